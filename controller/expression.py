@@ -1,0 +1,159 @@
+"""The typed tree of an expression: the Structured Text subset of IEC 61131-3 that machine files use.
+
+Text becomes a tree in ``grammar``; names get their meaning in ``namespace``; the tree itself
+knows neither. Every node carries the place of its text so that an error can point at it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Half-open range of character offsets within the expression's own text."""
+
+    start: int
+    end: int
+
+
+class Operator(Enum):
+    """The binary operators, by their Structured Text spelling."""
+
+    AND = "and"
+    OR = "or"
+    XOR = "xor"
+    EQ = "="
+    NE = "<>"
+    LT = "<"
+    LE = "<="
+    GT = ">"
+    GE = ">="
+    ADD = "+"
+    SUB = "-"
+
+
+class Edge(Enum):
+    """The two edge blocks: R_TRIG and F_TRIG."""
+
+    RISING = "rising"
+    FALLING = "falling"
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A signal, state (``gate.resting``), memory, part truth (``leaf.moving``), ``seen.x`` or ``asked.y``."""
+
+    path: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A whole number."""
+
+    value: int
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """``true`` or ``false``."""
+
+    value: bool
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """``at open``: in a part's ``senses``, the truth ``at_open`` of that part."""
+
+    place: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Not:
+    """Boolean complement."""
+
+    operand: Expression
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Binary:
+    """Two operands and an operator; ``and`` and ``or`` evaluate from left to right and stop early."""
+
+    operator: Operator
+    left: Expression
+    right: Expression
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeOf:
+    """``rising(x)`` or ``falling(x)``."""
+
+    edge: Edge
+    argument: Expression
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class HeldFor:
+    """``held(x, 500 ms)``: the output of a TON with input x and preset time 500 ms."""
+
+    argument: Expression
+    milliseconds: int
+    span: Span
+
+
+Expression = Name | Number | Truth | At | Not | Binary | EdgeOf | HeldFor
+
+
+def children(tree: Expression) -> tuple[Expression, ...]:
+    """The direct operands of a node, left to right."""
+    match tree:
+        case Not(operand=operand):
+            return (operand,)
+        case Binary(left=left, right=right):
+            return (left, right)
+        case EdgeOf(argument=argument) | HeldFor(argument=argument):
+            return (argument,)
+        case _:
+            return ()
+
+
+def walk(tree: Expression) -> Iterator[Expression]:
+    """Every node of the tree, parents before children, left to right."""
+    yield tree
+    for child in children(tree):
+        yield from walk(child)
+
+
+def canonical(tree: Expression) -> str:
+    """One fixed spelling of a tree, equal for trees that differ in spacing, case or brackets only."""
+    match tree:
+        case Name(path=path):
+            return path
+        case Number(value=value):
+            return str(value)
+        case Truth(value=value):
+            return "true" if value else "false"
+        case At(place=place):
+            return f"at {place}"
+        case Not(operand=operand):
+            return f"not {_bracketed(operand)}"
+        case Binary(operator=operator, left=left, right=right):
+            return f"{_bracketed(left)} {operator.value} {_bracketed(right)}"
+        case EdgeOf(edge=edge, argument=argument):
+            return f"{edge.value}({canonical(argument)})"
+        case HeldFor(argument=argument, milliseconds=milliseconds):
+            return f"held({canonical(argument)}, {milliseconds} ms)"
+
+
+def _bracketed(tree: Expression) -> str:
+    text = canonical(tree)
+    return f"({text})" if isinstance(tree, Binary) else text
