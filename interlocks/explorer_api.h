@@ -1,0 +1,136 @@
+/* What a generated step offers the explorer, and what the explorer offers the step.
+ *
+ * A generated translation unit reads, in this order:
+ *
+ *     #define SG_KEY_BITS 93      bits of a packed state
+ *     #define SG_BREAKS   20      requirement and bounds indices that sg_break may be called with
+ *     #define SG_MARKS    64      coverage marks that sg_mark may be called with
+ *     #define SG_POSSIBLE  4      possibility goals, at most 32
+ *     #include "explorer_api.h"
+ *     struct sg_work { ... };     whatever the second half of a tick needs from the first
+ *     static inline void     sg_initial(sg_context *c, sg_key *out);
+ *     static inline void     sg_stage1(sg_context *c, const sg_key *from, sg_work *w);
+ *     static inline void     sg_stage2(sg_context *c, const sg_work *w, sg_key *to);
+ *     static inline uint32_t sg_goals(const sg_work *w);      only if SG_POSSIBLE > 0
+ *     #include "explorer.c"
+ *
+ * One tick is two stages, so that the choices of the second (how the parts move) do not replay the
+ * first (switches, scan, outputs, requirements):
+ *
+ *     from --stage1, choices a--> work --stage2, choices b--> to        transition = (from, a b)
+ *
+ * sg_goals says which goals are true at the instant that stage 1 reached; it is asked once per
+ * stage 1 leaf. sg_stage2 must leave *w alone, because it is called again with the next choices.
+ *
+ * Choices are asked on demand. `sg_choose(c, n)` returns 0..n-1; every combination is visited, and
+ * which later choices are asked, and how wide they are, may depend on the earlier answers. The
+ * enumeration is an odometer over one stack: the stage is run again with all picks but the last kept,
+ * so leaves come in the lexicographic order of their choice vectors. The step must be a function of
+ * the state and the picks; if it is not, the run ends in SG_UNSTEADY_STEP, never in a wrong count.
+ *
+ * Bits of a key above SG_KEY_BITS must be zero.
+ */
+#ifndef SG_EXPLORER_API_H
+#define SG_EXPLORER_API_H
+
+#include <stdint.h>
+
+#if !defined SG_KEY_BITS || !defined SG_BREAKS || !defined SG_MARKS || !defined SG_POSSIBLE
+#error "define SG_KEY_BITS, SG_BREAKS, SG_MARKS and SG_POSSIBLE before including explorer_api.h"
+#endif
+#if SG_KEY_BITS < 1 || SG_KEY_BITS > 1024
+#error "SG_KEY_BITS must be 1..1024"
+#endif
+#if SG_POSSIBLE < 0 || SG_POSSIBLE > 32
+#error "SG_POSSIBLE must be 0..32"
+#endif
+
+#define SG_KEY_WORDS ((SG_KEY_BITS + 63) / 64)
+
+typedef struct {
+    uint64_t w[SG_KEY_WORDS]; /* w[0] holds the lowest bits */
+} sg_key;
+
+/* Choices that one transition may ask, both stages together. */
+#define SG_MAX_CHOICES 128
+
+/* What a transition can report: breaks first, then goals, then one bit for faults of the step itself. */
+#define SG_EVENTS (SG_BREAKS + SG_POSSIBLE)
+#define SG_EVENT_WORDS (SG_EVENTS / 64 + 1)
+
+typedef struct sg_context {
+    uint32_t asked;                    /* choices asked so far in this transition */
+    uint32_t fixed;                    /* picks that are replayed; later ones start at 0 */
+    uint16_t pick[SG_MAX_CHOICES];     /* answers given */
+    uint16_t size[SG_MAX_CHOICES];     /* how many answers there were */
+    uint64_t events[SG_EVENT_WORDS];   /* reported since they were last cleared */
+    uint8_t marks[SG_MARKS > 0 ? SG_MARKS : 1]; /* coverage, never cleared during a run */
+    int fault;                         /* first fault of the step: an sg_status, or 0 */
+} sg_context;
+
+typedef struct sg_work sg_work;
+
+enum sg_status {
+    SG_COMPLETE = 0,
+    /* Ended early; everything found so far is true and can be asked for. */
+    SG_CAPPED_STATES = 1, /* more distinct states than the cap */
+    SG_CAPPED_MEMORY = 2, /* the memory cap, or the system, gives no more */
+    SG_STOPPED = 3,       /* the stop flag was set */
+    SG_TOO_DEEP = 4,      /* a depth does not fit its field: compile with a larger SG_DEPTH_BITS */
+    /* Faults of the step. */
+    SG_TOO_MANY_CHOICES = 16, /* a transition asks more than SG_MAX_CHOICES choices */
+    SG_BAD_CHOICE,            /* a choice between none, or between more than 65535 */
+    SG_UNSTEADY_STEP,         /* the same picks did not ask the same choices twice */
+    SG_STRAY_EVENT,           /* sg_break during sg_initial */
+    SG_STRAY_BITS,            /* a key with bits above SG_KEY_BITS */
+    /* Faults of the caller or of the system. */
+    SG_NO_THREAD = 32, /* the operating system gives no thread */
+    SG_NO_MEMORY,      /* not even the smallest tables could be had */
+    SG_NOT_FOUND,      /* a state that is not stored, or not at that depth, or a pick that is not offered */
+    SG_BAD_USE,        /* arguments out of range, or calls out of order */
+    SG_INCONSISTENT    /* the self-check found damage */
+};
+
+#define SG_FAULT_EVENT SG_EVENTS
+
+/* A fault of the step is an event too, so that the inner loop needs no test of its own for it. */
+static inline void sg_fault(sg_context *c, int status)
+{
+    if (!c->fault)
+        c->fault = status;
+    c->events[SG_FAULT_EVENT >> 6] |= UINT64_C(1) << (SG_FAULT_EVENT & 63);
+}
+
+static inline unsigned sg_choose(sg_context *c, unsigned n)
+{
+    uint32_t at = c->asked;
+    if (at >= c->fixed) {
+        if (at >= SG_MAX_CHOICES) {
+            sg_fault(c, SG_TOO_MANY_CHOICES);
+            return 0;
+        }
+        if (n - 1 >= 65535) {
+            sg_fault(c, SG_BAD_CHOICE);
+            n = 1;
+        }
+        c->pick[at] = 0;
+        c->size[at] = (uint16_t)n;
+        c->fixed = at + 1;
+    }
+    c->asked = at + 1;
+    return c->pick[at];
+}
+
+/* Requirement `index` is broken in this transition. */
+static inline void sg_break(sg_context *c, unsigned index)
+{
+    c->events[index >> 6] |= UINT64_C(1) << (index & 63);
+}
+
+/* Something worth knowing (a state entered, an exit taken, a trigger seen) happened at least once. */
+static inline void sg_mark(sg_context *c, unsigned index)
+{
+    c->marks[index] = 1;
+}
+
+#endif

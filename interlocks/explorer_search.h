@@ -1,0 +1,345 @@
+/* Level-synchronous breadth-first search by a team of owners.
+ *
+ * Every state belongs to the thread that its hash names; only the owner touches the table it lies in and
+ * the queue it waits in, so nothing is locked. A level is worked off in rounds:
+ *
+ *     expand a piece of my queue:   successor --filter--> mine:   ring (prefetch) -> table -> queue
+ *                                                     \-> other's: outbox of this round
+ *     ---------- barrier ----------
+ *     insert what the others put into their outboxes for me
+ *
+ * Outboxes alternate between two sets, so one barrier a round is enough: when a set is filled again, the
+ * barrier in between has told that its readers are done. The level ends with the round in which everybody
+ * had expanded everything.
+ *
+ * The filter holds complete keys that this thread passed on lately; meeting one again needs no look at
+ * the table. The ring lets the table line arrive while other successors are computed.
+ *
+ * Invariant: at the start of level d all states with distance < d are stored and expanded, those with
+ * distance d are stored and wait in the queues. Hence a depth is a shortest distance, whatever the number
+ * of threads; counts, sets, records and verdicts do not depend on it either, as a record keeps the least
+ * (from-key, choice vector) of its first depth. When a run is halted within a level, the depths of what
+ * was found are still shortest, but a record of that last level need not be the least one.
+ */
+#ifndef SG_EXPLORER_SEARCH_H
+#define SG_EXPLORER_SEARCH_H
+
+#include "explorer_run.h"
+
+#define SG_ROUND_STATES 4096 /* at most this many are expanded between two looks at caps and stop flag */
+#define SG_ROUND_KEYS 32768  /* or until this many keys wait for other threads */
+
+/* Take note of the open events of a transition. */
+static __attribute__((noinline, cold)) void sg_note(sg_worker *me, const sg_context *c, const sg_key *from,
+                                                    uint32_t split)
+{
+    if (c->fault)
+        sg_halt(me->run, c->fault);
+    for (unsigned w = 0; w < SG_EVENT_WORDS; w++)
+        for (uint64_t hit = c->events[w] & me->open[w]; hit; hit &= hit - 1) {
+            unsigned event = w * 64 + (unsigned)__builtin_ctzll(hit);
+            sg_record *best = &me->records[event];
+            /* transitions of one state come in order, so of equal keys the first is the least */
+            if (event < SG_EVENTS && (!best->depth || sg_key_compare(from, &best->from) < 0))
+                sg_record_fill(best, c, from, me->depth + 1, split);
+        }
+}
+
+static inline void sg_settle(sg_worker *me, const sg_pending *p)
+{
+    int result = sg_store_insert(&me->store, &p->key, p->rest,
+                                 me->depth < SG_MAX_DEPTH ? me->depth + 1 : SG_MAX_DEPTH);
+    if (!result)
+        return;
+    if (SG_RARE(result < 0 || !sg_queue_push(&me->queue, &p->key))) {
+        if (!me->store.words)
+            me->run->damaged = 1;
+        sg_halt(me->run, SG_CAPPED_MEMORY);
+    } else if (SG_RARE(me->depth >= SG_MAX_DEPTH)) {
+        sg_halt(me->run, SG_TOO_DEEP);
+    }
+}
+
+/* A key of mine: ask for its table line now, look at it SG_RING keys later. */
+static inline void sg_take_in(sg_worker *me, const sg_key *key, uint32_t rest)
+{
+    sg_pending *p = &me->ring[me->ringed % SG_RING];
+    if (me->ringed - me->settled == SG_RING) {
+        sg_settle(me, p);
+        me->settled++;
+    }
+    p->key = *key;
+    p->rest = rest;
+    me->ringed++;
+    sg_store_prefetch(&me->store, rest);
+}
+
+static void sg_settle_all(sg_worker *me)
+{
+    for (; me->settled < me->ringed; me->settled++)
+        sg_settle(me, &me->ring[me->settled % SG_RING]);
+}
+
+static __attribute__((noinline, cold)) int sg_outbox_extend(sg_worker *me, sg_outbox *box)
+{
+    uint64_t room = box->room ? box->room * 2 : SG_ROUND_KEYS;
+    if (!sg_budget_take(&me->run->budget, (room - box->room) * sizeof(sg_key)))
+        return 0;
+    sg_key *more = realloc(box->keys, room * sizeof *more);
+    if (!more) {
+        sg_budget_give(&me->run->budget, (room - box->room) * sizeof(sg_key));
+        return 0;
+    }
+    box->keys = more;
+    box->room = room;
+    return 1;
+}
+
+typedef struct {
+    sg_worker *me;
+    sg_outbox *out;
+    uint64_t sent;
+} sg_expansion;
+
+static inline __attribute__((always_inline)) int sg_arrive(void *arg, sg_context *c, const sg_key *from,
+                                                           const sg_key *to, uint32_t split)
+{
+    sg_expansion *x = arg;
+    sg_worker *me = x->me;
+    me->transitions++;
+    uint64_t hit = 0;
+    for (unsigned w = 0; w < SG_EVENT_WORDS; w++)
+        hit |= c->events[w] & me->open[w];
+    if (SG_RARE(hit)) {
+        sg_note(me, c, from, split);
+        if (c->fault)
+            return 1;
+    }
+    if (sg_key_same(from, to))
+        return 0;
+    me->moved = 1;
+    uint32_t spread = sg_spread(to);
+    sg_key *lately = &me->filter[spread % SG_FILTER];
+    if (sg_key_same(lately, to))
+        return 0;
+    *lately = *to;
+    uint64_t place = (uint64_t)spread * me->store.owners;
+    uint32_t owner = (uint32_t)(place >> 32);
+    if (owner == me->index) {
+        sg_take_in(me, to, (uint32_t)place);
+        return 0;
+    }
+    sg_outbox *box = &x->out[owner];
+    if (SG_RARE(box->count == box->room) && !sg_outbox_extend(me, box)) {
+        sg_halt(me->run, SG_CAPPED_MEMORY);
+        return 1;
+    }
+    box->keys[box->count++] = *to;
+    x->sent++;
+    return 0;
+}
+
+static void sg_expand_piece(sg_worker *me, unsigned set)
+{
+    sg_expansion x = {me, me->out[set], 0};
+    for (unsigned i = 0; i < SG_ROUND_STATES && x.sent < SG_ROUND_KEYS && me->left && !sg_halted(me->run); i++) {
+        sg_key from = sg_queue_pop(&me->queue);
+        me->left--;
+        me->moved = 0;
+        sg_transitions(&me->context, &from, sg_arrive, &x);
+        if (SG_RARE(me->context.fault))
+            sg_halt(me->run, me->context.fault);
+        if (SG_RARE(!me->moved)) {
+            sg_record *least = &me->least_stuck;
+            if (!me->stuck++ || (least->depth == me->depth && sg_key_compare(&from, &least->from) < 0)) {
+                least->depth = me->depth;
+                least->from = from;
+            }
+        }
+    }
+    sg_settle_all(me);
+}
+
+static void sg_take_deliveries(sg_worker *me, unsigned set)
+{
+    for (unsigned i = 0; i < me->run->options.threads; i++) {
+        sg_outbox *box = &me->run->workers[i]->out[set][me->index];
+        for (uint64_t k = 0; k < box->count && !sg_halted(me->run); k++)
+            sg_take_in(me, &box->keys[k], (uint32_t)sg_place(&box->keys[k], me->store.owners));
+        box->count = 0;
+    }
+    sg_settle_all(me);
+}
+
+/* Publish my counts; the team's sums go to the caller and are held against the caps. */
+static void sg_look_up(sg_worker *me)
+{
+    sg_run *run = me->run;
+    atomic_store_explicit(&me->seen_states, me->store.count, memory_order_relaxed);
+    atomic_store_explicit(&me->seen_transitions, me->transitions, memory_order_relaxed);
+    atomic_store_explicit(&me->seen_left, me->queue.length, memory_order_relaxed);
+    if (run->progress.stop)
+        sg_halt(run, SG_STOPPED);
+    if (me->index)
+        return;
+    uint64_t states = 0, transitions = 0, left = 0;
+    for (unsigned i = 0; i < run->options.threads; i++) {
+        states += atomic_load_explicit(&run->workers[i]->seen_states, memory_order_relaxed);
+        transitions += atomic_load_explicit(&run->workers[i]->seen_transitions, memory_order_relaxed);
+        left += atomic_load_explicit(&run->workers[i]->seen_left, memory_order_relaxed);
+    }
+    run->progress.states = states;
+    run->progress.transitions = transitions;
+    run->progress.frontier = left;
+    run->progress.bytes = atomic_load(&run->budget.used);
+    run->progress.depth = me->depth;
+    if (states > run->options.state_cap)
+        sg_halt(run, SG_CAPPED_STATES);
+}
+
+/* Merge what the team found at this level, by worker 0 while the others wait. */
+static void sg_end_level(sg_run *run, uint32_t depth)
+{
+    uint64_t states = 0, waiting = 0, open[SG_EVENT_WORDS] = {0};
+    open[SG_FAULT_EVENT >> 6] = UINT64_C(1) << (SG_FAULT_EVENT & 63);
+    for (unsigned event = 0; event < SG_EVENTS; event++) {
+        sg_record *best = &run->records[event];
+        for (unsigned i = 0; i < run->options.threads && (!best->depth || best->depth == depth + 1); i++) {
+            const sg_record *found = &run->workers[i]->records[event];
+            if (found->depth && (!best->depth || sg_key_compare(&found->from, &best->from) < 0))
+                *best = *found;
+        }
+        if (!best->depth)
+            open[event >> 6] |= UINT64_C(1) << (event & 63);
+    }
+    for (unsigned i = 0; i < run->options.threads; i++) {
+        sg_worker *w = run->workers[i];
+        states += w->store.count;
+        waiting += w->queue.length;
+        memcpy(w->open, open, sizeof open);
+    }
+    if (states > run->options.state_cap)
+        sg_halt(run, SG_CAPPED_STATES);
+    int halted = sg_halted(run);
+    uint64_t left = 0;
+    for (unsigned i = 0; i < run->options.threads; i++)
+        left += run->workers[i]->left;
+    if (!halted)
+        run->summary.levels = depth + 1;
+    if (waiting > left) { /* something new was found */
+        if (depth + 2 > run->levels_room) {
+            uint64_t room = run->levels_room * 2;
+            uint64_t *more = realloc(run->levels, room * sizeof *more);
+            if (!more) {
+                sg_halt(run, SG_CAPPED_MEMORY);
+                run->go_on = 0;
+                return;
+            }
+            run->levels = more;
+            run->levels_room = room;
+        }
+        run->levels[depth + 1] = waiting - left;
+        run->summary.deepest = depth + 1;
+    }
+    run->go_on = !halted && waiting;
+}
+
+static void sg_search_job(void *arg, unsigned index)
+{
+    sg_run *run = arg;
+    sg_worker *me = run->workers[index];
+    for (uint32_t depth = 0;; depth++) {
+        me->depth = depth;
+        me->left = me->queue.length;
+        for (unsigned set = 0;; set ^= 1) {
+            sg_look_up(me);
+            sg_expand_piece(me, set);
+            atomic_store(&me->done[set], !me->left || sg_halted(run));
+            sg_barrier_wait(&run->barrier);
+            sg_take_deliveries(me, set);
+            int all = 1;
+            for (unsigned i = 0; i < run->options.threads; i++)
+                all &= atomic_load(&run->workers[i]->done[set]);
+            if (all)
+                break;
+        }
+        sg_barrier_wait(&run->barrier);
+        if (!index)
+            sg_end_level(run, depth);
+        sg_barrier_wait(&run->barrier);
+        if (!run->go_on)
+            break;
+    }
+    sg_look_up(me);
+}
+
+/* Initial states are stored by one thread, before the team starts. */
+static int sg_found_initial(void *arg, sg_context *c, const sg_key *from, const sg_key *to, uint32_t split)
+{
+    (void)c, (void)from, (void)split;
+    sg_run *run = arg;
+    uint64_t place = sg_place(to, run->options.threads);
+    sg_worker *w = run->workers[place >> 32];
+    int result = sg_store_insert(&w->store, to, (uint32_t)place, 0);
+    if (result < 0 || (result > 0 && !sg_queue_push(&w->queue, to))) {
+        if (!w->store.words)
+            run->damaged = 1;
+        return SG_CAPPED_MEMORY;
+    }
+    run->levels[0] += (uint64_t)result;
+    return run->levels[0] > run->options.state_cap ? SG_CAPPED_STATES : run->progress.stop ? SG_STOPPED : 0;
+}
+
+/* No key is in the filter at first: fill it with keys that look-ups at their place can never equal. */
+static void sg_filter_reset(sg_worker *me)
+{
+    sg_key never;
+    memset(&never, 0, sizeof never);
+#if SG_KEY_BITS % 64
+    never.w[SG_KEY_WORDS - 1] = UINT64_C(1) << (SG_KEY_BITS % 64);
+    for (unsigned i = 0; i < SG_FILTER; i++)
+        me->filter[i] = never;
+#else
+    uint32_t zero_at = sg_spread(&never) % SG_FILTER;
+    for (unsigned i = 0; i < SG_FILTER; i++)
+        me->filter[i] = never;
+    do
+        never.w[0]++;
+    while (sg_spread(&never) % SG_FILTER == zero_at);
+    me->filter[zero_at] = never;
+#endif
+}
+
+static int sg_search(sg_run *run)
+{
+    int early = sg_initials(&run->workers[0]->context, sg_found_initial, run);
+    run->ended = 1;
+    atomic_store(&run->halt, early);
+    for (unsigned i = 0; i < run->options.threads; i++) {
+        sg_worker *w = run->workers[i];
+        sg_filter_reset(w);
+        for (unsigned event = 0; event <= SG_EVENTS; event++)
+            w->open[event >> 6] |= UINT64_C(1) << (event & 63);
+    }
+    if (!early && sg_team_run(run->options.threads, sg_search_job, run))
+        sg_halt(run, SG_NO_THREAD);
+    sg_summary *sum = &run->summary;
+    for (unsigned i = 0; i < run->options.threads; i++) {
+        sg_worker *w = run->workers[i];
+        sum->states += w->store.count;
+        sum->transitions += w->transitions;
+        if (w->stuck && (!sum->stuck || w->least_stuck.depth < sum->stuck_depth ||
+                         (w->least_stuck.depth == sum->stuck_depth &&
+                          sg_key_compare(&w->least_stuck.from, &sum->stuck_key) < 0))) {
+            sum->stuck_depth = w->least_stuck.depth;
+            sum->stuck_key = w->least_stuck.from;
+        }
+        sum->stuck += w->stuck;
+        for (unsigned m = 0; m < SG_MARKS; m++)
+            run->marks[m] |= w->context.marks[m];
+    }
+    sum->bytes = atomic_load(&run->budget.used);
+    return run->status = sg_halted(run);
+}
+
+#endif
