@@ -35,7 +35,6 @@ from .expression import (
     Operator,
     Span,
     Truth,
-    walk,
 )
 
 LONGEST_TEXT = 4000
@@ -104,12 +103,11 @@ TOKEN = re.compile(
 )
 
 
-def parse_expression(text: str, *, senses: bool = False) -> Expression:
+def parse_expression(text: str) -> Expression:
     """The tree of an expression.
 
     Args:
         text: for example ``rising(start) and not edge_clear``.
-        senses: allow ``at open``, which only a part's ``senses`` may say.
 
     Raises:
         TextError: if the text is no expression, longer than 4000 characters or nested more
@@ -126,8 +124,6 @@ def parse_expression(text: str, *, senses: bool = False) -> Expression:
         tree: Expression = _parser().parse(text)  # type: ignore[assignment]
     except UnexpectedToken as error:
         raise _explain(error, text) from None
-    if not senses:
-        _refuse_at(tree)
     return tree
 
 
@@ -203,6 +199,8 @@ class _Node:
     """A tree under construction, with the place of its outermost brackets and its depth."""
 
     __slots__ = ("depth", "end", "start", "tree")
+
+    depth: int
 
     def __init__(self, tree: Expression, start: int, end: int, *inner: _Node) -> None:
         self.tree, self.start, self.end = tree, start, end
@@ -290,19 +288,10 @@ def _parser() -> Lark:
     )  # fmt: skip
 
 
-def _refuse_at(tree: Expression) -> None:
-    for node in walk(tree):
-        if isinstance(node, At):
-            raise TextError(
-                "'at' belongs to what a part senses", node.span.start, node.span.end,
-                f"say 'part.at_{node.place}' in a requirement; a controller reads the switch there",
-            )  # fmt: skip
-
-
 def _explain(error: UnexpectedToken, text: str) -> TextError:
     """The message for a token that does not fit, in words."""
     token: Token = error.token
-    expected: set[str] = set(error.interactive_parser.accepts())  # type: ignore[union-attr]
+    expected: set[str] = set(error.accepts)
     if token.type == "$END":
         start = end = len(text.rstrip())
         end += 1
@@ -361,13 +350,14 @@ def _hint(token: Token, previous: Token | None, expected: set[str], whole: str) 
         return f"only numbers can be negative; say '0 - {text}'"
     if "NAME" not in expected and token.type == "NAME":
         if previous is not None and previous.type == "NUMBER":
-            unit = OTHER_SPELLINGS.get(text.lower())
-            return f"say '{previous} {unit}'" if unit else ""
-        nearest = {"is": "=", "equals": "="}.get(text.lower()) or _nearest(text, ("and", "or", "xor"))
-        if nearest:
-            return f"did you mean '{nearest}'?"
-        nearest = _nearest(str(previous), ("not",)) if previous is not None else None
-        return f"did you mean '{nearest}' instead of '{shorten(str(previous))}'?" if nearest else ""
+            known = OTHER_SPELLINGS.get(text.lower())
+            return f"say '{previous} {known}'" if known else ""
+        meant = {"is": "=", "equals": "="}.get(text.lower()) or _nearest(text, ("and", "or", "xor"))
+        if meant:
+            return f"did you mean '{meant}'?"
+        if previous is not None and _nearest(str(previous), ("not",)):
+            return f"did you mean 'not' instead of '{shorten(str(previous))}'?"
+        return ""
     if token.type in FUNCTION_TOKENS or token.type == "AT":
         return f"'{text}' is a word of the language and no name"
     return ""

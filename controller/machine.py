@@ -1,7 +1,8 @@
 """The machine file as values: one pydantic model per section, in the order a reader meets them.
 
-These models hold shape only. Names are resolved and types checked in ``namespace`` and
-``rules``; positions of every key are kept beside the models by ``reader``.
+These models hold shape only. Names are resolved and types checked in ``namespace``, ``kinds``
+and ``rules``; positions of every key are kept beside the models by ``reader``. The sentence and
+the example at each field are what editors show and what ``stillgate schema`` publishes.
 """
 
 from __future__ import annotations
@@ -9,9 +10,14 @@ from __future__ import annotations
 from enum import Enum
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
-from .quantities import Condition, Duration, DurationRange, Identifier, SenseCondition
+from .quantities import Condition, CounterRange, Duration, DurationRange, Identifier, SenseCondition
+
+
+def _about(sentence: str, example: object, **more: Any) -> Any:
+    """What a field means, and how it may look in a file."""
+    return Field(description=sentence, examples=[example], **more)
 
 
 class Section(BaseModel):
@@ -34,95 +40,140 @@ class Level(Enum):
     LOW = "low"
 
 
+Note = Annotated[str, _about("Anything a reader of the file should know.", "mounted behind the left door")]
+Hazard = Annotated[
+    Identifier | None, _about("The hazard this belongs to, by its name under 'hazards'.", "crushing")
+]
+Senses = Annotated[
+    dict[Identifier, SenseCondition],
+    _about("Inputs whose circuit this part closes, and when it conducts.", {"gate_open": "at open"}),
+]
+
+
 class Input(Section):
     """A switch circuit: true while it conducts."""
 
-    source: Literal["operator"] | None = Field(None, alias="from")
-    contact: Contact = Contact.NORMALLY_OPEN
-    active: Level = Level.HIGH
-    debounce: Duration = 0
-    note: str = ""
+    source: Annotated[
+        Literal["operator"] | None,
+        _about("Who moves the switch; without it and without a part it is free at every tick.", "operator"),
+    ] = Field(None, alias="from")
+    contact: Annotated[
+        Contact,
+        _about("Whether actuation closes or opens the circuit.", "normally_closed", strict=False),
+    ] = Contact.NORMALLY_OPEN
+    active: Annotated[Level, _about("Level of the pin while the circuit conducts.", "low", strict=False)] = (
+        Level.HIGH
+    )
+    debounce: Annotated[Duration, _about("How long a new level must last before it counts.", "40 ms")] = 0
+    note: Note = ""
 
 
 class Output(Section):
     """A valve, motor or lamp: true while driven."""
 
-    hazard: Identifier | None = None
-    active: Level = Level.HIGH
-    note: str = ""
+    hazard: Hazard = None
+    active: Annotated[Level, _about("Level of the pin while the output is driven.", "low", strict=False)] = (
+        Level.HIGH
+    )
+    note: Note = ""
 
 
 class Memory(Section):
     """A bit (no ``range``) or a bounded counter that one sequence writes."""
 
-    range: Annotated[str, Field(pattern=r"^-?\d+\.\.-?\d+$")] | None = None
-    start: bool | int = False
-    note: str = ""
+    range: Annotated[
+        CounterRange | None, _about("Smallest and largest value of a counter; without it, a bit.", "0..5")
+    ] = None
+    start: Annotated[bool | int, _about("Value at power-on.", 0)] = False
+    note: Note = ""
 
 
 class Spin(Section):
     """Something that turns: runs up while driven, runs down afterwards."""
 
-    kind: Literal["spin"]
-    drive: Identifier
-    runs_up: DurationRange = Field(default=(0, 0))
-    runs_down: DurationRange
-    senses: dict[Identifier, SenseCondition] = {}
-    starts: Literal["anywhere", "still", "at_speed"] = "anywhere"
-    note: str = ""
+    kind: Annotated[Literal["spin"], _about("What sort of part this is.", "spin")]
+    drive: Annotated[Condition, _about("While this is true the part is driven.", "motor_on")]
+    runs_up: Annotated[DurationRange, _about("Time from standstill to full speed.", "1..2 s")] = (0, 0)
+    runs_down: Annotated[DurationRange, _about("Time from full speed to standstill.", "2..4 s")]
+    senses: Senses = {}
+    starts: Annotated[
+        Literal["anywhere", "still", "at_speed"], _about("How the part is when power comes on.", "still")
+    ] = "anywhere"
+    note: Note = ""
 
 
 class Travel(Section):
     """Something that moves between named stops."""
 
-    kind: Literal["travel"]
-    stops: list[Identifier] = Field(min_length=2, max_length=16)
-    forward: Identifier
-    back: Identifier
-    takes: DurationRange
-    takes_back: DurationRange | None = None
-    senses: dict[Identifier, SenseCondition] = {}
-    starts: Identifier = "anywhere"
-    note: str = ""
+    kind: Annotated[Literal["travel"], _about("What sort of part this is.", "travel")]
+    stops: Annotated[
+        list[Identifier],
+        _about("The stops in the order of forward motion.", ["shut", "open"], min_length=2, max_length=16),
+    ]
+    forward: Annotated[Condition, _about("While this is true the part is driven forward.", "motor_open")]
+    back: Annotated[Condition, _about("While this is true the part is driven back.", "motor_shut")]
+    takes: Annotated[DurationRange, _about("Driven time from one stop to the next.", "3..5 s")]
+    takes_back: Annotated[
+        DurationRange | None, _about("Driven time back, if it differs from 'takes'.", "2..3 s")
+    ] = None
+    senses: Senses = {}
+    starts: Annotated[
+        Identifier, _about("The stop where the part is when power comes on, or 'anywhere'.", "shut")
+    ] = "anywhere"
+    note: Note = ""
 
 
 class Flow(Section):
     """Items that pass a place one after another while something runs."""
 
-    kind: Literal["flow"]
-    runs_while: Condition = Field(alias="while")
-    every: DurationRange
-    lasts: DurationRange
-    senses: dict[Identifier, SenseCondition] = {}
-    starts: Literal["anywhere", "empty"] = "anywhere"
-    note: str = ""
+    kind: Annotated[Literal["flow"], _about("What sort of part this is.", "flow")]
+    runs_while: Annotated[Condition, _about("Items move while this is true.", "conveyor.turning")] = Field(
+        alias="while"
+    )
+    every: Annotated[DurationRange, _about("Time from the end of one item to the next.", "2..6 s")]
+    lasts: Annotated[DurationRange, _about("Time an item is at the place.", "300..500 ms")]
+    senses: Senses = {}
+    starts: Annotated[
+        Literal["anywhere", "empty"], _about("How the place is when power comes on.", "empty")
+    ] = "anywhere"
+    note: Note = ""
 
 
 class PartExit(Section):
     """A way out of an automaton's state: must fire at the end of ``takes``, may from its beginning."""
 
-    to: Identifier
-    when: Condition | None = None
-    takes: DurationRange | None = None
-    freely: bool = False
-    note: str = ""
+    to: Annotated[Identifier, _about("The state it leads to.", "locked")]
+    when: Annotated[Condition | None, _about("It can be taken while this is true.", "bolt_out")] = None
+    takes: Annotated[
+        DurationRange | None, _about("How long 'when' must be true before it is taken.", "100..300 ms")
+    ] = None
+    freely: Annotated[bool, _about("It may be taken, and need never be.", True)] = False
+    note: Note = ""
 
 
 class PartState(Section):
     """A state of an automaton part."""
 
-    exits: list[PartExit] = []
-    note: str = ""
+    exits: Annotated[
+        list[PartExit], _about("Ways out of the state.", [{"to": "locked", "when": "bolt_out"}])
+    ] = []
+    note: Note = ""
 
 
 class Automaton(Section):
     """Any other physical thing: states, conditions and times."""
 
-    kind: Literal["automaton"]
-    states: dict[Identifier, PartState] = Field(min_length=1)
-    senses: dict[Identifier, SenseCondition] = {}
-    starts: Identifier = "anywhere"
-    note: str = ""
+    kind: Annotated[Literal["automaton"], _about("What sort of part this is.", "automaton")]
+    states: Annotated[
+        dict[Identifier, PartState],
+        _about("The states, by name.", {"free": {"exits": [{"to": "shut", "when": "bolt"}]}, "shut": {}},
+               min_length=1),
+    ]  # fmt: skip
+    senses: Senses = {}
+    starts: Annotated[Identifier, _about("The state when power comes on, or 'anywhere'.", "free")] = (
+        "anywhere"
+    )
+    note: Note = ""
 
 
 Part = Annotated[Spin | Travel | Flow | Automaton, Field(discriminator="kind")]
@@ -131,108 +182,134 @@ Part = Annotated[Spin | Travel | Flow | Automaton, Field(discriminator="kind")]
 class Actions(Section):
     """What an exit does to memory besides changing state."""
 
-    do: dict[Identifier, Condition] = {}
-    set: list[Identifier] = []
-    clear: list[Identifier] = []
+    do: Annotated[
+        dict[Identifier, Condition],
+        _about("Memory to write, with values read at the scan's start.", {"rail": "rail + 1"}),
+    ] = {}
+    set: Annotated[list[Identifier], _about("Bits that become true.", ["horn_given"])] = []
+    clear: Annotated[list[Identifier], _about("Bits that become false.", ["horn_given"])] = []
 
 
 class Exit(Actions):
     """A way out of a state: ``when`` holds and ``after`` has elapsed since entry."""
 
-    to: Identifier
-    when: Condition | None = None
-    after: Duration | None = None
-    note: str = ""
+    to: Annotated[Identifier, _about("The state it leads to.", "opening")]
+    when: Annotated[
+        Condition | None, _about("It can be taken while this is true.", "rising(open_button)")
+    ] = None
+    after: Annotated[Duration | None, _about("Time since the state was entered.", "8 s")] = None
+    note: Note = ""
 
 
 class Override(Actions):
     """An exit looked at first, in every state."""
 
-    to: Identifier
-    when: Condition
-    note: str = ""
+    to: Annotated[Identifier, _about("The state it leads to.", "resting")]
+    when: Annotated[Condition, _about("It is taken while this is true, whatever the state.", "not stop_ok")]
+    note: Note = ""
 
 
 class State(Section):
     """A state: the outputs it demands and the ways out of it."""
 
-    on: list[Identifier] = []
-    exits: list[Exit] = []
-    end: bool = False
-    note: str = ""
+    on: Annotated[
+        list[Identifier], _about("Outputs demanded while the state is active.", ["motor_open"])
+    ] = []
+    exits: Annotated[
+        list[Exit],
+        _about("Ways out, the first that can be taken is.", [{"when": "gate_open", "to": "waiting"}]),
+    ] = []
+    end: Annotated[bool, _about("The state is meant as an end: no exit leads on.", True)] = False
+    note: Note = ""
 
 
 class Sequence(Section):
     """One state machine of the controller."""
 
-    start: Identifier
-    overrides: list[Override] = []
-    states: dict[Identifier, State] = Field(min_length=1)
-    note: str = ""
+    start: Annotated[Identifier, _about("The state active from power-on.", "resting")]
+    overrides: Annotated[
+        list[Override],
+        _about("Exits looked at first, in every state.", [{"when": "not stop_ok", "to": "resting"}]),
+    ] = []
+    states: Annotated[
+        dict[Identifier, State],
+        _about(
+            "The states, by name.", {"resting": {"exits": [{"when": "start", "to": "resting"}]}}, min_length=1
+        ),
+    ]
+    note: Note = ""
 
 
 class Interlock(Section):
     """The last word on an output: off unless the condition holds."""
 
-    hold_off: Identifier
-    unless: Condition
-    why: str = ""
+    hold_off: Annotated[Identifier, _about("The output that is held off.", "motor_shut")]
+    unless: Annotated[Condition, _about("The output may be driven while this is true.", "edge_clear")]
+    why: Annotated[
+        str, _about("The reason, as a technician should read it.", "closing edge must be clear")
+    ] = ""
 
 
 class RequirementBase(Section):
     """What every requirement may say besides its pattern."""
 
-    hazard: Identifier | None = None
-    faults: Annotated[int, Field(ge=0, le=1)] | None = None
-    why: str = ""
+    hazard: Hazard = None
+    faults: Annotated[
+        int | None,
+        _about("How many faults it must withstand; without it, those of 'check' if a hazard is named.", 1,
+               ge=0, le=1),
+    ] = None  # fmt: skip
+    why: Annotated[
+        str, _about("Where the requirement comes from.", "ISO 13850: releasing restarts nothing")
+    ] = ""
 
 
 class Never(RequirementBase):
     """Absence, globally (Dwyer et al. 1999): G not P."""
 
-    never: Condition
+    never: Annotated[Condition, _about("What must not happen.", "motor_open and motor_shut")]
 
 
 class Always(RequirementBase):
     """Universality, globally: G P."""
 
-    always: Condition
+    always: Annotated[Condition, _about("What must be so at every instant.", "not motor_open or edge_clear")]
 
 
 class Response(RequirementBase):
     """Bounded response (Konrad and Cheng 2005): G (P -> F[0,t] S)."""
 
-    after: Condition
-    then: Condition
-    within: Duration
+    after: Annotated[Condition, _about("The trigger; every instant of it counts.", "not edge_clear")]
+    then: Annotated[Condition, _about("What must follow.", "not motor_shut")]
+    within: Annotated[Duration, _about("Longest time to the answer.", "200 ms")]
 
 
 class Invariance(RequirementBase):
     """Bounded invariance (Konrad and Cheng 2005): G (P -> G[0,t] S)."""
 
-    after: Condition
-    keep: Condition
-    during: Duration = Field(alias="for")
+    after: Annotated[Condition, _about("The trigger; every instant of it counts.", "not stop_ok")]
+    keep: Annotated[Condition, _about("What must stay so.", "not motor_open")]
+    during: Annotated[Duration, _about("For how long.", "2 s")] = Field(alias="for")
 
 
 class Precedence(RequirementBase):
     """Precedence (Dwyer et al. 1999): P not before S, anew after every ``since``."""
 
-    before: Condition
-    first: Condition
-    since: Condition | None = None
+    before: Annotated[Condition, _about("What may happen only afterwards.", "motor_open")]
+    first: Annotated[Condition, _about("What must happen first.", "rising(open_button)")]
+    since: Annotated[Condition | None, _about("From here on it must happen anew.", "not stop_ok")] = None
 
 
 class Reach(RequirementBase):
     """Possibility: some run reaches P (EF P)."""
 
-    reach: Condition
+    reach: Annotated[Condition, _about("What must be possible from power-on.", "gate.waiting")]
 
 
 class FromAnywhere(RequirementBase):
     """Possibility from everywhere: every reachable situation has a way to P (AG EF P)."""
 
-    from_anywhere: Condition
+    from_anywhere: Annotated[Condition, _about("What must stay possible.", "gate.resting")]
 
 
 PATTERN_KEYS = {
@@ -274,31 +351,68 @@ Requirement = Annotated[
 class Exclusion(Section):
     """A fault that the check leaves out, with the reason (ISO 13849-2 fault exclusion)."""
 
-    fault: str
-    why: str = Field(min_length=1)
+    fault: Annotated[str, _about("The fault, as the check names it.", "gate_open stuck on")]
+    why: Annotated[
+        str,
+        _about("The reason, printed with every verdict.", "positive opening, IEC 60947-5-1", min_length=1),
+    ]
 
 
 class CheckOptions(Section):
     """Defaults of ``stillgate check`` for this machine."""
 
-    tick: Duration | None = None
-    faults: Annotated[int, Field(ge=0, le=1)] = 1
-    exclude: list[Exclusion] = []
+    tick: Annotated[
+        Duration | None, _about("Time of one step of the check; without it, the scan.", "100 ms")
+    ] = None
+    faults: Annotated[
+        int, _about("How many faults at once a requirement with a hazard withstands.", 1, ge=0, le=1)
+    ] = 1
+    exclude: Annotated[
+        list[Exclusion],
+        _about(
+            "Faults left out, each with its reason.", [{"fault": "stop_ok stuck on", "why": "two contacts"}]
+        ),
+    ] = []
 
 
 class Machine(Section):
     """A whole machine file."""
 
-    machine: Identifier
-    title: str = ""
-    note: str = ""
-    scan: Annotated[Duration, Field(gt=0)]
-    hazards: dict[Identifier, str] = {}
-    inputs: dict[Identifier, Input] = {}
-    outputs: dict[Identifier, Output] = {}
-    memory: dict[Identifier, Memory] = {}
-    parts: dict[Identifier, Part] = {}
-    sequences: dict[Identifier, Sequence] = Field(min_length=1)
-    interlocks: list[Interlock] = []
-    requirements: dict[Identifier, Requirement] = {}
-    check: CheckOptions = CheckOptions()
+    machine: Annotated[Identifier, _about("The machine's name.", "yard_gate")]
+    title: Annotated[str, _about("The machine's name as people say it.", "Yard gate")] = ""
+    note: Note = ""
+    scan: Annotated[Duration, _about("Period of the real controller.", "20 ms", gt=0)]
+    hazards: Annotated[
+        dict[Identifier, str],
+        _about("What can hurt people here (ISO 12100), by name.", {"crushing": "between gate and post"}),
+    ] = {}
+    inputs: Annotated[
+        dict[Identifier, Input], _about("Switches, by name.", {"open_button": {"from": "operator"}})
+    ] = {}
+    outputs: Annotated[
+        dict[Identifier, Output], _about("Valves, motors and lamps, by name.", {"motor_open": {}})
+    ] = {}
+    memory: Annotated[
+        dict[Identifier, Memory],
+        _about("Bits and counters, by name.", {"rail": {"range": "0..5", "start": 0}}),
+    ] = {}
+    parts: Annotated[
+        dict[Identifier, Part],
+        _about("The physical machine, known to the simulation and not to the controller.",
+               {"fan": {"kind": "spin", "drive": "fan_on", "runs_down": "2..4 s"}}),
+    ] = {}  # fmt: skip
+    sequences: Annotated[
+        dict[Identifier, Sequence],
+        _about("State machines that run side by side, by name.",
+               {"gate": {"start": "resting", "states": {"resting": {}}}}, min_length=1),
+    ]  # fmt: skip
+    interlocks: Annotated[
+        list[Interlock],
+        _about("Last word on outputs, whatever the sequences ask for.",
+               [{"hold_off": "motor_shut", "unless": "edge_clear"}]),
+    ] = []  # fmt: skip
+    requirements: Annotated[
+        dict[Identifier, Requirement],
+        _about("What must hold, by name.", {"one_direction": {"never": "motor_open and motor_shut"}}),
+    ] = {}
+    check: Annotated[CheckOptions, _about("Defaults of the check.", {"tick": "100 ms"})] = CheckOptions()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Self, TypeVar
+from typing import Annotated, Any, Self, TypeVar
 
 from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
@@ -43,8 +43,6 @@ class Condition:
     text: str
     tree: Expression
 
-    senses: ClassVar[bool] = False
-
     @classmethod
     def parse(cls, text: str) -> Self:
         """Reads an expression.
@@ -52,7 +50,7 @@ class Condition:
         Raises:
             TextError: with the place inside the text.
         """
-        return cls(text, parse_expression(text, senses=cls.senses))
+        return cls(text, parse_expression(text))
 
     @classmethod
     def read(cls, value: object) -> Self:
@@ -91,8 +89,6 @@ class SenseCondition(Condition):
     """When a part's switch conducts: over the part's own truths, ``at open`` included."""
 
     __slots__ = ()
-
-    senses: ClassVar[bool] = True
 
 
 def _refusing(parse: Callable[[str], Parsed], text: str) -> Parsed:
@@ -167,6 +163,38 @@ def _read_name(value: object) -> object:
     return _refusing(parse_name, value)
 
 
+COUNTER_RANGE = re.compile(r"\s*(-?\d{1,10})\s*\.\.\s*(-?\d{1,10})\s*", re.ASCII)
+
+
+def parse_counter_range(text: str) -> str:
+    """Smallest and largest value of a counter, as ``0..5``.
+
+    Raises:
+        TextError: if it is no range, holds one value, runs backwards or needs more than 32 bits.
+    """
+    match = COUNTER_RANGE.fullmatch(text)
+    if match is None:
+        raise TextError(f"'{shorten(text)}' is not a range", 0, len(text), "say for example '0..5'")
+    low, high = int(match.group(1)), int(match.group(2))
+    if low > high:
+        raise TextError(
+            f"the range runs backwards: {low} is more than {high}", 0, len(text), f"say '{high}..{low}'"
+        )
+    if low == high:
+        raise TextError("a counter with one value counts nothing", 0, len(text), f"say '{low}..{low + 1}'")
+    if low < -(2**31) or high > 2**31 - 1:
+        raise TextError("a counter has at most 32 bits", 0, len(text), "from -2147483648 to 2147483647")
+    return f"{low}..{high}"
+
+
+def _read_counter_range(value: object) -> object:
+    if value is None:
+        return value
+    if not isinstance(value, str):
+        raise PydanticCustomError("range_type", "a range is expected")
+    return _refusing(parse_counter_range, value)
+
+
 _TIME = r"\s*\d+(\.\d+)?\s*(ms|s|min|h)\s*"
 _LITERAL = r"\s*([tT]|[tT][iI][mM][eE])#[0-9A-Za-z_.]+\s*"
 
@@ -195,3 +223,10 @@ DurationRange = Annotated[
     ),
 ]
 """Shortest and longest time in milliseconds, written ``3..5 s``, ``300 ms..2 s`` or ``3 s``."""
+
+CounterRange = Annotated[
+    str,
+    BeforeValidator(_read_counter_range),
+    WithJsonSchema({"type": "string", "pattern": r"^\s*-?\d{1,10}\s*\.\.\s*-?\d{1,10}\s*$"}),
+]
+"""Smallest and largest value of a counter, written ``0..5``."""
