@@ -1,0 +1,291 @@
+"""The closed loop: controller, parts, operator, faults and monitors as one program.
+
+One step is one tick::
+
+    fault may begin · power may fail or return            before
+    circuits (parts' switches) · pins (stuck faults)      before
+    sense · observe · decide                              the controller, as deployed
+    outputs as driven (stuck faults) · what drives parts  after
+    monitors read this instant                            after
+    beliefs of free inputs close, dead values are dropped settle
+    parts move                                            moves
+
+The controller's own statements stand between ``before`` and ``after`` and are not copied,
+so the C that is explored is the file that is deployed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillgate.controller.expression import Operator
+from stillgate.controller.lowering import lower_controller
+from stillgate.controller.machine import Machine
+from stillgate.controller.program import (
+    FALSE,
+    TRUE,
+    Assign,
+    Block,
+    Cell,
+    Choose,
+    Complement,
+    Constant,
+    ControllerProgram,
+    If,
+    Observation,
+    Operation,
+    Read,
+    Ref,
+    Scope,
+    Signal,
+    Statement,
+    Term,
+    conjunction,
+    terms_in,
+    ticks_up,
+)
+from stillgate.controller.quantities import Milliseconds
+from stillgate.sim_io.faults import Fault, FaultKind, faults_of
+from stillgate.sim_io.plant import Plant, lower_plant
+
+from .histories import History, Query, history_of
+from .liveness import kill_edge_memory, liveness
+from .monitors import Monitors, lower_monitors
+
+
+@dataclass(frozen=True, slots=True)
+class FreeInput:
+    """An input that nothing drives, answered on demand from its history.
+
+    ``live`` says when its memory may be read in the next scan; where it is not, ``belief``
+    becomes the forgotten one.
+    """
+
+    signal: Signal
+    history: History
+    belief: Cell
+    stuck_on: int  # fault numbers, 0 if excluded
+    stuck_off: int
+    live: Term
+
+
+@dataclass(frozen=True)
+class ClosedLoop:
+    """A machine with everything around it, at one tick."""
+
+    machine: Machine
+    tick: Milliseconds
+    budget: int
+    controller: ControllerProgram
+    plant: Plant
+    monitors: Monitors
+    faults: tuple[Fault, ...]
+    fault: Cell
+    dark: Cell
+    begin: Block
+    before: Block
+    after: Block
+    settle: Block
+    free: tuple[FreeInput, ...]
+    sensed: tuple[Signal, ...]  # signals whose own memory is run, not a history
+
+    @property
+    def moves(self) -> Block:
+        """Motion of the parts."""
+        return self.plant.moves
+
+    @property
+    def key_cells(self) -> tuple[Cell, ...]:
+        """Cells that make up a stored state, the parts' cells last."""
+        found: list[Cell] = [cell for signal in self.sensed for cell in signal.memory]
+        found += [observer.run for observer in self.controller.observers]
+        for sequence in self.controller.sequences:
+            found.append(sequence.active)
+            if sequence.elapsed is not None:
+                found.append(sequence.elapsed)
+        found += self.controller.memory
+        read = {term.cell for term in terms_in((*self.controller.observe, *self.controller.decide)) if isinstance(term, Ref)}
+        found += [output.asked for output in self.controller.outputs if output.asked in read]
+        found += [item.belief for item in self.free]
+        found += self.monitors.cells
+        if self.budget:
+            found += [self.fault, self.dark]
+        found += self.plant.cells
+        return tuple(cell for cell in found if cell.low != cell.high)
+
+    @property
+    def requirement_names(self) -> tuple[str, ...]:
+        """What each BROKEN index stands for: counters first, then requirements."""
+        counters = tuple(cell.name.removesuffix(".value") for cell, _ in self.controller.bounds_marks)
+        return (*counters, *self.monitors.broken)
+
+
+def close_loop(
+    machine: Machine,
+    *,
+    tick: Milliseconds,
+    faults: int,
+    exact: bool = False,
+    lazy: bool = True,
+    possibility: bool = True,
+    canonical: bool = True,
+) -> ClosedLoop:
+    """Links a machine's closed loop.
+
+    Args:
+        tick: period of the step in ms; the scan itself or longer.
+        faults: fault budget, 0 or 1.
+        exact: keep one memory value per free input (possibility requirements need it).
+        lazy: ask free inputs on demand; otherwise every level is chosen in every tick.
+        possibility: include the goals of possibility requirements.
+        canonical: drop dead values.
+    """
+    return _Linker(machine, tick, faults).link(
+        exact=exact, lazy=lazy, possibility=possibility, canonical=canonical
+    )
+
+
+class _Linker:
+    def __init__(self, machine: Machine, tick: Milliseconds, budget: int) -> None:
+        self.machine = machine
+        self.tick = tick
+        self.budget = budget
+        self.controller = lower_controller(machine, period=tick)
+        self.plant = lower_plant(machine, tick)
+        self.faults = faults_of(machine) if budget else ()
+        self.numbers = {(item.kind, item.subject): item.number for item in self.faults}
+        self.fault = Cell("fault", 0, len(self.faults), 0, Scope.FAULT)
+        self.dark = Cell("dark", 0, 1, 0, Scope.FAULT)
+
+    def link(self, *, exact: bool, lazy: bool, possibility: bool, canonical: bool) -> ClosedLoop:
+        free_signals = [
+            signal for signal in self.controller.signals if lazy and signal.name not in self.plant.circuits
+        ]
+        free_names = {signal.name for signal in free_signals}
+        circuits = {
+            signal.name: Cell(f"{signal.name}.circuit", 0, 1, 0, Scope.PART, persistent=False)
+            for signal in self.controller.signals
+            if signal.name not in free_names
+        }
+        monitors = lower_monitors(self.machine, self.controller, self.plant, circuits, self.tick)
+        goals: Block = ()
+        if possibility and monitors.goals:
+            goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
+        after = (*self._drive(), *self.plant.conditions, *monitors.block, *goals)
+        live = liveness(self.controller, after)
+        sensed = tuple(signal for signal in self.controller.signals if signal.name not in free_names)
+        settle: Block = ()
+        if canonical:
+            forget = kill_edge_memory(self.controller, live.edge_live, (signal.name for signal in sensed))
+            settle = (*live.settle, *forget)
+        edge_live = live.edge_live if canonical else {}
+        free = tuple(
+            self._free(signal, after, edge_live.get(signal.name, TRUE), exact) for signal in free_signals
+        )
+        return ClosedLoop(
+            machine=self.machine,
+            tick=self.tick,
+            budget=self.budget,
+            controller=self.controller,
+            plant=self.plant,
+            monitors=monitors,
+            faults=self.faults,
+            fault=self.fault,
+            dark=self.dark,
+            begin=self.plant.begin,
+            before=(*self._faults_begin(), *self._circuits(circuits)),
+            after=after,
+            settle=settle,
+            free=free,
+            sensed=sensed,
+        )
+
+    def _free(self, signal: Signal, after: Block, live: Term, exact: bool) -> FreeInput:
+        asked: dict[Query, None] = {}
+        for term in terms_in((*self.controller.observe, *self.controller.decide, *after)):
+            if isinstance(term, Read) and term.signal == signal.name:
+                ticks = ticks_up(term.milliseconds, self.tick) if term.observation is Observation.HELD else 0
+                asked[term.observation, ticks] = None
+        history = history_of(signal, asked, self.tick, exact=exact)
+        belief = Cell(f"{signal.name}.belief", 0, len(history.beliefs) - 1, history.start, Scope.MONITOR)
+        return FreeInput(
+            signal=signal,
+            history=history,
+            belief=belief,
+            stuck_on=self._number(FaultKind.INPUT_ON, signal.name),
+            stuck_off=self._number(FaultKind.INPUT_OFF, signal.name),
+            live=live if history.forgotten is not None else TRUE,
+        )
+
+    def _number(self, kind: FaultKind, subject: str) -> int:
+        return self.numbers.get((kind, subject), 0)
+
+    # -- faults ----------------------------------------------------------------------------
+
+    def _faults_begin(self) -> Block:
+        if not self.budget:
+            return ()
+        power = self._number(FaultKind.POWER, "")
+        begins = Choose(self.fault, len(self.faults) + 1)
+        block: list[Statement] = []
+        returns = Cell("returns", 0, 1, 0, Scope.FAULT, persistent=False)
+        start: Statement = If(self._is_fault(0), (begins, *((self._lose_power(power),) if power else ())))
+        if power:
+            come_back = (Choose(returns, 2), If(Ref(returns), (Assign(self.dark, FALSE), *self._cold_start())))
+            start = If(Ref(self.dark), come_back, (start,))
+        block.append(start)
+        return tuple(block)
+
+    def _is_fault(self, number: int) -> Term:
+        return Operation(Operator.EQ, Ref(self.fault), Constant(number))
+
+    def _lose_power(self, number: int) -> Statement:
+        off: list[Statement] = [Assign(cell, Constant(cell.start)) for cell in self.controller.cells]
+        off += [Assign(item.active, Constant(len(item.states))) for item in self.controller.sequences]
+        return If(self._is_fault(number), (Assign(self.dark, TRUE), *off))
+
+    def _cold_start(self) -> Block:
+        return tuple(Assign(cell, Constant(cell.start)) for cell in self.controller.cells)
+
+    def _stuck(self, healthy: Term, on: int, off: int) -> Term:
+        """The healthy value unless a stuck fault replaces it."""
+        term = healthy
+        if on:
+            term = Operation(Operator.OR, self._is_fault(on), term)
+        if off:
+            term = conjunction((Complement(self._is_fault(off)), term))
+        return term
+
+    def _circuits(self, circuits: dict[str, Cell]) -> Block:
+        block: list[Statement] = []
+        for signal in self.controller.signals:
+            cell = circuits.get(signal.name)
+            if cell is None:
+                continue
+            healthy = self.plant.circuits.get(signal.name)
+            block.append(Choose(cell, 2) if healthy is None else Assign(cell, healthy))
+            conducts = self._stuck(
+                Ref(cell),
+                self._number(FaultKind.INPUT_ON, signal.name),
+                self._number(FaultKind.INPUT_OFF, signal.name),
+            )
+            block.append(Assign(signal.pin, Complement(conducts) if signal.active_low else conducts))
+        return tuple(block)
+
+    def _drive(self) -> Block:
+        return tuple(
+            Assign(
+                self.plant.driven[output.name],
+                self._stuck(
+                    Ref(output.asked),
+                    self._number(FaultKind.OUTPUT_ON, output.name),
+                    self._number(FaultKind.OUTPUT_OFF, output.name),
+                ),
+            )
+            for output in self.controller.outputs
+        )
+
+
+def goal_cell(index: int) -> Cell:
+    """Whether a possibility requirement's goal is true in this instant."""
+    return Cell(f"goal{index}", 0, 1, 0, Scope.MONITOR, persistent=False)

@@ -1,0 +1,191 @@
+"""Canonical states: what cannot be read before it is written again is set to one value.
+
+Three kinds of value die:
+
+* time since entry, beyond the longest time any exit of the active state waits for;
+* memory that only its own sequence reads, in states from which no path reads it before
+  writing it (backward data flow over the sequence's exits and overrides);
+* the remembered level behind ``rising`` and ``falling``, which is overwritten in every scan,
+  when nothing that may be looked at in the next scan asks for it.
+
+Two states that differ only in dead values have the same futures, so they are one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from stillgate.controller.expression import Operator
+from stillgate.controller.program import (
+    TRUE,
+    Assign,
+    Block,
+    Cell,
+    Constant,
+    ControllerProgram,
+    ExitProgram,
+    If,
+    Lookup,
+    Observation,
+    Operation,
+    Read,
+    Ref,
+    SequenceProgram,
+    Term,
+    disjunction,
+    terms_in,
+    ticks_up,
+    walk_term,
+)
+
+_EDGES = (Observation.ROSE, Observation.FELL)
+
+
+@dataclass(frozen=True, slots=True)
+class Liveness:
+    """What keeps states canonical.
+
+    ``settle`` runs at the end of every tick, before the parts move. ``edge_live`` says for
+    each signal that only edges are asked of when its remembered level may still be read.
+    """
+
+    settle: Block
+    edge_live: dict[str, Term]
+
+
+def liveness(controller: ControllerProgram, others: Block) -> Liveness:
+    """Liveness in a controller whose values ``others`` (monitors, goals) may read as well."""
+    settle: list[If] = []
+    for sequence in controller.sequences:
+        settle += _cap_elapsed(sequence, controller.period)
+    settle += _dead_memory(controller, others)
+    edge_live: dict[str, Term] = {}
+    for signal in controller.signals:
+        if signal.run is not None and signal.run.high == 1:
+            live = _edge_readers(controller, lambda term, name=signal.name: _asks_edge(term, name))  # type: ignore[misc]
+            edge_live[signal.name] = live
+    for observer in controller.observers:
+        if observer.run.high == 1:
+            live = _edge_readers(controller, lambda term, cell=observer.was: term == Ref(cell))  # type: ignore[misc]
+            settle += _kill_unless(live, observer.run)
+    return Liveness(tuple(settle), edge_live)
+
+
+def kill_edge_memory(controller: ControllerProgram, live: dict[str, Term], signals: Iterable[str]) -> Block:
+    """Statements that forget dead edge memory of signals that are sensed, not free."""
+    wanted = set(signals)
+    found: list[If] = []
+    for signal in controller.signals:
+        if signal.name in wanted and signal.name in live and signal.run is not None:
+            found += _kill_unless(live[signal.name], signal.run)
+    return tuple(found)
+
+
+def _kill_unless(live: Term, cell: Cell) -> list[If]:
+    if live == TRUE:
+        return []
+    return [If(live, (), (Assign(cell, Constant(cell.start)),))]
+
+
+def _cap_elapsed(sequence: SequenceProgram, period: int) -> list[If]:
+    elapsed = sequence.elapsed
+    if elapsed is None:
+        return []
+    limits = tuple(
+        min(elapsed.high, max((ticks_up(item.after, period) for item in items if item.after is not None), default=0))
+        for items in sequence.exits
+    )
+    limit = Lookup((*limits, 0), Ref(sequence.active))
+    return [If(Operation(Operator.GT, Ref(elapsed), limit), (Assign(elapsed, limit),))]
+
+
+# -- memory ------------------------------------------------------------------------------------
+
+
+def _dead_memory(controller: ControllerProgram, others: Block) -> list[If]:
+    read_outside = {term.cell for term in terms_in(others) if isinstance(term, Ref)}
+    read_outside |= {term.cell for term in terms_in(controller.observe) if isinstance(term, Ref)}
+    for output in controller.outputs:
+        for _, permit in output.permits:
+            read_outside |= _refs(permit)
+    found: list[If] = []
+    for cell in controller.memory:
+        readers = [item for item in controller.sequences if cell in _sequence_reads(item)]
+        writers = [item for item in controller.sequences if cell in _sequence_writes(item)]
+        if cell in read_outside or len(readers) > 1 or (readers and readers != writers):
+            continue
+        if not readers:
+            found += [If(TRUE, (Assign(cell, Constant(cell.start)),))]
+            continue
+        live = _live_states(readers[0], cell)
+        if not all(live):
+            found += _kill_unless(Lookup((*map(int, live), 0), Ref(readers[0].active)), cell)
+    return found
+
+
+def _refs(term: Term) -> set[Cell]:
+    return {node.cell for node in walk_term(term) if isinstance(node, Ref)}
+
+
+def _items(sequence: SequenceProgram) -> list[ExitProgram]:
+    return [*sequence.overrides, *(item for items in sequence.exits for item in items)]
+
+
+def _sequence_reads(sequence: SequenceProgram) -> set[Cell]:
+    found: set[Cell] = set()
+    for item in _items(sequence):
+        found |= _refs(item.guard)
+        for _, value in item.actions:
+            found |= _refs(value)
+    return found
+
+
+def _sequence_writes(sequence: SequenceProgram) -> set[Cell]:
+    return {cell for item in _items(sequence) for cell, _ in item.actions}
+
+
+def _live_states(sequence: SequenceProgram, cell: Cell) -> list[bool]:
+    """Per state, whether some path from it reads the cell before writing it."""
+    live = [False] * len(sequence.states)
+    changed = True
+    while changed:
+        changed = False
+        for number, exits in enumerate(sequence.exits):
+            if live[number]:
+                continue
+            for item in (*sequence.overrides, *exits):
+                reads = cell in _refs(item.guard) or any(cell in _refs(value) for _, value in item.actions)
+                kept = all(written != cell for written, _ in item.actions)
+                if reads or (kept and live[item.target]):
+                    live[number] = changed = True
+                    break
+    return live
+
+
+# -- edges -------------------------------------------------------------------------------------
+
+
+def _asks_edge(term: Term, name: str) -> bool:
+    return isinstance(term, Read) and term.signal == name and term.observation in _EDGES
+
+
+def _edge_readers(controller: ControllerProgram, asks: Callable[[Term], bool]) -> Term:
+    """When the next scan may ask: in which active states, or always."""
+
+    def mentions(term: Term) -> bool:
+        return any(asks(node) for node in walk_term(term))
+
+    def item_asks(item: ExitProgram) -> bool:
+        return mentions(item.guard) or any(mentions(value) for _, value in item.actions)
+
+    if any(mentions(permit) for output in controller.outputs for _, permit in output.permits):
+        return TRUE
+    readers: list[Term] = []
+    for sequence in controller.sequences:
+        if any(item_asks(item) for item in sequence.overrides):
+            return TRUE
+        live = tuple(int(any(item_asks(item) for item in items)) for items in sequence.exits)
+        if any(live):
+            readers.append(Lookup((*live, 0), Ref(sequence.active)))
+    return disjunction(tuple(readers))

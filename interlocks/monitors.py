@@ -1,0 +1,343 @@
+"""Requirements as finite monitors inside the program.
+
+A monitor reads the instant after the outputs are written. Every instant counts, triggers
+are levels, the same instant counts, limits are inclusive. With the tick p and the scan s:
+
+* ``after P then Q within t``: n = floor((t - s) / p) ticks, since a switch may change just
+  after it was sampled; ``age`` is 1 + ticks since the oldest trigger not yet served, and
+  the requirement is broken at the first instant with Q false and age - 1 >= n. A negative n
+  cannot be met: the trigger alone breaks it.
+* ``after P keep Q for t``: n = ceil(t / p) ticks; ``left`` is how many instants Q must still
+  hold, restarted by every trigger.
+* ``before P first S since R``: ``seen`` remembers S, and R forgets it; S in the same instant
+  as R or P counts.
+
+After a break a monitor drops its obligation and goes on, so one requirement's break hides
+nothing of the others. A loss of power resets no monitor.
+
+Sources: patterns of Dwyer, Avrunin, Corbett (ICSE 1999) and Konrad, Cheng (ICSE 2005).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillgate.controller.expression import (
+    At,
+    Binary,
+    Edge,
+    EdgeOf,
+    Expression,
+    HeldFor,
+    Name,
+    Not,
+    Number,
+    Operator,
+    Truth,
+    canonical,
+    walk,
+)
+from stillgate.controller.lowering import count_up
+from stillgate.controller.machine import (
+    Always,
+    FromAnywhere,
+    Invariance,
+    Machine,
+    Never,
+    Precedence,
+    Reach,
+    Requirement,
+    Response,
+)
+from stillgate.controller.namespace import (
+    AskedRef,
+    Context,
+    InputRef,
+    MemoryRef,
+    Namespace,
+    OutputRef,
+    PartTruthRef,
+    SeenRef,
+    StateRef,
+)
+from stillgate.controller.program import (
+    FALSE,
+    TRUE,
+    Assign,
+    Block,
+    Cell,
+    Complement,
+    Constant,
+    ControllerProgram,
+    If,
+    Note,
+    NoteKind,
+    Observation,
+    Operation,
+    Read,
+    Ref,
+    Scope,
+    Statement,
+    Term,
+    ticks_up,
+)
+from stillgate.controller.quantities import Condition, Milliseconds, Ticks
+from stillgate.sim_io.plant import Plant
+
+
+@dataclass(frozen=True, slots=True)
+class Monitors:
+    """All monitored requirements of a machine.
+
+    ``broken`` names the requirement of each BROKEN index from ``first_index`` on; ``triggers``
+    names what each COVERED index from ``first_mark`` on stands for; ``goals`` are the terms of
+    possibility requirements, judged in the same instant.
+    """
+
+    cells: tuple[Cell, ...]
+    block: Block
+    broken: tuple[str, ...]
+    first_index: int
+    triggers: tuple[str, ...]
+    first_mark: int
+    goals: tuple[tuple[str, Term], ...]
+
+
+def response_ticks(within: Milliseconds, scan: Milliseconds, tick: Milliseconds) -> Ticks:
+    """Ticks a response may take; negative if the limit is shorter than the scan."""
+    return (within - scan) // tick
+
+
+def lower_monitors(
+    machine: Machine,
+    controller: ControllerProgram,
+    plant: Plant,
+    circuits: dict[str, Cell],
+    tick: Milliseconds,
+) -> Monitors:
+    """Monitors for every requirement.
+
+    Args:
+        circuits: the cell of the healthy circuit of every input that has one; inputs without
+            are free and answered on demand.
+    """
+    return _Lowering(machine, controller, plant, circuits, tick).monitors()
+
+
+class _Lowering:
+    def __init__(
+        self,
+        machine: Machine,
+        controller: ControllerProgram,
+        plant: Plant,
+        circuits: dict[str, Cell],
+        tick: Milliseconds,
+    ) -> None:
+        self.machine = machine
+        self.plant = plant
+        self.circuits = circuits
+        self.tick = tick
+        self.names = Namespace(machine)
+        self.sequences = {item.name: item for item in controller.sequences}
+        self.outputs = {item.name: item for item in controller.outputs}
+        self.memory = dict(zip(machine.memory, controller.memory, strict=True))
+        self.first_index = len(controller.bounds_marks)
+        self.first_mark = len(controller.exit_marks)
+        self.cells: list[Cell] = []
+        self.watch: list[Statement] = []
+        self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
+        self.triggers: list[str] = []
+        self.broken: list[str] = []
+        self.goals: list[tuple[str, Term]] = []
+
+    def monitors(self) -> Monitors:
+        self._watch_arguments()
+        block: list[Statement] = []
+        for name, requirement in self.machine.requirements.items():
+            block += self._monitor(name, requirement)
+        return Monitors(
+            cells=tuple(self.cells),
+            block=(*self.watch, *block),
+            broken=tuple(self.broken),
+            first_index=self.first_index,
+            triggers=tuple(self.triggers),
+            first_mark=self.first_mark,
+            goals=tuple(self.goals),
+        )
+
+    # -- terms ---------------------------------------------------------------------------
+
+    def term(self, tree: Expression) -> Term:
+        match tree:
+            case Number(value=value):
+                return Constant(value)
+            case Truth(value=value):
+                return TRUE if value else FALSE
+            case Not(operand=operand):
+                return Complement(self.term(operand))
+            case Binary(operator=operator, left=left, right=right):
+                return Operation(operator, self.term(left), self.term(right))
+            case EdgeOf() | HeldFor():
+                return self._past(tree)
+            case Name(path=path):
+                return self._name(path)
+            case At():
+                raise AssertionError("'at' belongs to parts; the reader refuses it here")
+
+    def _name(self, path: str) -> Term:
+        match self.names.resolve(path, Context.REQUIREMENT):
+            case InputRef(name=key):
+                return Ref(self.circuits[key]) if key in self.circuits else Read(key, Observation.CIRCUIT)
+            case SeenRef(name=key):
+                return Read(key, Observation.LEVEL)
+            case OutputRef(name=key):
+                return Ref(self.plant.driven[key])
+            case AskedRef(name=key):
+                return Ref(self.outputs[key].asked)
+            case MemoryRef(name=key):
+                return Ref(self.memory[key])
+            case StateRef(sequence=sequence, state=state):
+                found = self.sequences[sequence]
+                return Operation(Operator.EQ, Ref(found.active), Constant(found.states.index(state)))
+            case PartTruthRef(part=part, truth=truth):
+                return self.plant.truths[part, truth]
+
+    def _past(self, node: EdgeOf | HeldFor) -> Term:
+        free = self._free_input(node.argument)
+        if free is not None and isinstance(node, EdgeOf):
+            rising = node.edge is Edge.RISING
+            return Read(free, Observation.CIRCUIT_ROSE if rising else Observation.CIRCUIT_FELL)
+        now, was, run = self.watched[canonical(node.argument)]
+        if isinstance(node, HeldFor):
+            return Operation(Operator.GT, Ref(run), Constant(ticks_up(node.milliseconds, self.tick)))
+        if node.edge is Edge.RISING:
+            return Operation(Operator.AND, Ref(now), Complement(Ref(was)))
+        return Operation(Operator.AND, Ref(was), Complement(Ref(now)))
+
+    def _free_input(self, tree: Expression) -> str | None:
+        if isinstance(tree, Name):
+            found = self.names.resolve(tree.path, Context.REQUIREMENT)
+            if isinstance(found, InputRef) and found.name not in self.circuits:
+                return found.name
+        return None
+
+    def _watch_arguments(self) -> None:
+        """Memory of the arguments of rising, falling and held that requirements use."""
+        longest: dict[str, Ticks] = {}
+        trees: dict[str, Expression] = {}
+        for requirement in self.machine.requirements.values():
+            for condition in _conditions(requirement):
+                for node in walk(condition.tree):
+                    if isinstance(node, EdgeOf | HeldFor):
+                        if isinstance(node, EdgeOf) and self._free_input(node.argument) is not None:
+                            continue
+                        key = canonical(node.argument)
+                        trees[key] = node.argument
+                        ticks = ticks_up(node.milliseconds, self.tick) if isinstance(node, HeldFor) else 0
+                        longest[key] = max(longest.get(key, 0), ticks)
+        for number, (key, tree) in enumerate(trees.items()):
+            now = Cell(f"watched{number}.now", 0, 1, 0, Scope.MONITOR, persistent=False)
+            was = Cell(f"watched{number}.was", 0, 1, 0, Scope.MONITOR, persistent=False)
+            run = Cell(f"watched{number}.run", 0, longest[key] + 1, 0, Scope.MONITOR)
+            self.watched[key] = (now, was, run)
+            self.cells.append(run)
+            self.watch += [
+                Assign(now, self.term(tree)),
+                Assign(was, Operation(Operator.GT, Ref(run), Constant(0))),
+                If(Ref(now), (count_up(run, Constant(longest[key] + 1)),), (Assign(run, Constant(0)),)),
+            ]
+
+    # -- patterns ------------------------------------------------------------------------
+
+    def _monitor(self, name: str, requirement: Requirement) -> Block:
+        match requirement:
+            case Reach(reach=condition) | FromAnywhere(from_anywhere=condition):
+                self.goals.append((name, self.term(condition.tree)))
+                return ()
+            case Never(never=condition):
+                return (If(self.term(condition.tree), (self._break(name),)),)
+            case Always(always=condition):
+                return (If(Complement(self.term(condition.tree)), (self._break(name),)),)
+            case Response():
+                return self._response(name, requirement)
+            case Invariance():
+                return self._invariance(name, requirement)
+            case Precedence():
+                return self._precedence(name, requirement)
+
+    def _break(self, name: str) -> Note:
+        if name not in self.broken:
+            self.broken.append(name)
+        return Note(NoteKind.BROKEN, self.first_index + self.broken.index(name))
+
+    def _trigger(self, name: str) -> Note:
+        self.triggers.append(name)
+        return Note(NoteKind.COVERED, self.first_mark + len(self.triggers) - 1)
+
+    def _cell(self, name: str, high: int) -> Cell:
+        cell = Cell(name, 0, high, 0, Scope.MONITOR)
+        self.cells.append(cell)
+        return cell
+
+    def _response(self, name: str, item: Response) -> Block:
+        limit = response_ticks(item.within, self.machine.scan, self.tick)
+        trigger, served = self.term(item.after.tree), self.term(item.then.tree)
+        happened, broken = self._trigger(name), self._break(name)
+        if limit < 0:
+            return (If(trigger, (happened, broken)),)
+        if limit == 0:
+            return (If(trigger, (happened, If(served, (), (broken,)))),)
+        age = self._cell(f"{name}.age", limit)
+        waiting = Operation(Operator.GT, Ref(age), Constant(0))
+        due = Operation(Operator.GE, Ref(age), Constant(limit))
+        drop = Assign(age, Constant(0))
+        older = Assign(age, Operation(Operator.ADD, Ref(age), Constant(1)))
+        return (
+            If(
+                waiting,
+                (If(served, (drop,), (If(due, (drop, broken), (older,)),)),),
+                (If(trigger, (happened, If(served, (), (Assign(age, Constant(1)),)))),),
+            ),
+        )
+
+    def _invariance(self, name: str, item: Invariance) -> Block:
+        ticks = ticks_up(item.during, self.tick)
+        trigger, kept = self.term(item.after.tree), self.term(item.keep.tree)
+        happened, broken = self._trigger(name), self._break(name)
+        if ticks == 0:
+            return (If(trigger, (happened, If(kept, (), (broken,)))),)
+        left = self._cell(f"{name}.left", ticks)
+        less = Assign(left, Operation(Operator.SUB, Ref(left), Constant(1)))
+        drop = Assign(left, Constant(0))
+        return (
+            If(
+                trigger,
+                (happened, If(kept, (Assign(left, Constant(ticks)),), (drop, broken))),
+                (
+                    If(
+                        Operation(Operator.GT, Ref(left), Constant(0)),
+                        (If(kept, (less,), (drop, broken)),),
+                    ),
+                ),
+            ),
+        )
+
+    def _precedence(self, name: str, item: Precedence) -> Block:
+        seen = self._cell(f"{name}.seen", 1)
+        block: list[Statement] = []
+        if item.since is not None:
+            forget = If(self.term(item.since.tree), (Assign(seen, FALSE),))
+            block.append(If(Ref(seen), (forget,)))
+        block.append(If(Ref(seen), (), (If(self.term(item.first.tree), (Assign(seen, TRUE),)),)))
+        block.append(
+            If(
+                self.term(item.before.tree),
+                (self._trigger(name), If(Ref(seen), (), (self._break(name),))),
+            )
+        )
+        return tuple(block)
+
+
+def _conditions(requirement: Requirement) -> list[Condition]:
+    values = [getattr(requirement, field) for field in type(requirement).model_fields]
+    return [value for value in values if isinstance(value, Condition)]

@@ -1,0 +1,134 @@
+"""The physical machine as a program: all parts, their switches, and what drives them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillgate.controller.expression import At, Binary, Expression, Name, Not, Number, Truth
+from stillgate.controller.machine import Machine
+from stillgate.controller.namespace import Context, Namespace, OutputRef, PartTruthRef
+from stillgate.controller.program import (
+    FALSE,
+    TRUE,
+    Block,
+    Cell,
+    Complement,
+    Constant,
+    Operation,
+    Ref,
+    Scope,
+    Term,
+)
+from stillgate.controller.quantities import Milliseconds
+
+from .parts import PartProgram, PlantNames, lower_part
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """All parts of a machine at one period.
+
+    ``circuits`` says, for every input that a part senses, when its circuit conducts;
+    ``driven`` are the cells that must hold what each output physically does before
+    ``conditions`` runs.
+    """
+
+    parts: tuple[PartProgram, ...]
+    driven: dict[str, Cell]
+    circuits: dict[str, Term]
+    truths: dict[tuple[str, str], Term]  # as judged, by (part, truth)
+
+    @property
+    def cells(self) -> tuple[Cell, ...]:
+        """State of all parts."""
+        return tuple(cell for part in self.parts for cell in part.cells)
+
+    @property
+    def begin(self) -> Block:
+        """Chooses where every part stands at the start."""
+        return tuple(item for part in self.parts for item in part.begin)
+
+    @property
+    def conditions(self) -> Block:
+        """What drives each part, from the outputs as physically driven."""
+        return tuple(item for part in self.parts for item in part.conditions)
+
+    @property
+    def moves(self) -> Block:
+        """One tick of motion of every part, from conditions computed before."""
+        return tuple(item for part in self.parts for item in part.moves)
+
+
+def lower_plant(machine: Machine, period: Milliseconds) -> Plant:
+    """The plant of a machine, its times widened to ticks of the period."""
+    return _PlantLowering(machine, period).plant()
+
+
+class _PlantLowering:
+    def __init__(self, machine: Machine, period: Milliseconds) -> None:
+        self.machine = machine
+        self.period = period
+        self.names = Namespace(machine)
+        self.driven = {
+            name: Cell(f"{name}.driven", 0, 1, 0, Scope.FAULT, persistent=False) for name in machine.outputs
+        }
+        self.parts: dict[str, PartProgram] = {}
+
+    def plant(self) -> Plant:
+        # A condition may read truths of any part, and truths never read conditions of other
+        # parts but through cells; so a first pass makes the truths, a second the conditions.
+        blank = PlantNames(condition=lambda part, tree: FALSE, period=self.period)
+        real = PlantNames(condition=self._condition, period=self.period)
+        for name, part in self.machine.parts.items():
+            self.parts[name] = lower_part(name, part, blank)
+        self.parts = {name: lower_part(name, part, real) for name, part in self.machine.parts.items()}
+        circuits = {
+            signal: self._sense(name, condition.tree)
+            for name, part in self.machine.parts.items()
+            for signal, condition in part.senses.items()
+        }
+        truths = {
+            (name, truth): term for name, part in self.parts.items() for truth, term in part.judged.items()
+        }
+        return Plant(tuple(self.parts.values()), self.driven, circuits, truths)
+
+    def _condition(self, part: str, tree: Expression) -> Term:
+        match tree:
+            case At(place=place):
+                return self.parts[part].judged[f"at_{place}"]
+            case Name(path=path):
+                if path in self.parts[part].judged:
+                    return self.parts[part].judged[path]
+                match self.names.resolve(path, Context.PLANT):
+                    case OutputRef(name=name):
+                        return Ref(self.driven[name])
+                    case PartTruthRef(part=other, truth=truth):
+                        return self.parts[other].judged[truth]
+                    case found:
+                        raise AssertionError(f"{found!r} is not a name a part knows")
+            case _:
+                return _inner(tree, lambda inner: self._condition(part, inner))
+
+    def _sense(self, part: str, tree: Expression) -> Term:
+        match tree:
+            case At(place=place):
+                return self.parts[part].sensed[f"at_{place}"]
+            case Name(path=path):
+                return self.parts[part].sensed[path]
+            case _:
+                return _inner(tree, lambda inner: self._sense(part, inner))
+
+
+def _inner(tree: Expression, lower: object) -> Term:
+    assert callable(lower)
+    match tree:
+        case Number(value=value):
+            return Constant(value)
+        case Truth(value=value):
+            return TRUE if value else FALSE
+        case Not(operand=operand):
+            return Complement(lower(operand))
+        case Binary(operator=operator, left=left, right=right):
+            return Operation(operator, lower(left), lower(right))
+        case _:
+            raise AssertionError("edges and holds belong to the controller; the reader refuses them here")
