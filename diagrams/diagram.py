@@ -1,0 +1,97 @@
+"""A diagram before it is drawn: DOT text, and what must be found in any drawing of it.
+
+Small helpers for the labels of all diagrams stand here as well, so that every text of a
+user's file is escaped in one place.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+FONT = "Arial"
+INK = "black"
+GREY = "#555555"
+PALE = "#eeeeee"
+"""Black on white with one grey: prints on any printer and needs no colour to be read."""
+
+GRAPH_ATTRIBUTES = {
+    "newrank": "true",  # without it, graphs with frames can fail in the layout
+    "fontname": FONT,
+    "fontsize": "12",
+    "nodesep": "0.45",
+    "ranksep": "0.45",
+    "bgcolor": "white",
+    "pad": "0.2",
+}
+NODE_ATTRIBUTES = {"shape": "box", "fontname": FONT, "fontsize": "12", "color": INK, "margin": "0.12,0.07"}
+EDGE_ATTRIBUTES = {"fontname": FONT, "fontsize": "11", "color": INK, "arrowsize": "0.8"}
+
+
+@dataclass(frozen=True, slots=True)
+class Diagram:
+    """DOT text of one picture.
+
+    ``nodes`` and ``edges`` are counted from the machine, never from the text, so that a
+    drawing from which something is missing is noticed.
+    """
+
+    name: str  # becomes the file's name
+    title: str
+    source: str
+    nodes: int
+    edges: int
+
+
+def plain(text: str) -> str:
+    """A text of a user's file on one line, without control characters."""
+    return "".join(c if c.isprintable() else " " for c in text).strip()
+
+
+def escaped(text: str) -> str:
+    """A text of a user's file inside a DOT label that holds markup."""
+    return html.escape(plain(text), quote=True)
+
+
+def stacked(lines: Iterable[str], align: str = "left") -> str:
+    """Lines of markup one under another."""
+    return "".join(f'{line}<br align="{align}"/>' for line in lines)
+
+
+def edge_label(lines: Iterable[str]) -> str:
+    """Label beside an edge: plain lines, flush left, a little away from the line."""
+    return f"<{stacked(f'  {escaped(line)}' for line in lines)}>"
+
+
+def legend(rows: Iterable[tuple[str, str]]) -> str:
+    """Markup that explains the marks of a picture: (mark as markup, meaning as plain text)."""
+    cells = "".join(
+        f'<tr><td align="left" valign="top">{mark}</td><td align="left">{stacked(escaped(part) for part in _folded(meaning))}</td></tr>'
+        for mark, meaning in rows
+    )
+    return (
+        f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>'
+        if cells
+        else ""
+    )
+
+
+def _folded(text: str, widest: int = 80) -> list[str]:
+    lines: list[str] = []
+    for word in text.split():
+        if lines and len(lines[-1]) + 1 + len(word) <= widest:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def small(text: str) -> str:
+    """Markup of a smaller, grey text."""
+    return f'<font point-size="10" color="{GREY}">{escaped(text)}</font>'
+
+
+def bold(text: str) -> str:
+    """Markup of a bold text."""
+    return f"<b>{escaped(text)}</b>"

@@ -1,0 +1,163 @@
+"""State diagram of one sequence.
+
+States are boxes that list the outputs they ask for; the start state has doubled sides
+(the initial step of IEC 60848). Exits are arrows with their condition, numbered where a
+state has several, because the lowest number that is true is taken. Overrides, which are looked at
+first in every state, leave one dashed box instead of every state, so that the picture keeps
+its shape. A legend explains the marks that the picture uses, and no others.
+"""
+
+from __future__ import annotations
+
+import graphviz
+
+from stillgate.controller.machine import Exit, Machine, Override, Sequence, State
+
+from .diagram import (
+    EDGE_ATTRIBUTES,
+    GRAPH_ATTRIBUTES,
+    GREY,
+    NODE_ATTRIBUTES,
+    Diagram,
+    bold,
+    edge_label,
+    escaped,
+    legend,
+    plain,
+    small,
+    stacked,
+)
+from .wording import condition_words, exit_words, wrap_words
+
+ANYWHERE = "overrides"
+ROOMY = 28
+"""Characters of a note's line inside a state."""
+
+
+def state_diagram(machine: Machine, sequence: str) -> Diagram:
+    """The state diagram of a sequence.
+
+    Raises:
+        KeyError: if the machine has no such sequence.
+    """
+    model = machine.sequences[sequence]
+    title = f"{plain(machine.title) or machine.machine}: sequence {sequence}"
+    graph = graphviz.Digraph(
+        graph_attr={
+            **GRAPH_ATTRIBUTES,
+            "labelloc": "b",
+            "labeljust": "l",
+            "label": f"<{_legend(machine, model)}>",
+        },
+        node_attr=NODE_ATTRIBUTES,
+        edge_attr=EDGE_ATTRIBUTES,
+    )
+    with graph.subgraph(name="cluster_sequence") as frame:
+        frame.attr(label=f"<{_heading(title, model)}>", labelloc="t", labeljust="l", color="white", margin="16")
+        add_sequence(frame, machine, sequence)
+    return Diagram(
+        name=f"{machine.machine}.{sequence}",
+        title=title,
+        source=graph.source,
+        nodes=count_nodes(model),
+        edges=count_edges(model),
+    )
+
+
+def count_nodes(model: Sequence) -> int:
+    """Boxes that a drawing of the sequence must hold."""
+    return len(model.states) + bool(model.overrides)
+
+
+def count_edges(model: Sequence) -> int:
+    """Arrows that a drawing of the sequence must hold."""
+    return len(model.overrides) + sum(len(state.exits) for state in model.states.values())
+
+
+def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str) -> None:
+    """Adds the states, exits and overrides of a sequence to a drawing."""
+    model = machine.sequences[name]
+    identity = {state: f"{name}.{number}" for number, state in enumerate(model.states)}
+    for state, node in model.states.items():
+        graph.node(
+            identity[state],
+            label=f"<{_state_label(machine, state, node)}>",
+            peripheries="2" if state == model.start else "1",
+            **({"style": "filled", "fillcolor": "#eeeeee"} if node.end else {}),
+        )
+    for state, node in model.states.items():
+        for number, way in enumerate(node.exits, start=1):
+            lines = _numbered(exit_words(way), number, len(node.exits))
+            graph.edge(identity[state], identity[way.to], label=edge_label(lines), **_backward(model, state, way))
+    if model.overrides:
+        source = f"{name}.{ANYWHERE}"
+        graph.node(source, label=f"<{small('from every state, first')}>", style="dashed,rounded")
+        for number, override in enumerate(model.overrides, start=1):
+            lines = _numbered(exit_words(override), number, len(model.overrides))
+            graph.edge(source, identity[override.to], label=edge_label(lines), style="dashed")
+
+
+def _backward(model: Sequence, state: str, way: Exit) -> dict[str, str]:
+    """Exits that lead back in the file's order do not push their target down."""
+    order = list(model.states)
+    back = order.index(way.to) < order.index(state)
+    return {"constraint": "false"} if back and way.to != model.start else {}
+
+
+def _numbered(lines: list[str], number: int, of: int) -> list[str]:
+    if of == 1:
+        return lines
+    first, *rest = lines or [""]
+    return [f"{number}: {first}", *(f"    {line}" for line in rest)]
+
+
+def _heading(title: str, model: Sequence) -> str:
+    lines = [f'<font point-size="14">{bold(title)}</font>']
+    lines += [small(line) for line in wrap_words(plain(model.note), 70)]
+    return stacked(lines)
+
+
+def _state_label(machine: Machine, name: str, state: State) -> str:
+    lines = [bold(name)]
+    if state.end:
+        lines.append(small("end"))
+    rows = "".join(f'<tr><td align="center">{line}</td></tr>' for line in lines)
+    if state.on:
+        marked = [f"{escaped(output)}{_mark(machine, output)}" for output in state.on]
+        rows += f'<hr/><tr><td align="left">{stacked(marked)}</td></tr>'
+    if state.note:
+        rows += f'<tr><td align="left">{stacked(small(line) for line in wrap_words(plain(state.note), ROOMY))}</td></tr>'
+    return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="2">{rows}</table>'
+
+
+def _mark(machine: Machine, output: str) -> str:
+    return "*" if any(item.hold_off == output for item in machine.interlocks) else ""
+
+
+def _legend(machine: Machine, model: Sequence) -> str:
+    """Explains the marks that this drawing uses."""
+    ways: list[Exit | Override] = [way for state in model.states.values() for way in state.exits]
+    ways += model.overrides
+    words = " ".join(line for way in ways for line in exit_words(way))
+    box = '<table border="1" cellborder="1" cellspacing="2" cellpadding="1"><tr><td>  start  </td></tr></table>'
+    rows = [(box, "doubled sides: state at power-on (IEC 60848)")]
+    outputs = [output for state in model.states.values() for output in state.on]
+    if outputs:
+        rows.append((small("below the line"), "outputs that the state asks for"))
+    if any(len(state.exits) > 1 for state in model.states.values()) or len(model.overrides) > 1:
+        rows.append(("1: 2:", "looked at in this order, the first that is true is taken"))
+    if "↑" in words or "↓" in words:
+        rows.append(("↑x  ↓x", "x has just gone on; x has just gone off (IEC 60848)"))
+    if " in state" in words:
+        rows.append(("8 s in state", "true from 8 s after the state was entered"))
+    if "/ " in words:
+        rows.append(("/ ...", "what the exit does to the controller's memory"))
+    if model.overrides:
+        rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
+    for held in dict.fromkeys(outputs):
+        for item in machine.interlocks:
+            if item.hold_off == held:
+                why = f" ({plain(item.why)})" if item.why else ""
+                rows.append((f"{escaped(held)}*", f"interlock: off unless {condition_words(item.unless.tree)}{why}"))
+    body = legend(rows)
+    return f'<font color="{GREY}" point-size="10">{body}</font>'

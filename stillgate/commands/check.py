@@ -1,0 +1,101 @@
+"""``stillgate check``: which requirements hold in every reachable situation, and how the others break."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Group, Parameter
+
+from ..terminal import message_console, output_console, write_line
+from .options import Format, MachineFile, count_option, duration_option, size_option
+
+if TYPE_CHECKING:
+    from stillgate.interlocks.verdict import CheckResult
+
+INTERRUPTED = 130
+STATUS = {"holds": 0, "broken": 1, "undecided": 4}
+
+LIMITS = Group("Limits")
+
+
+def check(
+    machine: MachineFile,
+    /,
+    *,
+    tick: str | None = None,
+    faults: int | None = None,
+    form: Format = "text",
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    cache: Annotated[bool, Parameter(group=LIMITS)] = True,
+) -> int:
+    """Check every requirement in every reachable situation of a machine.
+
+    Prints a table of verdicts, the assumptions behind them, whatever else was
+    noticed, and for each break the shortest story of how it comes about.
+
+    Exit status: 0 all hold, 1 something is broken, 4 undecided, 2 the file or
+    the command line is at fault, 130 interrupted.
+
+    Parameters
+    ----------
+    tick
+        Period of the exploration, such as '100 ms', or 'scan' for the period
+        of the real controller. Left out: what the machine file says.
+    faults
+        0 or 1: how many faults may happen. Left out: what the file says.
+    form
+        Text for a person, json for a program (stillgate schema --of check).
+    threads
+        Threads to explore with. Left out: one a processor.
+    max_states
+        Give up as undecided after so many situations.
+    max_memory
+        Give up as undecided beyond so much memory, such as 2GiB.
+    time_limit
+        Give up as undecided after so long, such as '10 min'.
+    cache
+        Use and keep the result of the same check of the same file.
+    """
+    from stillgate.controller.reader import read_machine
+    from stillgate.interlocks.check import check as check_machine
+
+    from ..progress import ProgressLine
+
+    document = read_machine(machine)
+    limit = duration_option("--time-limit", time_limit)
+    with ProgressLine(message_console()) as progress:
+        result = check_machine(
+            document,
+            tick=document.machine.scan if tick == "scan" else duration_option("--tick", tick),
+            faults=count_option("--faults", faults, 0, 1),
+            threads=count_option("--threads", threads, 1, 256),
+            max_states=count_option("--max-states", max_states, 1, 2**62),
+            max_bytes=size_option("--max-memory", max_memory),
+            time_limit=None if limit is None else limit / 1000,
+            progress=progress,
+            use_cache=cache,
+        )
+    _write(result, str(machine), form)
+    return status_of(result)
+
+
+def status_of(result: CheckResult) -> int:
+    """Exit status of a check."""
+    if any(item.stopped_by == "interrupt" for item in result.exploration):
+        return INTERRUPTED
+    return STATUS[result.verdict.value]
+
+
+def _write(result: CheckResult, file: str, form: str) -> None:
+    if form == "json":
+        from ..reports.check_json import check_document
+
+        write_line(json.dumps(check_document(result, file), indent=2))
+        return
+    from ..reports.check_text import write_check
+
+    write_check(output_console(), result, file)

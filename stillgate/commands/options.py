@@ -1,0 +1,65 @@
+"""What several commands share: how times, sizes and output forms are given."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+Format = Annotated[Literal["text", "json"], Parameter(name="--format")]
+"""Form of the output: text for a person, JSON for a program."""
+
+MachineFile = Annotated[Path, Parameter(help="The machine file (YAML).")]
+"""Path of a machine file."""
+
+SIZES = {"": 1, "K": 2**10, "M": 2**20, "G": 2**30, "T": 2**40}
+SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE | re.ASCII)
+
+
+def duration_option(option: str, text: str | None) -> int | None:
+    """Milliseconds of a time given on the command line.
+
+    Raises:
+        UsageError: naming the option, if the text is no time.
+    """
+    from stillgate.controller.durations import parse_duration
+    from stillgate.controller.errors import TextError, UsageError
+
+    if text is None:
+        return None
+    try:
+        return parse_duration(text)
+    except TextError as error:
+        hint = f"; {error.hint}" if error.hint else ""
+        raise UsageError(f"{option}: {error.message}{hint}") from None
+
+
+def size_option(option: str, text: str | None) -> int | None:
+    """Bytes of a size given as ``500 MB`` or ``2 GiB`` (both count in steps of 1024).
+
+    Raises:
+        UsageError: naming the option, if the text is no size.
+    """
+    from stillgate.controller.errors import UsageError
+
+    if text is None:
+        return None
+    match = SIZE.fullmatch(text.strip())
+    if match is None:
+        raise UsageError(f"{option}: '{text}' is not a size; write one like 2GiB or 500MB")
+    return int(float(match.group(1)) * SIZES[match.group(2).upper()])
+
+
+def count_option(option: str, value: int | None, low: int, high: int) -> int | None:
+    """A whole number within bounds.
+
+    Raises:
+        UsageError: naming the option and the bounds.
+    """
+    from stillgate.controller.errors import UsageError
+
+    if value is not None and not low <= value <= high:
+        raise UsageError(f"{option} is {value}; it goes from {low} to {high}")
+    return value

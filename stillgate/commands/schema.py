@@ -1,0 +1,49 @@
+"""``stillgate schema``: the JSON Schema of the machine file and of each JSON output."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Literal
+
+from ..terminal import write_line
+
+
+def schema(*, of: Literal["machine", "check", "run", "explain", "doctor"] = "machine", output: Path | None = None) -> int:
+    """Print a JSON Schema: of the machine file, or of a command's JSON output.
+
+    With the schema of the machine file an editor completes keys and shows
+    what each one means.
+
+    Parameters
+    ----------
+    of
+        What to describe.
+    output
+        File to write it to, instead of printing it.
+    """
+    text = json.dumps(schema_of(of), indent=2) + "\n"
+    if output is None:
+        write_line(text)
+        return 0
+    from ..files import write_whole
+
+    write_whole(output, text.encode())
+    write_line(f"written to {output}")
+    return 0
+
+
+def schema_of(what: str) -> dict[str, object]:
+    """The schema of one format."""
+    if what == "machine":
+        from stillgate.controller.schema import machine_schema
+
+        return machine_schema()
+    from ..reports import json_schemas
+
+    return {
+        "check": json_schemas.CHECK,
+        "run": json_schemas.RUN,
+        "explain": json_schemas.EXPLAIN,
+        "doctor": json_schemas.DOCTOR,
+    }[what]

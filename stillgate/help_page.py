@@ -1,0 +1,31 @@
+"""The page that ``stillgate`` and ``stillgate --help`` print, by hand, in the order of the work.
+
+It is a plain text so that it appears at once; a test holds it against the commands that exist.
+"""
+
+HELP_PAGE = """\
+stillgate - the sequence logic of a machine in one readable file: design it,
+check it exhaustively, simulate it, draw it.
+
+  stillgate new press.yaml            write a starter file, with comments
+  stillgate check press.yaml          which requirements hold in every reachable
+                                      situation, and how the others break
+  stillgate run press.yaml --for 20s --at '3.2 s start on'
+                                      simulate an input script, print the trace
+  stillgate explain press.yaml --in main=running
+                                      what can happen from a situation, what is
+                                      blocked, and by which part of a condition
+  stillgate draw press.yaml           state diagrams and signal flow, SVG and PNG
+
+  stillgate schema                    JSON Schema of the machine file, for editors
+  stillgate doctor                    what is installed, what is optional
+  stillgate completion                install completion for your shell
+
+Every command has its own page: stillgate check --help
+Machine-readable output: --format json. Without colour: NO_COLOR=1.
+
+Exit status  0 all hold        1 something is broken   2 bad use or bad file
+             3 program fault   4 undecided           130 interrupted
+
+A check is a check of a model under the assumptions it prints, not of a machine.
+"""

@@ -1,0 +1,220 @@
+"""A check as text: verdicts, assumptions, findings, the story of each break, what was explored.
+
+The order is that of a reader's questions: what holds, under which assumptions, what else was
+noticed, how does it break, how far did the search get. Works from 80 columns upward.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich import box
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from stillgate.controller.durations import format_duration
+from stillgate.interlocks.verdict import (
+    CheckResult,
+    Exploration,
+    Finding,
+    Judgement,
+    RequirementVerdict,
+    Story,
+    StoryStep,
+    Word,
+)
+
+from ..terminal import printable
+from .words import CAUTION, WHO, change_words, count_words, fault_words, grouped, judgement_words
+
+STYLES = {Word.HOLDS: "green", Word.BROKEN: "bold red", Word.UNDECIDED: "yellow"}
+WIDEST_PROSE = 100
+
+
+def write_check(console: Console, result: CheckResult, file: str) -> None:
+    """Prints a whole check.
+
+    Args:
+        console: where to.
+        result: the check.
+        file: name of the machine file as the user gave it.
+    """
+    _heading(console, result, file)
+    console.print(_verdict_table(result))
+    _totals(console, result)
+    _assumptions(console, result)
+    _findings(console, result.findings, file)
+    for requirement in result.requirements:
+        _requirement_in_trouble(console, requirement, file)
+    for finding in result.findings:
+        if finding.story is not None:
+            _say(console, f"\n{finding.kind.value.upper()}  {finding.subject}", style="bold")
+            write_story(console, finding.story)
+    _exploration(console, result)
+    _say(console, "")
+    _say(console, CAUTION)
+
+
+def write_story(console: Console, story: Story) -> None:
+    """Prints how a requirement breaks: a table of what changed, for a technician."""
+    _say(console, printable(story.headline), indent=2)
+    if story.start:
+        stood = ", ".join(f"{part} {place}" for part, place in story.start)
+        _say(console, f"At power-on: {stood}.", indent=2)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
+    table.add_column("time", justify="right", no_wrap=True)
+    table.add_column("what changed", ratio=5, overflow="fold")
+    table.add_column("states", ratio=3, overflow="fold")
+    table.add_column("outputs on", ratio=3, overflow="fold")
+    before: StoryStep | None = None
+    for step in story.steps:
+        states = [f"{sequence} {state}" for sequence, state in step.states]
+        same = before is not None and before.states == step.states
+        table.add_row(
+            format_duration(step.time),
+            _lines(f"{WHO[change.cause]}: {change_words(change)}" for change in step.changes),
+            Text('"', style="dim") if same else _lines(states),
+            _lines(step.on_outputs) if step.on_outputs else Text("none", style="dim"),
+        )
+        before = step
+    console.print(Padding(table, (1, 0, 1, 2)))
+
+
+def _heading(console: Console, result: CheckResult, file: str) -> None:
+    cached = ", kept from an earlier check of the same file" if result.from_cache else ""
+    _say(console, f"{result.machine} ({file}){cached}", style="bold")
+    tick = "at its scan" if result.tick == result.scan else "with a tick"
+    _say(
+        console,
+        f"{count_words(len(result.requirements), 'requirement')} checked {tick} of {format_duration(result.tick)}"
+        f" (scan {format_duration(result.scan)}), up to {fault_words(result.faults)}",
+    )
+    _say(console, "")
+
+
+def _verdict_table(result: CheckResult) -> Table:
+    budgets = sorted({judgement.faults for item in result.requirements for judgement in item.judgements})
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
+    table.add_column("requirement", overflow="fold", min_width=16)
+    table.add_column("hazard", overflow="fold")
+    for budget in budgets:
+        table.add_column(fault_words(budget), overflow="fold")
+    table.add_column("must withstand")
+    for item in result.requirements:
+        said = {judgement.faults: judgement for judgement in item.judgements}
+        table.add_row(
+            Text(item.name, style="bold red" if item.verdict is Word.BROKEN else ""),
+            Text(item.hazard or "-"),
+            *(_cell(said.get(budget), item.faults, result.scan) for budget in budgets),
+            Text(fault_words(item.faults)),
+        )
+    return table
+
+
+def _cell(judgement: Judgement | None, required: int, scan: int) -> Text:
+    if judgement is None:
+        return Text("-")
+    wanted = judgement.faults <= required
+    return Text(judgement_words(judgement, scan), style=STYLES[judgement.word] if wanted else "dim")
+
+
+def _totals(console: Console, result: CheckResult) -> None:
+    """How many of each verdict, and the verdict of the whole check."""
+    counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
+    holds = "hold" if result.tick == result.scan else f"hold at {format_duration(result.tick)}"
+    said = {Word.HOLDS: holds, Word.BROKEN: "broken", Word.UNDECIDED: "undecided"}
+    parts = [f"{counts[word]} {said[word]}" for word in Word if counts[word] or word is Word.HOLDS]
+    extra = sum(item.breaks for item in result.findings)
+    if extra:
+        parts.append(f"{count_words(extra, 'finding')} that count as broken")
+    _say(console, "")
+    _say(console, f"{', '.join(parts)} (under the faults that each must withstand)", style=STYLES[result.verdict])
+
+
+def _assumptions(console: Console, result: CheckResult) -> None:
+    _section(console, "Assumptions")
+    for assumption in result.assumptions:
+        _bullet(console, assumption)
+    if result.exclusions:
+        _section(console, "Faults left out, with the reason given (ISO 13849-2 fault exclusion)")
+        for fault, reason in result.exclusions:
+            _bullet(console, f"{fault}: {reason}")
+
+
+def _findings(console: Console, findings: tuple[Finding, ...], file: str) -> None:
+    if not findings:
+        return
+    _section(console, "Findings")
+    for item in findings:
+        weight = " (counts as broken)" if item.breaks else ""
+        place = f"{file}:{item.line}:{item.column}: "
+        _say(console, f"{place}{item.kind.value}{weight}: {printable(item.message)}", indent=2, prose=False)
+
+
+def _requirement_in_trouble(console: Console, item: RequirementVerdict, file: str) -> None:
+    """The story of a break, or why a verdict is missing; nothing for what holds."""
+    troubled = [judgement for judgement in item.judgements if judgement.word is not Word.HOLDS]
+    if not troubled:
+        return
+    first = troubled[0]
+    _section(console, f"{first.word.value.upper()}  {item.name}", style=STYLES[first.word])
+    _say(console, f"{file}:{item.line}:{item.column}: {printable(item.text)}", indent=2, prose=False)
+    if item.why:
+        _say(console, f"why: {printable(item.why)}", indent=2)
+    if first.faults > item.faults:
+        _say(console, f"It need not withstand {fault_words(first.faults)}, so this does not count.", indent=2)
+    for judgement in troubled:
+        if judgement.word is Word.UNDECIDED:
+            reach = f", searched to {format_duration(judgement.depth * judgement.tick)}" if judgement.depth else ""
+            _say(console, f"undecided with {fault_words(judgement.faults)}: {judgement.reason}{reach}", indent=2)
+    if item.story is not None:
+        write_story(console, item.story)
+
+
+def _exploration(console: Console, result: CheckResult) -> None:
+    _section(console, "Explored")
+    for item in result.exploration:
+        _bullet(console, exploration_words(item))
+
+
+def exploration_words(item: Exploration) -> str:
+    """What one search covered, in a sentence."""
+    reach = "every reachable situation" if item.exhausted else f"not everything: stopped by the {item.stopped_by}"
+    rate = f", {item.transitions / item.seconds / 1e6:.1f} million steps/s" if item.seconds >= 0.05 else ""
+    return (
+        f"{fault_words(item.faults)}: {reach}; {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
+        f" {count_words(item.depth, 'tick')} deep ({format_duration(item.depth * item.tick)});"
+        f" {item.seconds:.2f} s{rate}, {item.bytes_per_state:.1f} bytes a state,"
+        f" {count_words(item.threads, 'thread')}"
+    )
+
+
+def _lines(items: Iterable[str]) -> Text:
+    return Text("\n".join(items))
+
+
+def _section(console: Console, title: str, style: str = "bold") -> None:
+    _say(console, "")
+    _say(console, title, style=style)
+
+
+def _bullet(console: Console, text: str) -> None:
+    width = min(console.width, WIDEST_PROSE)
+    console.print(Padding(_hanging(printable(text), width - 4), (0, 0, 0, 2)))
+
+
+def _hanging(text: str, width: int) -> Text:
+    import textwrap
+
+    return Text("\n".join(textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")))
+
+
+def _say(console: Console, text: str, *, indent: int = 0, style: str = "", prose: bool = True) -> None:
+    """A line of text; prose is wrapped, anything with a place in a file is left in one piece."""
+    if not prose:
+        console.print(Text(" " * indent + text, style=style), soft_wrap=True)
+        return
+    width = min(console.width, WIDEST_PROSE)
+    console.print(Padding(Text(text, style=style), (0, 0, 0, indent)), width=width)

@@ -1,0 +1,64 @@
+"""Where text goes: rich consoles with one rule for width and colour.
+
+Width is ``COLUMNS`` if set, else the terminal's, else 80. Colour only on a terminal and
+never with ``NO_COLOR``; nothing in any output is said by colour alone.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import TYPE_CHECKING, TextIO
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DEFAULT_WIDTH = 80
+NARROWEST = 40
+
+
+def output_console() -> Console:
+    """Console on standard output."""
+    return _console(sys.stdout)
+
+
+def message_console() -> Console:
+    """Console on standard error, for progress and messages."""
+    return _console(sys.stderr)
+
+
+def printable(text: str) -> str:
+    """A text of a user's file without characters that could steer a terminal."""
+    return "".join(c if c.isprintable() or c == "\n" else " " for c in text)
+
+
+def write_line(text: str, stream: TextIO | None = None) -> None:
+    """Writes text as it is, without loading rich."""
+    target = stream or sys.stdout
+    target.write(text if text.endswith("\n") else text + "\n")
+
+
+def forgive_encoding() -> None:
+    """Lets a stream that cannot hold a character print '?' instead of failing."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+
+
+def _console(stream: TextIO) -> Console:
+    from rich.console import Console
+
+    return Console(
+        file=stream, width=_width(stream), highlight=False, markup=False, emoji=False, legacy_windows=False
+    )
+
+
+def _width(stream: TextIO) -> int:
+    said = os.environ.get("COLUMNS", "")
+    if said.isdecimal() and int(said) >= NARROWEST:
+        return int(said)
+    try:
+        return max(NARROWEST, os.get_terminal_size(stream.fileno()).columns) if stream.isatty() else DEFAULT_WIDTH
+    except (OSError, ValueError):
+        return DEFAULT_WIDTH
