@@ -50,6 +50,7 @@ class SequenceStepper:
                 self._add(state, item, compiler, is_override=True)
             for item in program.exits[program.states.index(state)]:
                 self._add(state, item, compiler, is_override=False)
+            self._machine.add_transition("scan", state, None)  # otherwise it stays
 
     def _add(self, state: str, item: ExitProgram, compiler: Compiler, *, is_override: bool) -> None:
         target = self.program.states[item.target]
