@@ -38,7 +38,10 @@ class Severity(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong in a file. ``line`` and ``column`` count from 1, columns in characters."""
+    """One thing wrong in a file.
+
+    ``line`` and ``column`` count from 1, columns in characters; line 0 means the file as a whole.
+    """
 
     line: int
     column: int
@@ -120,7 +123,8 @@ LONGEST_SHOWN = 120
 def render_problem(name: str, problem: Problem, lines: tuple[str, ...] = ()) -> str:
     """``file:line:column: what is wrong``, the line with a caret, and the hint."""
     mark = "warning: " if problem.severity is Severity.WARNING else ""
-    head = f"{name}:{problem.line}:{problem.column}: {mark}{problem.message}"
+    place = f":{problem.line}:{problem.column}" if problem.line else ""
+    head = f"{name}{place}: {mark}{problem.message}"
     parts = [head]
     if 0 < problem.line <= len(lines):
         text, column = _window(lines[problem.line - 1], problem.column)

@@ -12,7 +12,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
-from .quantities import Condition, CounterRange, Duration, DurationRange, Identifier, SenseCondition
+from .quantities import (
+    Condition,
+    CounterRange,
+    Duration,
+    DurationRange,
+    Identifier,
+    SenseCondition,
+    StartValue,
+)
 
 
 def _about(sentence: str, example: object, **more: Any) -> Any:
@@ -84,7 +92,7 @@ class Memory(Section):
     range: Annotated[
         CounterRange | None, _about("Smallest and largest value of a counter; without it, a bit.", "0..5")
     ] = None
-    start: Annotated[bool | int, _about("Value at power-on.", 0)] = False
+    start: Annotated[StartValue, _about("Value at power-on.", 0)] = False
     note: Note = ""
 
 
@@ -326,7 +334,8 @@ PATTERN_KEYS = {
 }
 
 
-def _pattern(value: Any) -> str | None:
+def requirement_pattern(value: Any) -> str | None:
+    """Which pattern a requirement follows, by the keys it has."""
     if isinstance(value, RequirementBase):
         return type(value).__name__.lower().replace("fromanywhere", "from_anywhere")
     if isinstance(value, dict):
@@ -344,7 +353,7 @@ Requirement = Annotated[
     | Annotated[Precedence, Tag("precedence")]
     | Annotated[Reach, Tag("reach")]
     | Annotated[FromAnywhere, Tag("from_anywhere")],
-    Discriminator(_pattern),
+    Discriminator(requirement_pattern),
 ]
 
 

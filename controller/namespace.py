@@ -162,7 +162,8 @@ class Namespace:
         if context not in (Context.PLANT, Context.SENSE) or part is None:
             raise TextError(
                 f"'at' cannot stand in {context.value}", 0, len(place),
-                self._state_hint(place, context) or f"a requirement says 'part.at_{place}', a guard reads a switch",
+                self._state_hint(place, context)
+                or f"a requirement says 'part.at_{place}', a guard reads a switch",
             )  # fmt: skip
         truth = f"at_{place}"
         if truth not in self._truths[part]:

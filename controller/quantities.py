@@ -230,3 +230,13 @@ CounterRange = Annotated[
     WithJsonSchema({"type": "string", "pattern": r"^\s*-?\d{1,10}\s*\.\.\s*-?\d{1,10}\s*$"}),
 ]
 """Smallest and largest value of a counter, written ``0..5``."""
+
+
+def _read_start(value: object) -> object:
+    if isinstance(value, bool | int):
+        return value
+    raise PydanticCustomError("start_type", "true, false or a whole number is expected")
+
+
+StartValue = Annotated[bool | int, BeforeValidator(_read_start)]
+"""Value of a memory at power-on: a truth for a bit, a number for a counter."""
