@@ -420,6 +420,7 @@ class _Writer:
 
     bounds: dict[Cell, int]
     shadows: dict[Cell, Cell] = field(default_factory=dict)
+    wanted: dict[Cell, Cell] = field(default_factory=dict)  # what an exit asks of a counter, in bounds or not
 
     def exits_of(self, sequence: SequenceProgram) -> Block:
         block: list[Statement] = []
@@ -428,6 +429,12 @@ class _Writer:
             shadow = local(cell.name.removesuffix(".value") + ".next", cell.low, cell.high)
             self.shadows[cell] = shadow
             block.append(Assign(shadow, Ref(cell)))
+            asked = [bounds_of(value) for item in every for written, value in item.actions if written == cell]
+            self.wanted[cell] = local(
+                cell.name.removesuffix(".value") + ".wanted",
+                min(cell.low, *(low for low, _ in asked)),
+                max(cell.high, *(high for _, high in asked)),
+            )
         block.append(Assign(_next(sequence), Ref(sequence.active)))
         block.append(Assign(_entered(sequence), FALSE))
         chain: Block = (
@@ -471,7 +478,7 @@ class _Writer:
         low, high = bounds_of(value)
         if cell.low <= low and high <= cell.high:
             return (Assign(shadow, value),)
-        wanted = local(cell.name.removesuffix(".value") + ".wanted", min(low, cell.low), max(high, cell.high))
+        wanted = self.wanted[cell]
         within: Term = Operation(
             Operator.AND,
             Operation(Operator.GE, Ref(wanted), Constant(cell.low)),
