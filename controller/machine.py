@@ -31,7 +31,9 @@ def _about(sentence: str, example: object, **more: Any) -> Any:
 class Section(BaseModel):
     """Common behaviour of every section: immutable, and unknown keys are refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, strict=True)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", populate_by_name=True, strict=True, defer_build=True
+    )
 
 
 class Contact(Enum):
