@@ -167,7 +167,9 @@ class _Linker:
             for signal in self.controller.signals
             if signal.name not in free_names
         }
-        monitors = lower_monitors(self.machine, self.controller, self.plant, circuits, self.tick)
+        monitors = lower_monitors(
+            self.machine, self.controller, self.plant, circuits, self.tick, triggers=not self.budget
+        )
         goals: Block = ()
         if possibility and monitors.goals:
             goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))

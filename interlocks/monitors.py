@@ -80,6 +80,7 @@ from stillgate.controller.program import (
     Statement,
     Term,
     ticks_up,
+    walk_term,
 )
 from stillgate.controller.quantities import Condition, Milliseconds, Ticks
 from stillgate.sim_io.plant import Plant
@@ -114,14 +115,19 @@ def lower_monitors(
     plant: Plant,
     circuits: dict[str, Cell],
     tick: Milliseconds,
+    *,
+    triggers: bool = True,
 ) -> Monitors:
     """Monitors for every requirement.
 
     Args:
         circuits: the cell of the healthy circuit of every input that has one; inputs without
             are free and answered on demand.
+        triggers: note every trigger that happens, so that vacuous verdicts can be told. Without
+            it a monitor asks for a trigger only where the response is missing; verdicts are
+            the same.
     """
-    return _Lowering(machine, controller, plant, circuits, tick).monitors()
+    return _Lowering(machine, controller, plant, circuits, tick, triggers).monitors()
 
 
 class _Lowering:
@@ -132,8 +138,10 @@ class _Lowering:
         plant: Plant,
         circuits: dict[str, Cell],
         tick: Milliseconds,
+        note_triggers: bool,
     ) -> None:
         self.machine = machine
+        self.note_triggers = note_triggers
         self.plant = plant
         self.circuits = circuits
         self.tick = tick
@@ -176,7 +184,7 @@ class _Lowering:
             case Not(operand=operand):
                 return Complement(self.term(operand))
             case Binary(operator=operator, left=left, right=right):
-                return Operation(operator, self.term(left), self.term(right))
+                return _cheap_first(operator, self.term(left), self.term(right))
             case EdgeOf() | HeldFor():
                 return self._past(tree)
             case Name(path=path):
@@ -283,6 +291,7 @@ class _Lowering:
         limit = response_ticks(item.within, self.machine.scan, self.tick)
         trigger, served = self.term(item.after.tree), self.term(item.then.tree)
         happened, broken = self._trigger(name), self._break(name)
+        served_first = not self.note_triggers and _asks(trigger) and not _asks(served)
         if limit < 0:
             return (If(trigger, (happened, broken)),)
         if limit == 0:
@@ -291,12 +300,15 @@ class _Lowering:
         waiting = Operation(Operator.GT, Ref(age), Constant(0))
         due = Operation(Operator.GE, Ref(age), Constant(limit))
         drop = Assign(age, Constant(0))
+        begin = Assign(age, Constant(1))
         older = Assign(age, Operation(Operator.ADD, Ref(age), Constant(1)))
         return (
             If(
                 waiting,
                 (If(served, (drop,), (If(due, (drop, broken), (older,)),)),),
-                (If(trigger, (happened, If(served, (), (Assign(age, Constant(1)),)))),),
+                (If(served, (), (If(trigger, (begin,)),)),)
+                if served_first
+                else (If(trigger, (happened, If(served, (), (begin,)))),),
             ),
         )
 
@@ -336,6 +348,17 @@ class _Lowering:
             )
         )
         return tuple(block)
+
+
+def _asks(term: Term) -> bool:
+    return any(isinstance(node, Read) for node in walk_term(term))
+
+
+def _cheap_first(operator: Operator, left: Term, right: Term) -> Term:
+    """``and`` and ``or`` with the operand first that asks nothing: it may save the question."""
+    if operator in (Operator.AND, Operator.OR) and _asks(left) and not _asks(right):
+        left, right = right, left
+    return Operation(operator, left, right)
 
 
 def _conditions(requirement: Requirement) -> list[Condition]:

@@ -1,0 +1,313 @@
+"""The check: from a machine file to verdicts, stories, findings and assumptions.
+
+Two searches at most: one without faults, which also judges what is possible and what is
+never reached, and one in which a single fault may begin at any moment. A verdict is 'holds'
+only if its search was exhausted; a cap, a time-out or an interrupt leaves it 'undecided'.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path as FilePath
+
+from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
+from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.reader import MachineDocument
+from stillgate.controller.toolchain import find_compiler
+
+from .assumptions import assumptions_of
+from .closed_loop import ClosedLoop, close_loop
+from .explorer import Limits, Progress
+from .findings import coverage_findings, is_meant_as_end, warning_findings
+from .result_cache import keep_result, load_result, result_key
+from .search import OPTIONS, Search, build_checker, checker_files
+from .story import Replay, replay, tell
+from .verdict import (
+    CheckResult,
+    Exploration,
+    Finding,
+    FindingKind,
+    Judgement,
+    RequirementVerdict,
+    Story,
+    Word,
+)
+from .wording import formula_of, pattern_of, sentence_of, time_text
+
+DEFAULT_BYTES = 6 << 30
+
+
+@dataclass(frozen=True, slots=True)
+class _Searched:
+    """One search and what it says of each requirement."""
+
+    exploration: Exploration
+    judgements: dict[str, Judgement]
+    findings: tuple[Finding, ...]
+
+
+def check(
+    document: MachineDocument,
+    *,
+    tick: Milliseconds | None = None,
+    faults: int | None = None,
+    threads: int | None = None,
+    max_states: int | None = None,
+    max_bytes: int | None = None,
+    time_limit: float | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    use_cache: bool = True,
+    on_slow_build: Callable[[], None] | None = None,
+) -> CheckResult:
+    """Checks every requirement of a machine in every reachable situation.
+
+    Args:
+        tick: period of the exploration in ms; default the file's, else the scan.
+        faults: fault budget, 0 or 1; default the file's.
+        threads: threads of the search; default one a processor.
+        max_states: cap on stored states of a search.
+        max_bytes: cap on memory of a search; default 6 GiB.
+        time_limit: seconds for all searches together.
+        progress: called a few times a second while a search runs.
+        use_cache: use and keep the result of the very same check.
+        on_slow_build: called before a compiler's slow very first call.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+    machine = document.machine
+    period = tick or machine.check.tick or machine.scan
+    budget = machine.check.faults if faults is None else faults
+    loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
+    if budget:
+        loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
+    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES)
+    key = _key(document, loops, period, budget)
+    if use_cache and (kept := load_result(key)) is not None:
+        return replace(kept, from_cache=True)
+    searched = _search_all(document, loops, limits, time_limit, progress, on_slow_build)
+    result = _result(document, period, budget, searched)
+    if use_cache and all(item.exhausted for item in result.exploration):
+        keep_result(key, result)
+    return result
+
+
+def _asks_possibility(machine: Machine) -> bool:
+    return any(isinstance(item, Reach | FromAnywhere) for item in machine.requirements.values())
+
+
+def _key(document: MachineDocument, loops: list[ClosedLoop], tick: Milliseconds, budget: int) -> str:
+    sources = [text.encode() for loop in loops for item in sorted(checker_files(loop).items()) for text in item]
+    options = repr((document.path and FilePath(document.path).name, tick, budget, OPTIONS)).encode()
+    identity = (find_compiler().identity + version("stillgate")).encode()
+    return result_key([document.source, identity, options, *sources])
+
+
+def _search_all(
+    document: MachineDocument,
+    loops: list[ClosedLoop],
+    limits: Limits,
+    time_limit: float | None,
+    progress: Callable[[Progress], None] | None,
+    on_slow_build: Callable[[], None] | None,
+) -> list[_Searched]:
+    deadline = None if time_limit is None else time.monotonic() + time_limit
+    searched: list[_Searched] = []
+    with ThreadPoolExecutor(max_workers=len(loops)) as pool:
+        libraries = [pool.submit(build_checker, loop, on_slow_build) for loop in loops]
+        for loop, library in zip(loops, libraries, strict=True):
+            left = None if deadline is None else max(0.0, deadline - time.monotonic())
+            item = _search_one(document, loop, library.result(), replace(limits, seconds=left), progress)
+            searched.append(item)
+            if item.exploration.stopped_by == "interrupt":
+                break
+    return searched
+
+
+def _search_one(
+    document: MachineDocument,
+    loop: ClosedLoop,
+    library: FilePath,
+    limits: Limits,
+    progress: Callable[[Progress], None] | None,
+) -> _Searched:
+    with Search(loop, library, limits) as search:
+        exploration = search.run(progress)
+        replays = search.breaks()
+        judgements: dict[str, Judgement] = {}
+        findings: list[Finding] = []
+        for name, requirement in loop.machine.requirements.items():
+            if isinstance(requirement, Reach | FromAnywhere):
+                if not loop.budget:
+                    judgements[name] = _possibility(search, exploration, name, requirement)
+            else:
+                judgements[name] = _judgement(exploration, name, requirement, replays.get(name))
+        for name in loop.requirement_names[: len(loop.controller.bounds_marks)]:
+            if name in replays:
+                findings.append(_bounds_finding(document, name, replays[name], loop.budget))
+        if not loop.budget and exploration.exhausted:
+            findings += coverage_findings(document, loop, search.marks())
+            findings += _deadlock_finding(document, search)
+    return _Searched(exploration, judgements, tuple(findings))
+
+
+# -- judgements ----------------------------------------------------------------------------------
+
+
+def _judgement(
+    exploration: Exploration, name: str, requirement: Requirement, run: Replay | None
+) -> Judgement:
+    if run is not None:
+        story = tell(run, _headline(name, sentence_of(requirement), run))
+        return Judgement(Word.BROKEN, exploration.faults, exploration.tick, story.ticks, story)
+    return _unbroken(exploration)
+
+
+def _unbroken(exploration: Exploration) -> Judgement:
+    if exploration.exhausted:
+        return Judgement(Word.HOLDS, exploration.faults, exploration.tick)
+    reason = (
+        f"stopped by {exploration.stopped_by}: nothing broke within {exploration.depth} ticks, "
+        f"{exploration.states} states"
+    )
+    return Judgement(Word.UNDECIDED, exploration.faults, exploration.tick, exploration.depth, reason=reason)
+
+
+def _headline(name: str, sentence: str, run: Replay) -> str:
+    last = run.ticks[-1].values
+    under = ""
+    if last["fault"]:
+        under = ", with one fault: " + next(f.name for f in run.loop.faults if f.number == last["fault"])
+    at = time_text((len(run.ticks) - 1) * run.loop.tick)
+    return f"{name} is broken {at} after power-on{under} ({sentence})"
+
+
+def _possibility(
+    search: Search, exploration: Exploration, name: str, requirement: Reach | FromAnywhere
+) -> Judgement:
+    tick = exploration.tick
+    if isinstance(requirement, Reach):
+        depth = search.goal_depth(name)
+        if depth is not None:
+            return Judgement(Word.HOLDS, 0, tick, depth)
+        if exploration.exhausted:
+            return Judgement(Word.BROKEN, 0, tick, reason="no reachable situation is like that")
+        return _unbroken(exploration)
+    if not exploration.exhausted:
+        return _unbroken(exploration)
+    lost = search.cut_off(name)
+    if lost is None:
+        return Judgement(Word.HOLDS, 0, tick)
+    if lost.run is None:
+        return Judgement(Word.UNDECIDED, 0, tick, reason="interrupted before every situation was judged")
+    at = time_text(lost.depth * tick)
+    headline = f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
+    story = tell(lost.run, headline)
+    return Judgement(Word.BROKEN, 0, tick, lost.depth, story, f"{lost.states} situations have no way there")
+
+
+# -- findings ------------------------------------------------------------------------------------
+
+
+def _bounds_finding(document: MachineDocument, name: str, run: Replay, faults: int) -> Finding:
+    line, column = document.place(("memory", name))
+    text = f"{name} is asked to leave {document.machine.memory[name].range} and keeps its value"
+    return Finding(
+        FindingKind.BOUNDS, name, text, line, column, tell(run, _headline(name, text, run)), breaks=not faults
+    )
+
+
+def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding]:
+    stuck = search.stuck()
+    if stuck is None:
+        return []
+    story: Story = tell(stuck.run, "from here nothing changes any more, whatever the inputs do") if stuck.run else None  # type: ignore[assignment]
+    states = dict(story.steps[-1].states) if story and story.steps else stuck.start_states
+    if is_meant_as_end(document.machine, states):
+        return []
+    where = ", ".join(f"{name}.{state}" for name, state in states.items())
+    line, column = document.place(("sequences",))
+    text = f"{stuck.states} situations lead nowhere any more, the first in {where}"
+    return [Finding(FindingKind.DEADLOCK, where, text, line, column, story)]
+
+
+# -- result --------------------------------------------------------------------------------------
+
+
+def _result(
+    document: MachineDocument, tick: Milliseconds, budget: int, searched: list[_Searched]
+) -> CheckResult:
+    machine = document.machine
+    findings = [finding for item in searched for finding in item.findings]
+    bounds_told: set[str] = set()
+    unique: list[Finding] = []
+    for finding in findings:
+        if finding.kind is FindingKind.BOUNDS:
+            if finding.subject in bounds_told:
+                continue
+            bounds_told.add(finding.subject)
+        unique.append(finding)
+    return CheckResult(
+        machine=machine.machine,
+        digest=hashlib.sha256(document.source).hexdigest(),
+        version=version("stillgate"),
+        tick=tick,
+        scan=machine.scan,
+        faults=budget,
+        assumptions=assumptions_of(machine, tick, budget),
+        exclusions=tuple((item.fault, item.why) for item in machine.check.exclude) if budget else (),
+        requirements=tuple(
+            _verdict(document, name, item, budget, searched) for name, item in machine.requirements.items()
+        ),
+        findings=(*warning_findings(document), *unique),
+        exploration=tuple(item.exploration for item in searched),
+    )
+
+
+def _verdict(
+    document: MachineDocument, name: str, requirement: Requirement, budget: int, searched: list[_Searched]
+) -> RequirementVerdict:
+    line, column = document.place(("requirements", name))
+    judgements = tuple(item.judgements[name] for item in searched if name in item.judgements)
+    must = min(required_faults(document.machine, requirement), budget)
+    counted = [item.word for item in judgements if item.faults <= must]
+    expected = 1 if isinstance(requirement, Reach | FromAnywhere) else must + 1
+    if Word.BROKEN in counted:
+        word = Word.BROKEN
+    elif Word.UNDECIDED in counted or len(counted) < expected:
+        word = Word.UNDECIDED
+    else:
+        word = Word.HOLDS
+    held = [item.faults for item in judgements if item.word is Word.HOLDS]
+    return RequirementVerdict(
+        name=name,
+        pattern=pattern_of(requirement),
+        text=sentence_of(requirement),
+        formula=formula_of(requirement),
+        hazard=requirement.hazard,
+        faults=must,
+        judgements=judgements,
+        verdict=word,
+        withstands=max(held, default=None),
+        line=line,
+        column=column,
+        why=requirement.why,
+    )
+
+
+def required_faults(machine: Machine, requirement: Requirement) -> int:
+    """How many faults a requirement must withstand.
+
+    What the file says; otherwise the check's budget where a hazard is named, and none where
+    not. Possibility is judged without faults.
+    """
+    if isinstance(requirement, Reach | FromAnywhere):
+        return 0
+    if requirement.faults is not None:
+        return requirement.faults
+    return machine.check.faults if requirement.hazard else 0

@@ -1,0 +1,165 @@
+"""One exhaustive search of a closed loop: builds the checker, runs it, reads its answers.
+
+Between the C engine, which knows packed states and indices, and the rest, which knows
+cells and names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path as FilePath
+
+from stillgate.controller.emit_c import emit_controller
+from stillgate.controller.errors import ProgramFault
+from stillgate.controller.toolchain import build_library, find_compiler
+
+from .checker_source import PackedField, checker_source, key_bits, packed_fields
+from .closed_loop import ClosedLoop
+from .explorer import Explorer, Limits, Outcome, Progress, Status
+from .story import Key, Path, Replay, replay
+from .verdict import Exploration
+
+OPTIONS = ("-std=gnu11", "-O2", "-w")
+
+
+def checker_files(loop: ClosedLoop) -> dict[str, str]:
+    """Sources of a loop's checker by file name."""
+    source, header = emit_controller(loop.controller)
+    folder = FilePath(__file__).parent
+    files = {path.name: path.read_text(encoding="utf-8") for path in sorted(folder.glob("explorer*.[ch]"))}
+    return files | {"controller.c": source, "controller.h": header, "checker.c": checker_source(loop)}
+
+
+def build_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None) -> FilePath:
+    """Shared library of a loop's checker, from the cache if it was built before."""
+    return build_library(
+        checker_files(loop), "checker.c", options=OPTIONS, compiler=find_compiler(), on_slow_build=on_slow_build
+    )
+
+
+def unpack(fields: tuple[PackedField, ...], key: int) -> Key:
+    """Values of the stored cells of a packed state."""
+    return tuple(
+        (key >> item.offset & ((1 << item.bits) - 1)) + item.cell.low for item in fields
+    )
+
+
+def pack(fields: tuple[PackedField, ...], values: Key) -> int:
+    """Packed state of the stored cells' values."""
+    return sum((value - item.cell.low) << item.offset for item, value in zip(fields, values, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class CutOff:
+    """Situations from which a goal cannot be reached: how many, and the way to the first."""
+
+    states: int
+    depth: int
+    run: Replay | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck:
+    """Situations that nothing leads out of: how many, and the way to the first."""
+
+    states: int
+    run: Replay | None
+    start_states: dict[str, str]
+
+
+class Search:
+    """A search of a closed loop; a context manager that frees the engine's memory.
+
+    Raises:
+        ProgramFault: if the engine reports a fault of the generated step.
+    """
+
+    def __init__(self, loop: ClosedLoop, library: FilePath, limits: Limits) -> None:
+        self.loop = loop
+        self.fields = packed_fields(loop)
+        self._explorer = Explorer(library, limits)
+        self._outcome: Outcome | None = None
+
+    def __enter__(self) -> Search:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._explorer.close()
+
+    def run(self, progress: Callable[[Progress], None] | None = None) -> Exploration:
+        """Runs the search to its end, a cap or an interrupt."""
+        loop = self.loop
+
+        def tell(now: Progress) -> None:
+            if progress is not None:
+                progress(replace(now, faults=loop.budget))
+
+        outcome = self._outcome = self._explorer.run(tell)
+        return Exploration(
+            faults=loop.budget,
+            tick=loop.tick,
+            exhausted=outcome.status is Status.COMPLETE,
+            stopped_by=outcome.status.words,
+            states=outcome.states,
+            transitions=outcome.transitions,
+            depth=outcome.levels,
+            seconds=outcome.seconds,
+            key_bits=key_bits(self.fields),
+            bytes_per_state=outcome.bytes_per_state,
+            threads=outcome.threads,
+            initial_states=outcome.initial_states,
+        )
+
+    def breaks(self) -> dict[str, Replay]:
+        """The least shortest way to break each requirement and each counter's bounds."""
+        names = self.loop.requirement_names
+        records = {name: self._explorer.record(i) for i, name in enumerate(names)}
+        found = {name: record for name, record in records.items() if record is not None}
+        paths = self._explorer.paths([(record.start, record.depth - 1) for record in found.values()])
+        runs: dict[str, Replay] = {}
+        for (name, record), path in zip(found.items(), paths, strict=True):
+            keys = tuple(unpack(self.fields, key) for key in path.keys)
+            run = replay(self.loop, Path(keys, (*path.picks, record.picks)))
+            if names.index(name) not in run.ticks[-1].broken:
+                raise ProgramFault(f"the replayed story of {name} does not break it")
+            runs[name] = run
+        return runs
+
+    def marks(self) -> list[bool]:
+        """What was covered, by coverage index."""
+        return self._explorer.marks()
+
+    def goal_depth(self, name: str) -> int | None:
+        """Ticks after which a goal is first true, or None if it never is."""
+        record = self._explorer.record(self._explorer.breaks + self._goal(name))
+        return None if record is None else record.depth
+
+    def cut_off(self, name: str) -> CutOff | None:
+        """Situations without a way to the goal; None if there are none."""
+        closure = self._explorer.closure()
+        if closure is None:
+            return CutOff(0, 0, None)
+        item = closure[self._goal(name)]
+        if item.states == 0:
+            return None
+        return CutOff(item.states, item.depth, self._way_to(item.key, item.depth))
+
+    def stuck(self) -> Stuck | None:
+        """Situations that lead nowhere; None if there are none."""
+        assert self._outcome is not None
+        item = self._outcome.stuck
+        if item is None:
+            return None
+        start = {s.name: s.states[s.start] for s in self.loop.controller.sequences}
+        return Stuck(item.states, self._way_to(item.key, item.depth), start)
+
+    def _goal(self, name: str) -> int:
+        return [goal for goal, _ in self.loop.monitors.goals].index(name)
+
+    def _way_to(self, key: int, depth: int) -> Replay | None:
+        """The way to a state; None for a start state, which no tick leads to."""
+        if depth == 0:
+            return None
+        path = self._explorer.paths([(key, depth)])[0]
+        return replay(self.loop, Path(tuple(unpack(self.fields, item) for item in path.keys), path.picks))

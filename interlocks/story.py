@@ -1,0 +1,219 @@
+"""Turns a path of the exploration into a story a technician can follow.
+
+The path is a list of stored states and choices; replaying it in Python gives every signal
+at every tick. Free inputs that the search never asked for are filled in afterwards with
+the levels that change least often among all those that fit every answer given, so the
+story can be replayed on the executive as it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stillgate.controller.machine import Contact
+from stillgate.controller.program import Cell
+
+from .closed_loop import ClosedLoop, FreeInput
+from .histories import Memory, Mode, Pair
+from .loop_runner import LoopRunner, Tick
+from .verdict import Cause, Change, Story, StoryStep
+
+Key = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """Stored states from a start state on, and the choices of each transition."""
+
+    keys: tuple[Key, ...]
+    choices: tuple[tuple[int, ...], ...]
+
+
+@dataclass(frozen=True)
+class Replay:
+    """A path's ticks with the level of every circuit."""
+
+    loop: ClosedLoop
+    ticks: tuple[Tick, ...]
+    circuits: tuple[dict[str, int], ...]
+
+
+def replay(loop: ClosedLoop, path: Path) -> Replay:
+    """Replays a path.
+
+    Raises:
+        AssertionError: if Python and C disagree about it, which is a defect.
+    """
+    runner = LoopRunner(loop)
+    ticks: list[Tick] = []
+    modes: list[dict[str, Mode]] = []
+    for number, picks in enumerate(path.choices):
+        runner.load(path.keys[number])
+        answers = iter(picks)
+        ticks.append(runner.step(lambda name, count, answers=answers: next(answers)))  # type: ignore[misc]
+        modes.append({name: _mode_in(ticks[-1], item) for name, item in runner.free.items()})
+        if number + 1 < len(path.keys):
+            assert runner.key() == path.keys[number + 1], "the evaluator and the C step differ"
+    levels = {name: _least_changes(loop, item, ticks, modes) for name, item in runner.free.items()}
+    circuits = tuple(
+        {
+            signal.name: levels[signal.name][i] if signal.name in levels else tick.values[f"{signal.name}.circuit"]
+            for signal in loop.controller.signals
+        }
+        for i, tick in enumerate(ticks)
+    )
+    return Replay(loop, tuple(ticks), circuits)
+
+
+def _mode_in(tick: Tick, item: FreeInput) -> Mode:
+    if tick.values["dark"]:
+        return Mode.DARK
+    fault = tick.values["fault"]
+    if fault and fault == item.stuck_on:
+        return Mode.STUCK_ON
+    if fault and fault == item.stuck_off:
+        return Mode.STUCK_OFF
+    return Mode.HEALTHY
+
+
+def resting_level(loop: ClosedLoop, name: str) -> int:
+    """Level of a circuit that nobody touches: a normally closed contact conducts."""
+    return int(loop.machine.inputs[name].contact is Contact.NORMALLY_CLOSED)
+
+
+def _least_changes(
+    loop: ClosedLoop, item: FreeInput, ticks: Sequence[Tick], modes: Sequence[dict[str, Mode]]
+) -> list[int]:
+    """Levels of a free input, tick by tick, with the fewest changes that fit every answer."""
+    name, history = item.signal.name, item.history
+    rest = resting_level(loop, name)
+    best: dict[Pair, tuple[int, Pair | None]] = {}
+    trail: list[dict[Pair, tuple[int, Pair | None]]] = []
+    for number, tick in enumerate(ticks):
+        allowed = history.pairs[tick.nodes[name]]
+        following: dict[Pair, tuple[int, Pair | None]] = {}
+        if number == 0:
+            following = {pair: (int(pair.circuit != rest), None) for pair in allowed}
+        else:
+            mode = int(modes[number - 1][name])
+            by_memory: dict[Memory, list[Pair]] = {}
+            for pair in sorted(allowed, key=lambda pair: (pair.circuit != rest, pair.memory)):
+                by_memory.setdefault(pair.memory, []).append(pair)
+            for before, (cost, _) in sorted(best.items(), key=lambda entry: (entry[1][0], entry[0].memory)):
+                for pair in by_memory.get(history.steps[mode, before], ()):
+                    total = cost + int(pair.circuit != before.circuit)
+                    if pair not in following or total < following[pair][0]:
+                        following[pair] = (total, before)
+        assert following, f"no history of {name} fits the answers given"
+        trail.append(following)
+        best = following
+    at: Pair | None = min(best, key=lambda pair: (best[pair][0], pair.circuit != rest, pair.memory))
+    levels: list[int] = []
+    for step in reversed(trail):
+        assert at is not None
+        levels.append(at.circuit)
+        at = step[at][1]
+    return levels[::-1]
+
+
+def tell(run: Replay, headline: str) -> Story:
+    """The story of a replayed path; ticks in which nothing changed are left out."""
+    loop = run.loop
+    steps: list[StoryStep] = []
+    for number, tick in enumerate(run.ticks):
+        changes = tuple(_changes(run, number))
+        if changes or number in (0, len(run.ticks) - 1):
+            steps.append(
+                StoryStep(
+                    tick=number,
+                    time=number * loop.tick,
+                    changes=changes,
+                    on_outputs=tuple(o.name for o in loop.controller.outputs if tick.values[f"{o.name}.driven"]),
+                    states=tuple((s.name, state_text(run, number, s.name)) for s in loop.controller.sequences),
+                )
+            )
+    fault = run.ticks[-1].values["fault"]
+    return Story(
+        headline=headline,
+        fault=next((item.name for item in loop.faults if item.number == fault), None),
+        start=tuple((part.name, part_text(run, 0, part.name)) for part in loop.plant.parts),
+        steps=tuple(steps),
+        ticks=len(run.ticks),
+        inputs=tuple(tuple(levels.items()) for levels in run.circuits),
+    )
+
+
+def state_text(run: Replay, number: int, sequence: str) -> str:
+    """Active state of a sequence in a tick, or 'off' without power."""
+    found = next(item for item in run.loop.controller.sequences if item.name == sequence)
+    active = run.ticks[number].values[f"{sequence}.active"]
+    return found.states[active] if active < len(found.states) else "off"
+
+
+def part_text(run: Replay, number: int, part: str) -> str:
+    """Where a part stands in a tick."""
+    found = next(item for item in run.loop.plant.parts if item.name == part)
+    values: dict[Cell, int] = {cell: run.ticks[number].values[cell.name] for cell in found.cells}
+    return found.describe(values)
+
+
+def _changes(run: Replay, number: int) -> list[Change]:
+    loop = run.loop
+    now = run.ticks[number].values
+    before = run.ticks[number - 1].values if number else None
+    found: list[Change] = []
+    if now["dark"] and not (before and before["dark"]):
+        found.append(Change("power", "on", "interrupted", Cause.FAULT))
+    elif before and before["dark"] and not now["dark"]:
+        found.append(Change("power", "interrupted", "back, cold start", Cause.FAULT))
+    elif now["fault"] and not (before and before["fault"]):
+        name = next(item.name for item in loop.faults if item.number == now["fault"])
+        subject, _, state = name.partition(" ")
+        found.append(Change(subject, "healthy", state, Cause.FAULT))
+    found += _circuit_changes(run, number)
+    for part in loop.plant.parts:
+        if number and part_text(run, number, part.name) != part_text(run, number - 1, part.name):
+            old, new = part_text(run, number - 1, part.name), part_text(run, number, part.name)
+            found.append(Change(part.name, old, new, Cause.PART))
+    for sequence in loop.controller.sequences:
+        old = state_text(run, number - 1, sequence.name) if number else sequence.states[sequence.start]
+        new = state_text(run, number, sequence.name)
+        if old != new:
+            found.append(Change(sequence.name, old, new, Cause.CONTROLLER))
+    for cell in loop.controller.memory:
+        start = before[cell.name] if before else cell.start
+        if now[cell.name] != start:
+            name = cell.name.removesuffix(".value")
+            found.append(Change(name, _value(cell, start), _value(cell, now[cell.name]), Cause.CONTROLLER))
+    for output in loop.controller.outputs:
+        was = before[f"{output.name}.driven"] if before else 0
+        if now[f"{output.name}.driven"] != was:
+            by_fault = now[f"{output.name}.driven"] != now[f"{output.name}.asked"]
+            cause = Cause.FAULT if by_fault else Cause.CONTROLLER
+            found.append(Change(output.name, _word(was), _word(1 - was), cause))
+    return found
+
+
+def _circuit_changes(run: Replay, number: int) -> list[Change]:
+    loop = run.loop
+    found: list[Change] = []
+    for name, level in run.circuits[number].items():
+        sensed = name in loop.plant.circuits
+        if number:
+            was = run.circuits[number - 1][name]
+        else:
+            was = level if sensed else resting_level(loop, name)
+        if level != was:
+            source = loop.machine.inputs[name].source
+            cause = Cause.PART if sensed else Cause.OPERATOR if source == "operator" else Cause.FREE
+            found.append(Change(name, _word(was), _word(level), cause))
+    return found
+
+
+def _word(level: int) -> str:
+    return "on" if level else "off"
+
+
+def _value(cell: Cell, value: int) -> str:
+    return _word(value) if cell.is_truth else str(value)
