@@ -215,6 +215,39 @@ class Executive:
         for stepper in self._steppers.values():
             stepper.place(self._value(stepper.program.active))
 
+    def place(self, states: Mapping[str, str], memory: Mapping[str, int], elapsed: Milliseconds = 0) -> None:
+        """Puts the controller into a situation, reachable or not, to ask what happens from there.
+
+        What is not named stays; outputs follow. Calls no entry callback.
+
+        Args:
+            states: state of a sequence, by the sequence's name.
+            memory: value of a bit or counter, by name.
+            elapsed: how long the named states have been active, as the next scan finds it.
+
+        Raises:
+            UsageError: for a name that is not there or a value outside its bounds.
+        """
+        slot, cells = self._layout.slot, {cell.name.removesuffix(".value"): cell for cell in self.program.memory}
+        for name, value in memory.items():
+            if name not in cells:
+                raise unknown("memory", name, cells)
+            cell = cells[name]
+            if not cell.low <= value <= cell.high:
+                raise UsageError(f"{name} cannot be {value}; it goes from {cell.low} to {cell.high}")
+            self._values[slot(cell)] = int(value)
+        for name, state in states.items():
+            stepper = self._stepper(name)
+            if state not in stepper.program.states:
+                raise unknown(f"state of '{name}'", state, stepper.program.states)
+            stepper.place(stepper.program.states.index(state))
+            self._values[slot(stepper.program.active)] = stepper.number
+            if stepper.program.elapsed is not None:
+                waited = ticks_up(elapsed, self.program.period)
+                self._values[slot(stepper.program.elapsed)] = min(waited, stepper.longest_wait)
+        self._write_outputs(self._values)
+        self._history.restart(self.time_ms)
+
     def _begin(self) -> None:
         self._values = self._layout.start_values()
         for stepper in self._steppers.values():

@@ -67,14 +67,16 @@ def edge_label(lines: Iterable[str]) -> str:
 def legend(rows: Iterable[tuple[str, str]]) -> str:
     """Markup that explains the marks of a picture: (mark as markup, meaning as plain text)."""
     cells = "".join(
-        f'<tr><td align="left" valign="top">{mark}</td><td align="left">{stacked(escaped(part) for part in _folded(meaning))}</td></tr>'
-        for mark, meaning in rows
+        f'<tr><td align="left" valign="top">{mark}</td><td align="left">{_meaning(text)}</td></tr>'
+        for mark, text in rows
     )
     return (
-        f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>'
-        if cells
-        else ""
+        f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>' if cells else ""
     )
+
+
+def _meaning(text: str) -> str:
+    return stacked(escaped(part) for part in _folded(text))
 
 
 def _folded(text: str, widest: int = 80) -> list[str]:

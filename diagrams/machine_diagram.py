@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import graphviz
-
 from stillgate.controller.expression import Expression, Name, walk
 from stillgate.controller.machine import Automaton, Flow, Machine, Part, Spin, Travel
 
@@ -71,12 +70,35 @@ def machine_diagram(machine: Machine) -> Diagram:
     )
     with graph.subgraph(name="cluster_machine") as frame:
         frame.attr(label=f"<{stacked(heading)}>", labelloc="t", labeljust="l", color="white", margin="16")
-        for name, (label, style) in boxes.items():
-            frame.node(name, label=f"<{label}>", **style)
+        for column in _columns(list(boxes)):
+            with frame.subgraph() as rank:
+                rank.attr(rank="same")
+                for name in column:
+                    label, style = boxes[name]
+                    rank.node(name, label=f"<{label}>", **style)
         for arrow in arrows:
-            style = {"style": "dashed", "constraint": "false"} if arrow.watching else {}
-            frame.edge(arrow.source, arrow.target, label=f"<{_names(arrow)}>", **style)
-    return Diagram(f"{machine.machine}.{SIGNAL_FLOW}", title, graph.source, nodes=len(boxes), edges=len(arrows))
+            frame.edge(arrow.source, arrow.target, label=f"<{_names(arrow)}>", **_arrow_style(arrow))
+    return Diagram(
+        f"{machine.machine}.{SIGNAL_FLOW}", title, graph.source, nodes=len(boxes), edges=len(arrows)
+    )
+
+
+def _columns(names: list[str]) -> list[list[str]]:
+    """Boxes by column: who speaks to the controller, sequences, interlocks, what is moved."""
+    outside = [name for name in names if name in (OPERATOR, OUTSIDE)]
+    sequences = [name for name in names if name.startswith("sequence ")]
+    interlocks = [name for name in names if name == INTERLOCKS]
+    moved = [name for name in names if name.startswith("part ") or name == INDICATORS]
+    return [column for column in (outside, sequences, interlocks, moved) if column]
+
+
+def _arrow_style(arrow: Arrow) -> dict[str, str]:
+    """Only arrows from left to right shape the columns."""
+    back = arrow.source.startswith("part ")
+    return {
+        **({"style": "dashed"} if arrow.watching else {}),
+        **({"constraint": "false"} if back or arrow.watching else {}),
+    }
 
 
 def arrows_of(machine: Machine) -> list[Arrow]:
@@ -116,7 +138,9 @@ def arrows_of(machine: Machine) -> list[Arrow]:
             first = path.partition(".")[0]
             if first in machine.parts:
                 carry(_part(first), _part(name), path, True)
-    return [Arrow(source, target, tuple(names), watching) for (source, target, watching), names in carried.items()]
+    return [
+        Arrow(source, target, tuple(names), watching) for (source, target, watching), names in carried.items()
+    ]
 
 
 def drive_conditions(part: Part) -> Iterator[Expression]:
@@ -184,12 +208,18 @@ def _boxes(machine: Machine, arrows: list[Arrow]) -> dict[str, tuple[str, dict[s
     if OPERATOR in used:
         boxes[OPERATOR] = (bold("operator"), {"shape": "ellipse"})
     if OUTSIDE in used:
-        boxes[OUTSIDE] = (stacked([bold("surroundings"), small("switches that no part moves")], "center"), {"shape": "ellipse"})
+        boxes[OUTSIDE] = (
+            stacked([bold("surroundings"), small("switches that no part moves")], "center"),
+            {"shape": "ellipse"},
+        )
     for name, sequence in machine.sequences.items():
         states = [escaped(state) for state in sequence.states]
         boxes[_sequence(name)] = (_table(f"sequence {name}", states), {})
     if INTERLOCKS in used:
-        boxes[INTERLOCKS] = (_table("interlocks", [escaped("the last word on an output")]), {"penwidth": "2.5"})
+        boxes[INTERLOCKS] = (
+            _table("interlocks", [escaped("the last word on an output")]),
+            {"penwidth": "2.5"},
+        )
     for name, part in machine.parts.items():
         boxes[_part(name)] = (
             stacked([bold(name), small(part.kind)], "center"),
@@ -221,10 +251,14 @@ def _names(arrow: Arrow) -> str:
 def _legend(machine: Machine, arrows: list[Arrow]) -> list[tuple[str, str]]:
     rows = [("box", "a sequence of the controller, with its states")]
     if machine.parts:
-        rows.append(("grey, rounded", "a physical part; its arrows out are switches, its arrows in are outputs"))
+        rows.append(
+            ("grey, rounded", "a physical part; its arrows out are switches, its arrows in are outputs")
+        )
     if any(arrow.watching for arrow in arrows):
         rows.append(("dashed", "looks at a state, a memory or the place of another part"))
     for item in machine.interlocks:
         why = f" ({plain(item.why)})" if item.why else ""
-        rows.append((f"interlock {escaped(item.hold_off)}", f"off unless {condition_words(item.unless.tree)}{why}"))
+        rows.append(
+            (f"interlock {escaped(item.hold_off)}", f"off unless {condition_words(item.unless.tree)}{why}")
+        )
     return rows

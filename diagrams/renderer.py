@@ -54,7 +54,11 @@ class Renderer:
         command = [str(self.command), *_OPTIONS[picture], "-Gnewrank=true"]
         try:
             done = subprocess.run(
-                command, input=diagram.source.encode(), capture_output=True, timeout=LONGEST_DRAWING, check=False
+                command,
+                input=diagram.source.encode(),
+                capture_output=True,
+                timeout=LONGEST_DRAWING,
+                check=False,
             )
         except subprocess.TimeoutExpired:
             raise ProgramFault(f"{diagram.name}: no drawing after {LONGEST_DRAWING} s") from None
@@ -93,5 +97,9 @@ def find_renderer() -> Renderer:
 def _candidates() -> list[Path]:
     """Where a renderer may be: beside the running Python first, then on the path."""
     beside = Path(sysconfig.get_path("scripts"))
-    found = [shutil.which("graphviz-pure", path=str(beside)), shutil.which("graphviz-pure"), shutil.which("dot")]
+    found = [
+        shutil.which("graphviz-pure", path=str(beside)),
+        shutil.which("graphviz-pure"),
+        shutil.which("dot"),
+    ]
     return [Path(item) for item in found if item is not None]

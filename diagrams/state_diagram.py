@@ -10,7 +10,6 @@ its shape. A legend explains the marks that the picture uses, and no others.
 from __future__ import annotations
 
 import graphviz
-
 from stillgate.controller.machine import Exit, Machine, Override, Sequence, State
 
 from .diagram import (
@@ -53,7 +52,9 @@ def state_diagram(machine: Machine, sequence: str) -> Diagram:
         edge_attr=EDGE_ATTRIBUTES,
     )
     with graph.subgraph(name="cluster_sequence") as frame:
-        frame.attr(label=f"<{_heading(title, model)}>", labelloc="t", labeljust="l", color="white", margin="16")
+        frame.attr(
+            label=f"<{_heading(title, model)}>", labelloc="t", labeljust="l", color="white", margin="16"
+        )
         add_sequence(frame, machine, sequence)
     return Diagram(
         name=f"{machine.machine}.{sequence}",
@@ -88,7 +89,9 @@ def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str) -> None:
     for state, node in model.states.items():
         for number, way in enumerate(node.exits, start=1):
             lines = _numbered(exit_words(way), number, len(node.exits))
-            graph.edge(identity[state], identity[way.to], label=edge_label(lines), **_backward(model, state, way))
+            graph.edge(
+                identity[state], identity[way.to], label=edge_label(lines), **_backward(model, state, way)
+            )
     if model.overrides:
         source = f"{name}.{ANYWHERE}"
         graph.node(source, label=f"<{small('from every state, first')}>", style="dashed,rounded")
@@ -126,7 +129,8 @@ def _state_label(machine: Machine, name: str, state: State) -> str:
         marked = [f"{escaped(output)}{_mark(machine, output)}" for output in state.on]
         rows += f'<hr/><tr><td align="left">{stacked(marked)}</td></tr>'
     if state.note:
-        rows += f'<tr><td align="left">{stacked(small(line) for line in wrap_words(plain(state.note), ROOMY))}</td></tr>'
+        note = stacked(small(line) for line in wrap_words(plain(state.note), ROOMY))
+        rows += f'<tr><td align="left">{note}</td></tr>'
     return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="2">{rows}</table>'
 
 
@@ -139,7 +143,9 @@ def _legend(machine: Machine, model: Sequence) -> str:
     ways: list[Exit | Override] = [way for state in model.states.values() for way in state.exits]
     ways += model.overrides
     words = " ".join(line for way in ways for line in exit_words(way))
-    box = '<table border="1" cellborder="1" cellspacing="2" cellpadding="1"><tr><td>  start  </td></tr></table>'
+    box = (
+        '<table border="1" cellborder="1" cellspacing="2" cellpadding="1"><tr><td>  start  </td></tr></table>'
+    )
     rows = [(box, "doubled sides: state at power-on (IEC 60848)")]
     outputs = [output for state in model.states.values() for output in state.on]
     if outputs:
@@ -158,6 +164,8 @@ def _legend(machine: Machine, model: Sequence) -> str:
         for item in machine.interlocks:
             if item.hold_off == held:
                 why = f" ({plain(item.why)})" if item.why else ""
-                rows.append((f"{escaped(held)}*", f"interlock: off unless {condition_words(item.unless.tree)}{why}"))
+                rows.append(
+                    (f"{escaped(held)}*", f"interlock: off unless {condition_words(item.unless.tree)}{why}")
+                )
     body = legend(rows)
     return f'<font color="{GREY}" point-size="10">{body}</font>'

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from .controller.reader import MachineDocument, read_machine, read_machine_text
     from .controller.schema import machine_schema
     from .interlocks.check import check
-    from .interlocks.simulation import Simulation
     from .interlocks.verdict import CheckResult
+    from .sim_io.simulation import Simulation
 
 __all__ = [
     "CheckResult",
@@ -38,7 +38,7 @@ _HOME = {
     "Machine": "stillgate.controller.machine",
     "MachineDocument": "stillgate.controller.reader",
     "MachineFileError": "stillgate.controller.errors",
-    "Simulation": "stillgate.interlocks.simulation",
+    "Simulation": "stillgate.sim_io.simulation",
     "StillgateError": "stillgate.controller.errors",
     "check": "stillgate.interlocks.check",
     "machine_schema": "stillgate.controller.schema",

@@ -156,7 +156,9 @@ def _report(error: Exception) -> int:
 
     details = "".join(traceback.format_exception(error))
     try:
-        Path(target).write_text(f"stillgate {installed_version()}, Python {sys.version}\n{details}", encoding="utf-8")
+        Path(target).write_text(
+            f"stillgate {installed_version()}, Python {sys.version}\n{details}", encoding="utf-8"
+        )
     except OSError as failure:
         write_line(f"The details could not be written to {target}: {failure.strerror}", sys.stderr)
     else:

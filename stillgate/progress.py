@@ -14,8 +14,6 @@ class Progress(Protocol):
     """What an exploration tells while it runs."""
 
     @property
-    def faults(self) -> int: ...
-    @property
     def states(self) -> int: ...
     @property
     def depth(self) -> int: ...
@@ -54,8 +52,10 @@ class ProgressLine:
 
 
 def progress_words(progress: Progress) -> str:
-    """``one fault: 1 234 567 states, 9.8 million states/s, 57 ticks deep``."""
-    from .reports.words import fault_words, grouped
+    """``1 234 567 states, 9.8 million states/s, 57 ticks deep``."""
+    from .reports.words import grouped
 
-    rate = f", {progress.states / progress.seconds / 1e6:.1f} million states/s" if progress.seconds > 0.2 else ""
-    return f"{fault_words(progress.faults)}: {grouped(progress.states)} states{rate}, {progress.depth} ticks deep"
+    rate = ""
+    if progress.seconds > 0.2:
+        rate = f", {progress.states / progress.seconds / 1e6:.1f} million states/s"
+    return f"{grouped(progress.states)} states{rate}, {progress.depth} ticks deep"

@@ -23,7 +23,7 @@ hazards:
 inputs:
   start:      {from: operator}
   stop_ok:    {from: operator, contact: normally_closed, note: true while the stop button is not pressed}
-  guard_shut: {contact: normally_closed, debounce: 20 ms}
+  guard_shut: {contact: normally_closed}
   still:      {note: standstill monitor of the shaft}
 
 outputs:

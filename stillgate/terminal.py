@@ -59,6 +59,10 @@ def _width(stream: TextIO) -> int:
     if said.isdecimal() and int(said) >= NARROWEST:
         return int(said)
     try:
-        return max(NARROWEST, os.get_terminal_size(stream.fileno()).columns) if stream.isatty() else DEFAULT_WIDTH
+        return (
+            max(NARROWEST, os.get_terminal_size(stream.fileno()).columns)
+            if stream.isatty()
+            else DEFAULT_WIDTH
+        )
     except (OSError, ValueError):
         return DEFAULT_WIDTH

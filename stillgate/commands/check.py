@@ -78,6 +78,7 @@ def check(
             time_limit=None if limit is None else limit / 1000,
             progress=progress,
             use_cache=cache,
+            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
         )
     _write(result, str(machine), form)
     return status_of(result)

@@ -9,7 +9,10 @@ from ..terminal import write_line
 
 
 def completion(
-    *, shell: Literal["bash", "zsh", "fish", "powershell"] | None = None, output: Path | None = None, show: bool = False
+    *,
+    shell: Literal["bash", "zsh", "fish", "powershell"] | None = None,
+    output: Path | None = None,
+    show: bool = False,
 ) -> int:
     """Install completion for your shell.
 

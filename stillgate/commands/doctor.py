@@ -18,7 +18,17 @@ OPTIONAL = (
 )
 """Import name, purpose, and how to get it."""
 
-REQUIRED = ("pydantic", "ruamel.yaml", "lark", "cyclopts", "rich", "transitions", "graphviz")
+REQUIRED = (
+    ("pydantic", "the sections of the machine file"),
+    ("ruamel.yaml", "reading YAML with positions"),
+    ("lark", "reading expressions"),
+    ("cyclopts", "this command line"),
+    ("rich", "tables and progress"),
+    ("transitions", "the reference controller"),
+    ("graphviz", "diagrams as text"),
+)
+"""Distribution and what it does here."""
+
 NEEDED = "needed"
 EXTRA = "optional"
 
@@ -48,7 +58,8 @@ def doctor(*, form: Format = "text") -> int:
     fit = all(item.found for item in items if item.need == NEEDED)
     if form == "json":
         rows = [
-            {"name": i.name, "found": i.found, "need": i.need, "purpose": i.purpose, "detail": i.detail} for i in items
+            {"name": i.name, "found": i.found, "need": i.need, "purpose": i.purpose, "detail": i.detail}
+            for i in items
         ]
         write_line(json.dumps({"ready": fit, "items": rows}, indent=2))
     else:
@@ -58,7 +69,14 @@ def doctor(*, form: Format = "text") -> int:
 
 def examine() -> list[Item]:
     """Looks for everything."""
-    return [_python(), *map(_package, REQUIRED), _compiler(), _renderer(), _cache(), *map(_optional, OPTIONAL)]
+    return [
+        _python(),
+        *map(_package, REQUIRED),
+        _compiler(),
+        _renderer(),
+        _cache(),
+        *map(_optional, OPTIONAL),
+    ]
 
 
 def _python() -> Item:
@@ -75,9 +93,10 @@ def _version(name: str) -> str | None:
         return None
 
 
-def _package(name: str) -> Item:
+def _package(row: tuple[str, str]) -> Item:
+    name, purpose = row
     version = _version(name)
-    return Item(name, version is not None, version or "pip install stillgate", "part of every installation", NEEDED)
+    return Item(name, version is not None, version or "pip install stillgate", purpose, NEEDED)
 
 
 def _compiler() -> Item:

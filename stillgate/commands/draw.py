@@ -46,7 +46,9 @@ def draw(
     document = read_machine(machine)
     model = document.machine
     names = _chosen(only or [], [*model.sequences, SIGNAL_FLOW])
-    diagrams = [machine_diagram(model) if name == SIGNAL_FLOW else state_diagram(model, name) for name in names]
+    diagrams = [
+        machine_diagram(model) if name == SIGNAL_FLOW else state_diagram(model, name) for name in names
+    ]
     drawn: list[tuple[Path, bytes]] = []
     version = ""
     kinds = ("svg", "png") if picture == "both" else (picture,)

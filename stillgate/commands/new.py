@@ -37,7 +37,11 @@ def machine_name(text: str) -> str:
     from stillgate.controller.errors import TextError
     from stillgate.controller.quantities import LONGEST_NAME, parse_name
 
-    name = re.sub(r"_+", "_", re.sub(r"[^A-Za-z0-9]", "_", text, flags=re.ASCII)).strip("_").lstrip("0123456789_")
+    name = (
+        re.sub(r"_+", "_", re.sub(r"[^A-Za-z0-9]", "_", text, flags=re.ASCII))
+        .strip("_")
+        .lstrip("0123456789_")
+    )
     name = name[:LONGEST_NAME].rstrip("_") or STARTER_NAME
     try:
         return parse_name(name)

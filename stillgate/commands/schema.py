@@ -9,7 +9,9 @@ from typing import Literal
 from ..terminal import write_line
 
 
-def schema(*, of: Literal["machine", "check", "run", "explain", "doctor"] = "machine", output: Path | None = None) -> int:
+def schema(
+    *, of: Literal["machine", "check", "run", "explain", "doctor"] = "machine", output: Path | None = None
+) -> int:
     """Print a JSON Schema: of the machine file, or of a command's JSON output.
 
     With the schema of the machine file an editor completes keys and shows

@@ -49,7 +49,7 @@ def story_document(story: Story) -> dict[str, Any]:
         "fault": story.fault,
         "ticks": story.ticks,
         "start": dict(story.start),
-        "steps": [_step(item) for item in story.steps],
+        "steps": [step_document(item) for item in story.steps],
         "inputs": [dict(levels) for levels in story.inputs],
     }
 
@@ -83,7 +83,8 @@ def _judgement(item: Judgement) -> dict[str, Any]:
     }
 
 
-def _step(item: StoryStep) -> dict[str, Any]:
+def step_document(item: StoryStep) -> dict[str, Any]:
+    """The JSON document of one step of a story or trace."""
     return {
         "tick": item.tick,
         "time": item.time,

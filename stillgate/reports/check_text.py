@@ -6,6 +6,7 @@ noticed, how does it break, how far did the search get. Works from 80 columns up
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 
 from rich import box
@@ -27,7 +28,16 @@ from stillgate.interlocks.verdict import (
 )
 
 from ..terminal import printable
-from .words import CAUTION, WHO, change_words, count_words, fault_words, grouped, judgement_words
+from .words import (
+    CAUTION,
+    change_words,
+    clock_words,
+    count_words,
+    fault_words,
+    grouped,
+    judgement_words,
+    who_words,
+)
 
 STYLES = {Word.HOLDS: "green", Word.BROKEN: "bold red", Word.UNDECIDED: "yellow"}
 WIDEST_PROSE = 100
@@ -63,23 +73,29 @@ def write_story(console: Console, story: Story) -> None:
     if story.start:
         stood = ", ".join(f"{part} {place}" for part, place in story.start)
         _say(console, f"At power-on: {stood}.", indent=2)
+    console.print(Padding(steps_table(story.steps), (1, 0, 1, 2)))
+
+
+def steps_table(steps: Iterable[StoryStep]) -> Table:
+    """What changed, when and by whom, with the states and outputs after it."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
     table.add_column("time", justify="right", no_wrap=True)
     table.add_column("what changed", ratio=5, overflow="fold")
     table.add_column("states", ratio=3, overflow="fold")
     table.add_column("outputs on", ratio=3, overflow="fold")
     before: StoryStep | None = None
-    for step in story.steps:
+    steps = list(steps)
+    for step, clock in zip(steps, clock_words([step.time for step in steps]), strict=True):
         states = [f"{sequence} {state}" for sequence, state in step.states]
         same = before is not None and before.states == step.states
         table.add_row(
-            format_duration(step.time),
-            _lines(f"{WHO[change.cause]}: {change_words(change)}" for change in step.changes),
+            clock,
+            _lines(f"{who_words(change)}: {change_words(change)}" for change in step.changes),
             Text('"', style="dim") if same else _lines(states),
             _lines(step.on_outputs) if step.on_outputs else Text("none", style="dim"),
         )
         before = step
-    console.print(Padding(table, (1, 0, 1, 2)))
+    return table
 
 
 def _heading(console: Console, result: CheckResult, file: str) -> None:
@@ -88,8 +104,9 @@ def _heading(console: Console, result: CheckResult, file: str) -> None:
     tick = "at its scan" if result.tick == result.scan else "with a tick"
     _say(
         console,
-        f"{count_words(len(result.requirements), 'requirement')} checked {tick} of {format_duration(result.tick)}"
-        f" (scan {format_duration(result.scan)}), up to {fault_words(result.faults)}",
+        f"{count_words(len(result.requirements), 'requirement')} checked {tick} of"
+        f" {format_duration(result.tick)} (scan {format_duration(result.scan)}),"
+        f" up to {fault_words(result.faults)}",
     )
     _say(console, "")
 
@@ -123,14 +140,20 @@ def _cell(judgement: Judgement | None, required: int, scan: int) -> Text:
 def _totals(console: Console, result: CheckResult) -> None:
     """How many of each verdict, and the verdict of the whole check."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    holds = "hold" if result.tick == result.scan else f"hold at {format_duration(result.tick)}"
+    holds = "holds" if counts[Word.HOLDS] == 1 else "hold"
+    if result.tick != result.scan:
+        holds += f" at {format_duration(result.tick)}"
     said = {Word.HOLDS: holds, Word.BROKEN: "broken", Word.UNDECIDED: "undecided"}
     parts = [f"{counts[word]} {said[word]}" for word in Word if counts[word] or word is Word.HOLDS]
     extra = sum(item.breaks for item in result.findings)
     if extra:
-        parts.append(f"{count_words(extra, 'finding')} that count as broken")
+        parts.append(f"{count_words(extra, 'finding that counts', 'findings that count')} as broken")
     _say(console, "")
-    _say(console, f"{', '.join(parts)} (under the faults that each must withstand)", style=STYLES[result.verdict])
+    _say(
+        console,
+        f"{', '.join(parts)} (under the faults that each must withstand)",
+        style=STYLES[result.verdict],
+    )
 
 
 def _assumptions(console: Console, result: CheckResult) -> None:
@@ -167,10 +190,19 @@ def _requirement_in_trouble(console: Console, item: RequirementVerdict, file: st
         _say(console, f"It need not withstand {fault_words(first.faults)}, so this does not count.", indent=2)
     for judgement in troubled:
         if judgement.word is Word.UNDECIDED:
-            reach = f", searched to {format_duration(judgement.depth * judgement.tick)}" if judgement.depth else ""
-            _say(console, f"undecided with {fault_words(judgement.faults)}: {judgement.reason}{reach}", indent=2)
+            _say(
+                console, f"undecided with {fault_words(judgement.faults)}: {_undecided(judgement)}", indent=2
+            )
+        elif judgement.reason:
+            _say(console, f"with {fault_words(judgement.faults)}: {judgement.reason}", indent=2)
     if item.story is not None:
         write_story(console, item.story)
+
+
+def _undecided(judgement: Judgement) -> str:
+    if not judgement.depth:
+        return judgement.reason
+    return f"{judgement.reason}, searched to {format_duration(judgement.depth * judgement.tick)}"
 
 
 def _exploration(console: Console, result: CheckResult) -> None:
@@ -181,10 +213,13 @@ def _exploration(console: Console, result: CheckResult) -> None:
 
 def exploration_words(item: Exploration) -> str:
     """What one search covered, in a sentence."""
-    reach = "every reachable situation" if item.exhausted else f"not everything: stopped by the {item.stopped_by}"
+    reach = "every reachable situation"
+    if not item.exhausted:
+        reach = f"stopped by the {item.stopped_by} before {reach} was seen"
     rate = f", {item.transitions / item.seconds / 1e6:.1f} million steps/s" if item.seconds >= 0.05 else ""
     return (
-        f"{fault_words(item.faults)}: {reach}; {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
+        f"{fault_words(item.faults)}: {reach};"
+        f" {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
         f" {count_words(item.depth, 'tick')} deep ({format_duration(item.depth * item.tick)});"
         f" {item.seconds:.2f} s{rate}, {item.bytes_per_state:.1f} bytes a state,"
         f" {count_words(item.threads, 'thread')}"
@@ -201,20 +236,22 @@ def _section(console: Console, title: str, style: str = "bold") -> None:
 
 
 def _bullet(console: Console, text: str) -> None:
-    width = min(console.width, WIDEST_PROSE)
-    console.print(Padding(_hanging(printable(text), width - 4), (0, 0, 0, 2)))
+    _say(console, f"- {text}", indent=2, hanging=2)
 
 
-def _hanging(text: str, width: int) -> Text:
-    import textwrap
-
-    return Text("\n".join(textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")))
-
-
-def _say(console: Console, text: str, *, indent: int = 0, style: str = "", prose: bool = True) -> None:
+def _say(
+    console: Console, text: str, *, indent: int = 0, hanging: int = 0, style: str = "", prose: bool = True
+) -> None:
     """A line of text; prose is wrapped, anything with a place in a file is left in one piece."""
-    if not prose:
-        console.print(Text(" " * indent + text, style=style), soft_wrap=True)
-        return
-    width = min(console.width, WIDEST_PROSE)
-    console.print(Padding(Text(text, style=style), (0, 0, 0, indent)), width=width)
+    pad = " " * indent
+    lines = [pad + text]
+    if prose:
+        width = min(console.width, WIDEST_PROSE)
+        lines = textwrap.wrap(
+            printable(text),
+            width,
+            initial_indent=pad,
+            subsequent_indent=pad + " " * hanging,
+            break_on_hyphens=False,
+        )
+    console.print(Text("\n".join(lines), style=style), soft_wrap=True)

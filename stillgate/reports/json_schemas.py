@@ -33,7 +33,11 @@ def text(description: str, *choices: str) -> Schema:
 
 def whole(description: str, minimum: int | None = 0) -> Schema:
     """A whole number."""
-    return {"type": "integer", "description": description, **({} if minimum is None else {"minimum": minimum})}
+    return {
+        "type": "integer",
+        "description": description,
+        **({} if minimum is None else {"minimum": minimum}),
+    }
 
 
 def number(description: str) -> Schema:
@@ -71,23 +75,22 @@ CHANGE = closed(
     cause=text("Who made it change.", *(cause.value for cause in Cause)),
 )
 
+STEP = closed(
+    "One tick.",
+    tick=whole("Number of the tick, from 0."),
+    time=whole("Milliseconds since power-on."),
+    changes=many("What changed, inputs first.", CHANGE),
+    states=table("Active state of every sequence, or off.", text("Name of the state.")),
+    outputs_on=many("Outputs physically driven in this tick.", text("Name of an output.")),
+)
+
 STORY = closed(
     "The shortest way to a break.",
     headline=text("What is broken, when, and under which fault, in one sentence."),
     fault=perhaps(text("The fault that is present in the end, if any.")),
     ticks=whole("Length of the story in ticks."),
     start=table("Where each part stood at power-on.", text("A place or motion.")),
-    steps=many(
-        "The ticks in which something changed.",
-        closed(
-            "One tick.",
-            tick=whole("Number of the tick, from 0."),
-            time=whole("Milliseconds since power-on."),
-            changes=many("What changed, inputs first.", CHANGE),
-            states=table("Active state of every sequence, or off.", text("Name of the state.")),
-            outputs_on=many("Outputs physically driven in this tick.", text("Name of an output.")),
-        ),
-    ),
+    steps=many("The ticks in which something changed.", STEP),
     inputs=many(
         "Circuit level of every input in every tick, to play the story again.",
         table("One tick.", whole("1 while the circuit conducts, else 0.")),
@@ -105,7 +108,9 @@ CHECK: Schema = {
         digest=text("SHA-256 of the machine file."),
         version=text("Version of Stillgate."),
         verdict=text("Broken outranks undecided outranks holds.", *VERDICT),
-        tick=whole("Period of the exploration in milliseconds; longer than the scan, it is an approximation.", 1),
+        tick=whole(
+            "Period of the exploration in milliseconds; longer than the scan, it is an approximation.", 1
+        ),
         scan=whole("Period of the real controller in milliseconds.", 1),
         faults=whole("Largest number of faults explored."),
         requirements=many(
@@ -117,7 +122,9 @@ CHECK: Schema = {
                 tick=perhaps(whole("Tick in milliseconds at which the verdict was found.", 1)),
                 hazard=perhaps(text("The hazard it guards against, if it names one.")),
                 faults=whole("How many faults it must withstand."),
-                withstands=perhaps(whole("Largest number of faults under which it holds; null if it holds under none.")),
+                withstands=perhaps(
+                    whole("Largest number of faults under which it holds; null if it holds under none.")
+                ),
                 pattern=text("Its specification pattern."),
                 text=text("The requirement in one sentence."),
                 formula=text("Its meaning in metric temporal logic."),
@@ -176,5 +183,122 @@ CHECK: Schema = {
         ),
         from_cache=truth("Whether the result was kept from an earlier check of the same file and options."),
         caution=text("What a check is not."),
+    ),
+}
+
+CLAUSE: Schema = {"$ref": "#/definitions/clause"}
+
+CLAUSE_TREE = closed(
+    "A condition or a part of one, with its truth.",
+    text=text("As it stands in the file."),
+    holds=truth("Whether it is true."),
+    joint=perhaps(text("How its parts make its truth; null in a leaf.", "all of", "any of", "not")),
+    note=text("Values behind it, such as 'rail is 3', or empty."),
+    parts=many("Its parts.", CLAUSE),
+)
+
+EXPLAIN: Schema = {
+    "$schema": DRAFT,
+    "title": "Output of stillgate explain --format json",
+    **closed(
+        "A situation, what is blocked in it, and what can happen next; times are in milliseconds.",
+        format=text("Name and number of this format."),
+        machine=text("Name of the machine."),
+        states=table("Active state of every sequence.", text("Name of the state.")),
+        inputs=table("Whether each input's circuit conducts.", truth("True while it conducts.")),
+        memory=table("Bits and counters.", {"type": ["boolean", "integer"], "description": "Value."}),
+        exits=many(
+            "Ways out of the active states, in the order they are looked at.",
+            closed(
+                "One exit or override.",
+                name=text("Its name, as coverage spells it."),
+                sequence=text("Its sequence."),
+                state=text("The active state."),
+                target=text("Where it leads."),
+                override=truth("Whether it is an override."),
+                open=truth("Whether its condition is true and its time has passed."),
+                taken=truth("Whether the next scan would take it."),
+                wait=whole("Time still to pass."),
+                text=text("The same in a sentence."),
+                condition={
+                    "anyOf": [CLAUSE, {"type": "null"}],
+                    "description": "Its condition; null if it has none.",
+                },
+            ),
+        ),
+        outputs=many(
+            "Why each output is on or off.",
+            closed(
+                "One output.",
+                name=text("Its name."),
+                on=truth("Whether the controller asks for it."),
+                text=text("The reason in a sentence."),
+                demanded_by=many("Active states that demand it.", text("As sequence.state.")),
+                permits=many(
+                    "Interlocks on it.",
+                    closed(
+                        "One interlock.",
+                        interlock=whole("Its number in the file, from 1.", 1),
+                        why=text("The reason given in the file, perhaps empty."),
+                        condition=CLAUSE,
+                    ),
+                ),
+            ),
+        ),
+        next=many(
+            "What a single change would do.",
+            closed(
+                "One change.",
+                **{"if": text("The change, such as 'stop_ok goes off', or 'nothing changes'.")},
+                after=whole("Time from the change to its effect."),
+                exits=many("Exits taken.", text("As coverage spells them.")),
+                outputs=table("Outputs that change.", truth("Whether it goes on.")),
+            ),
+        ),
+    ),
+    "definitions": {"clause": CLAUSE_TREE},
+}
+
+RUN: Schema = {
+    "$schema": DRAFT,
+    "title": "Output of stillgate run --format json",
+    **closed(
+        "One simulated run; times are in milliseconds.",
+        format=text("Name and number of this format."),
+        machine=text("Name of the machine."),
+        seed=whole("Seed of everything the parts leave open.", None),
+        scan=whole("Period of the controller.", 1),
+        time=whole("Time of the last scan."),
+        fault=perhaps(text("The fault that is present in the end, if any.")),
+        start=table("Where each part stood at the start.", text("A place or motion.")),
+        steps=many("The scans in which something changed, and the first.", STEP),
+        end=closed(
+            "Where everything stands at the end.",
+            inputs=table("Whether each input's circuit conducts.", truth("True while it conducts.")),
+            states=table("Active state of every sequence, or off.", text("Name of the state.")),
+            memory=table("Bits and counters.", {"type": ["boolean", "integer"], "description": "Value."}),
+            outputs=table("Outputs as physically driven.", truth("Whether it is on.")),
+            parts=table("Where each part stands.", text("A place or motion.")),
+        ),
+    ),
+}
+
+DOCTOR: Schema = {
+    "$schema": DRAFT,
+    "title": "Output of stillgate doctor --format json",
+    **closed(
+        "What is installed.",
+        ready=truth("Whether everything that check and draw need is there."),
+        items=many(
+            "Everything looked for.",
+            closed(
+                "One thing.",
+                name=text("Its name."),
+                found=truth("Whether it is there."),
+                need=text("Whether it is needed.", "needed", "optional"),
+                purpose=text("What it is for."),
+                detail=text("Version or place, or how to get it."),
+            ),
+        ),
     ),
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from stillgate.controller.durations import format_duration
 from stillgate.interlocks.verdict import Cause, Change, Judgement, Word
 
@@ -19,6 +21,7 @@ WHO = {
 }
 """Who made a value change, in the words of a story."""
 
+LEVELS = ("on", "off")
 NUMBERS = ("no", "one", "two", "three")
 
 
@@ -35,27 +38,50 @@ def judgement_words(judgement: Judgement, scan: int) -> str:
         case Word.HOLDS:
             return "holds" if judgement.tick == scan else f"holds at {format_duration(judgement.tick)}"
         case Word.BROKEN:
-            if judgement.depth is None:
+            if judgement.story is None or not judgement.story.steps:
                 return "broken"
-            return f"broken after {format_duration(judgement.depth * judgement.tick)}"
+            time = judgement.story.steps[-1].time
+            return f"broken after {format_duration(time)}" if time else "broken at power-on"
         case Word.UNDECIDED:
             return "undecided"
 
 
+def who_words(change: Change) -> str:
+    """Who made the change: ``operator``, ``switch``, ``fault`` ..."""
+    if change.cause is Cause.PART and change.after not in LEVELS:
+        return "part"
+    return WHO[change.cause]
+
+
 def change_words(change: Change) -> str:
-    """One change: ``start goes on``, ``main: resting -> running``, ``guard stuck on``."""
-    if change.cause is Cause.FAULT:
-        return change.name if change.after in ("", "on", "present") else f"{change.name}: {change.after}"
-    if change.after in ("on", "off"):
+    """One change: ``start goes on``, ``main stopped → running``, ``guard_shut stuck on``."""
+    if change.after in LEVELS and change.before in LEVELS:
         return f"{change.name} goes {change.after}"
-    return f"{change.name}: {change.before} → {change.after}"
+    if change.cause is Cause.FAULT:
+        return f"{change.name} {change.after}"
+    return f"{change.name} {change.before} → {change.after}"
+
+
+def clock_words(times: Sequence[int]) -> list[str]:
+    """Times of a table in seconds, all with as many decimals as the finest needs."""
+    decimals = next(
+        (count for count, step in ((1, 100), (2, 10)) if all(time % step == 0 for time in times)), 3
+    )
+    return [f"{time / 1000:.{decimals}f} s" for time in times]
+
+
+def level_words(value: int) -> str:
+    """``on`` and ``off`` for a truth, digits for a number."""
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return str(value)
 
 
 def count_words(count: int, one: str, many: str | None = None) -> str:
-    """``1 state``, ``12 345 states`` (a thin gap every three digits)."""
+    """``1 state``, ``12 345 states``."""
     return f"{grouped(count)} {one if count == 1 else many or one + 's'}"
 
 
 def grouped(count: int) -> str:
-    """A whole number with a space every three digits, as ISO 80000-1 groups them."""
-    return f"{count:,}".replace(",", " ")
+    """A whole number with a space that does not break every three digits (ISO 80000-1)."""
+    return f"{count:,}".replace(",", "\N{NO-BREAK SPACE}")
