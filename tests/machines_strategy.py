@@ -275,7 +275,8 @@ def _interlocks(draw: Draw, names: Names, size: Size) -> list[MachineDict]:
     ]
 
 
-def _controller(draw: Draw, names: Names, size: Size) -> MachineDict:
+def controller(draw: Draw, names: Names, size: Size) -> MachineDict:
+    """The sections of a controller; ``names`` learns what there is to name."""
     names.fresh = list(draw(st.permutations(NAMES)))
     found: MachineDict = {
         "machine": draw(st.sampled_from(("m", "double", "press_1"))),
@@ -292,7 +293,7 @@ def _controller(draw: Draw, names: Names, size: Size) -> MachineDict:
 @st.composite
 def machine_dicts(draw: Draw, size: Size = LARGE) -> MachineDict:
     """Machines without parts or requirements: every input is free."""
-    return _controller(draw, Names(), size)
+    return controller(draw, Names(), size)
 
 
 def machines(size: Size = LARGE) -> st.SearchStrategy[Machine]:
