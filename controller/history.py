@@ -84,8 +84,8 @@ class History:
 class Snapshot:
     """All a controller remembers.
 
-    ``cells`` are the values of ``program.cells``. Two snapshots are equal if the controllers
-    cannot behave differently from here on; times are kept beside and not compared.
+    ``cells`` are the values of ``program.cells``. Controllers with equal snapshots behave alike
+    from here on; times are kept beside and not compared.
     """
 
     cells: tuple[int, ...]
