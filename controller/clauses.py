@@ -170,7 +170,7 @@ class Narrator:
         lasting = moment.lasting(now)
         subject = f"({text})" if " " in text else text
         if lasting is None:
-            return f"{subject} has been {truth} since power-on"
+            return f"{subject} has been {truth} all along"
         if lasting:
             return f"{subject} has been {truth} for {spoken_time(lasting)}"
         return f"{subject} has just become {truth}"

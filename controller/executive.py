@@ -2,7 +2,7 @@
 
 It walks signals, sequences, exits and permits itself and never runs the lowered ``decide``
 block, so that agreeing with it says something about the C that is deployed. It is slow
-(some ten thousand scans a second) and holds all the answers::
+(some thousand scans a second) and holds all the answers::
 
     gate = Executive(machine)
     gate.inputs["stop_ok"] = True
@@ -31,7 +31,6 @@ from .history import History, Snapshot
 from .lowering import lower_controller
 from .machine import Machine
 from .program import (
-    TRUE,
     Cell,
     ControllerProgram,
     ExitProgram,
@@ -39,7 +38,7 @@ from .program import (
     SequenceProgram,
     ticks_up,
 )
-from .quantities import Milliseconds, Ticks
+from .quantities import Milliseconds
 from .reasons import ExitReason, Permit, Reason, Supply
 from .stepper import SequenceStepper
 from .terminals import Inputs, Surroundings, unknown
@@ -192,9 +191,7 @@ class Executive:
         Raises:
             UsageError: if there is no such sequence or state.
         """
-        states = self._stepper(sequence).program.states
-        if state not in states:
-            raise unknown(f"state of '{sequence}'", state, states)
+        self._stepper(sequence).number_of(state)
         self._callbacks.setdefault((sequence, state), []).append(callback)
 
     def snapshot(self) -> Snapshot:
@@ -218,7 +215,8 @@ class Executive:
     def place(self, states: Mapping[str, str], memory: Mapping[str, int], elapsed: Milliseconds = 0) -> None:
         """Puts the controller into a situation, reachable or not, to ask what happens from there.
 
-        What is not named stays; outputs follow. Calls no entry callback.
+        What is not named stays; outputs follow. No callback is called, and since when things
+        have been so is not known any more.
 
         Args:
             states: state of a sequence, by the sequence's name.
@@ -226,25 +224,28 @@ class Executive:
             elapsed: how long the named states have been active, as the next scan finds it.
 
         Raises:
-            UsageError: for a name that is not there or a value outside its bounds.
+            UsageError: without power, for a name that is not there or a value outside its bounds.
         """
-        slot, cells = self._layout.slot, {cell.name.removesuffix(".value"): cell for cell in self.program.memory}
+        if not self.powered:
+            raise UsageError("power is off: no state can be active")
+        slot = self._layout.slot
+        cells = {cell.name.removesuffix(".value"): cell for cell in self.program.memory}
         for name, value in memory.items():
             if name not in cells:
                 raise unknown("memory", name, cells)
-            cell = cells[name]
-            if not cell.low <= value <= cell.high:
-                raise UsageError(f"{name} cannot be {value}; it goes from {cell.low} to {cell.high}")
-            self._values[slot(cell)] = int(value)
-        for name, state in states.items():
-            stepper = self._stepper(name)
-            if state not in stepper.program.states:
-                raise unknown(f"state of '{name}'", state, stepper.program.states)
-            stepper.place(stepper.program.states.index(state))
-            self._values[slot(stepper.program.active)] = stepper.number
+            if not cells[name].low <= value <= cells[name].high:
+                raise UsageError(f"'{name}' goes from {cells[name].low} to {cells[name].high}, not {value}")
+        placed = [
+            (self._stepper(name), self._stepper(name).number_of(state)) for name, state in states.items()
+        ]
+        for name, value in memory.items():
+            self._values[slot(cells[name])] = int(value)
+        for stepper, number in placed:
+            stepper.place(number)
+            self._values[slot(stepper.program.active)] = number
             if stepper.program.elapsed is not None:
                 waited = ticks_up(elapsed, self.program.period)
-                self._values[slot(stepper.program.elapsed)] = min(waited, stepper.longest_wait)
+                self._values[slot(stepper.program.elapsed)] = min(waited, max(1, stepper.longest_wait))
         self._write_outputs(self._values)
         self._history.restart(self.time_ms)
 
@@ -362,7 +363,7 @@ class Executive:
         values = list(self._values)
         self._sense(values)
         moment = Moment(values, self._values, self._history, self.time_ms)
-        return tuple(reason for item in steppers for reason in self._exit_reasons(item, moment))
+        return tuple(reason for item in steppers for reason in item.ways_out(moment, self._narrator))
 
     def why_not(self, target: str) -> tuple[ExitReason, ...]:
         """The ways from where a sequence is to a state, given as ``gate.waiting``.
@@ -377,29 +378,6 @@ class Executive:
         if state not in states:
             raise unknown("state", target, [f"{sequence}.{known}" for known in states])
         return tuple(reason for reason in self.exits(sequence) if reason.target == state)
-
-    def _exit_reasons(self, stepper: SequenceStepper, moment: Moment) -> Iterator[ExitReason]:
-        program, state = stepper.program, stepper.state
-        if state is None:
-            return
-        found = [(item, True, number) for number, item in enumerate(program.overrides, 1)]
-        found += [(item, False, number) for number, item in enumerate(program.exits[stepper.number], 1)]
-        first = True
-        for item, is_override, number in found:
-            target = program.states[item.target]
-            clause = None if item.guard == TRUE else self._narrator.clause(item.guard, moment)
-            wait = self._wait(program, item, moment.values) * self.program.period
-            reason = ExitReason(
-                program.name, state, target, is_override, number, clause, wait,
-                is_override and target == state, first,
-            )  # fmt: skip
-            first = first and not reason.open
-            yield reason
-
-    def _wait(self, sequence: SequenceProgram, item: ExitProgram, values: Values) -> Ticks:
-        if item.after is None or sequence.elapsed is None:
-            return 0
-        return max(0, ticks_up(item.after, self.program.period) - values[self._layout.slot(sequence.elapsed)])
 
     def _stepper(self, sequence: str) -> SequenceStepper:
         if sequence not in self._steppers:

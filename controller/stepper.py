@@ -8,14 +8,17 @@ is kept behind this class: callers see states and exits, never names of methods.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 
 from transitions import Machine as TransitionsMachine
 
+from .clauses import Moment, Narrator
 from .evaluate import Compiler, TermCode, Values
-from .program import ExitProgram, SequenceProgram, ticks_up
+from .program import TRUE, ExitProgram, SequenceProgram, ticks_up
 from .quantities import Ticks
+from .reasons import ExitReason
+from .terminals import unknown
 
 OFF = "(off)"
 """The model's state while power is off; no state of a file can be called so."""
@@ -37,6 +40,8 @@ class SequenceStepper:
         self.program = program
         waits = [item.after or 0 for items in program.exits for item in items]
         self.longest_wait: Ticks = ticks_up(max(waits, default=0), compiler.period)
+        self._period = compiler.period
+        self._elapsed = -1 if program.elapsed is None else compiler.layout.slot(program.elapsed)
         self._taken: ExitProgram | None = None
         self._model = _Model()
         self._machine = TransitionsMachine(
@@ -77,11 +82,51 @@ class SequenceStepper:
         states = self.program.states
         return len(states) if self.state is None else states.index(self.state)
 
+    def number_of(self, state: str) -> int:
+        """Number of a state.
+
+        Raises:
+            UsageError: if the sequence has no such state.
+        """
+        states = self.program.states
+        if state not in states:
+            raise unknown(f"state of '{self.program.name}'", state, states)
+        return states.index(state)
+
     def scan(self, values: Values) -> ExitProgram | None:
         """Moves along the first way out that is open on the values; returns it."""
         self._taken = None
         self._model.scan(values)
         return self._taken
+
+    def ways_out(self, moment: Moment, narrator: Narrator) -> Iterator[ExitReason]:
+        """The overrides and exits of the active state, judged at a moment, in the order of a scan."""
+        program, state = self.program, self.state
+        if state is None:
+            return
+        found = [(item, True, number) for number, item in enumerate(program.overrides, 1)]
+        found += [(item, False, number) for number, item in enumerate(program.exits[self.number], 1)]
+        first = True
+        for item, is_override, number in found:
+            target = program.states[item.target]
+            reason = ExitReason(
+                sequence=program.name,
+                state=state,
+                target=target,
+                is_override=is_override,
+                number=number,
+                condition=None if item.guard == TRUE else narrator.clause(item.guard, moment),
+                wait=self._scans_to_wait(item, moment.values) * self._period,
+                already_there=is_override and target == state,
+                first=first,
+            )
+            first = first and not reason.open
+            yield reason
+
+    def _scans_to_wait(self, item: ExitProgram, values: Values) -> Ticks:
+        if item.after is None:
+            return 0
+        return max(0, ticks_up(item.after, self._period) - values[self._elapsed])
 
     def power_on(self) -> None:
         """A cold start in the start state."""

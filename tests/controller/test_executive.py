@@ -253,6 +253,59 @@ def test_a_snapshot_of_another_machine_is_refused(gate: Executive) -> None:
         gate.restore(other.snapshot())
 
 
+# -- what if -------------------------------------------------------------------------------------
+
+
+def test_a_placed_controller_answers_for_the_situation(gate: Executive) -> None:
+    """Outputs follow the states and interlocks; the time in the state counts."""
+    scans(gate, 10)
+    gate.place({"gate": "waiting"}, {"cycles": 2, "called": True}, 10_000)
+    assert (gate.states, gate.memory) == ({"gate": "waiting"}, {"cycles": 2, "called": True})
+    assert gate.why_not("gate.shutting")[0].taken
+    gate.place({"gate": "shutting"}, {})
+    assert gate.outputs["motor_shut"]
+    gate.scan()
+    assert gate.states == {"gate": "shutting"}
+
+
+@settings(max_examples=30, deadline=None, suppress_health_check=SLOW)
+@given(st.data())
+def test_placing_a_controller_where_it_just_arrived_changes_nothing(data: Any) -> None:
+    """All that follows is the same as without."""
+    machine = data.draw(machines(SMALL))
+    executive, other = Executive(machine), Executive(machine)
+    steps = [step for step in data.draw(runs(machine, 20)) if not isinstance(step, str)]
+    play(executive, machine, steps)
+    play(other, machine, steps)
+    entered = {text.partition(":")[0] for text in executive.taken}
+    states = {name: state for name, state in executive.states.items() if name in entered and state}
+    if executive.scans:
+        executive.place(states, executive.memory, machine.scan)
+    assert executive.snapshot() == other.snapshot()
+
+
+@pytest.mark.parametrize(
+    ("states", "memory", "message"),
+    [
+        ({"gate": "wating"}, {}, "no state of 'gate' 'wating': did you mean 'waiting'"),
+        ({"gaet": "opening"}, {}, "no sequence 'gaet'"),
+        ({}, {"cycle": 1}, "no memory 'cycle': did you mean 'cycles'"),
+        ({}, {"cycles": 3}, "'cycles' goes from 0 to 2, not 3"),
+    ],
+)
+def test_an_impossible_situation_is_refused_whole(
+    gate: Executive, states: Any, memory: Any, message: str
+) -> None:
+    """And leaves the controller as it was."""
+    before = gate.snapshot()
+    with pytest.raises(UsageError, match=message):
+        gate.place(states, memory)
+    assert gate.snapshot() == before
+    gate.power_off()
+    with pytest.raises(UsageError, match="power is off"):
+        gate.place({}, {})
+
+
 # -- reasons -------------------------------------------------------------------------------------
 
 
