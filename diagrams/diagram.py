@@ -10,6 +10,10 @@ import html
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from stillgate.controller.machine import Machine
+
+from .wording import condition_words
+
 FONT = "Arial"
 INK = "black"
 GREY = "#555555"
@@ -60,8 +64,13 @@ def stacked(lines: Iterable[str], align: str = "left") -> str:
 
 
 def edge_label(lines: Iterable[str]) -> str:
-    """Label beside an edge: plain lines, flush left, a little away from the line."""
-    return f"<{stacked(f'  {escaped(line)}' for line in lines)}>"
+    """Label beside an edge: lines flush left, a little away from the edge; leading spaces stay."""
+    return f"<{stacked(_indented(f'  {line}') for line in lines)}>"
+
+
+def _indented(line: str) -> str:
+    text = line.lstrip(" ")
+    return "&#160;" * (len(line) - len(text)) + escaped(text)
 
 
 def legend(rows: Iterable[tuple[str, str]]) -> str:
@@ -76,10 +85,24 @@ def legend(rows: Iterable[tuple[str, str]]) -> str:
 
 
 def _meaning(text: str) -> str:
-    return stacked(escaped(part) for part in _folded(text))
+    return stacked(escaped(part) for part in folded(text))
 
 
-def _folded(text: str, widest: int = 80) -> list[str]:
+def interlock_rows(machine: Machine, outputs: list[str]) -> list[tuple[str, str]]:
+    """Rows of a legend that say what holds off each of the outputs, one row a condition."""
+    held: dict[tuple[str, str], dict[str, None]] = {}
+    for item in machine.interlocks:
+        if item.hold_off in outputs:
+            words = condition_words(item.unless.tree)
+            held.setdefault((words, plain(item.why)), {})[item.hold_off] = None
+    return [
+        ("*", f"{', '.join(names)}: interlock, off unless {words}{f' ({why})' if why else ''}")
+        for (words, why), names in held.items()
+    ]
+
+
+def folded(text: str, widest: int = 80) -> list[str]:
+    """Prose in lines of at most ``widest`` characters."""
     lines: list[str] = []
     for word in text.split():
         if lines and len(lines[-1]) + 1 + len(word) <= widest:

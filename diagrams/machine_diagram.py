@@ -1,9 +1,9 @@
 """Signal flow of the whole machine: who tells whom what.
 
-Operator and physical parts on one side, sequences in the middle, interlocks before the
-outputs, and the parts again as what the outputs drive. One arrow carries all signals that
-one box hands to another, by name, so the number of arrows grows with the boxes and not with
-the signals. Sequences and parts that watch one another are joined by dashed arrows.
+Operator and surroundings stand above, sequences in the middle, physical parts below. Each
+box lists the signals it takes and gives, so the arrows need no text: they say who is joined
+to whom. An arrow up is a switch, an arrow down an output; sequences that watch one another,
+and parts that move one another, are joined by dashed arrows. Interlocks are listed in the legend.
 """
 
 from __future__ import annotations
@@ -13,40 +13,50 @@ from dataclasses import dataclass
 
 import graphviz
 from stillgate.controller.expression import Expression, Name, walk
-from stillgate.controller.machine import Automaton, Flow, Machine, Part, Spin, Travel
+from stillgate.controller.machine import (
+    Automaton,
+    Exit,
+    Flow,
+    Machine,
+    Override,
+    Part,
+    Sequence,
+    Spin,
+    Travel,
+)
 
 from .diagram import (
     EDGE_ATTRIBUTES,
     GRAPH_ATTRIBUTES,
     GREY,
     NODE_ATTRIBUTES,
+    PALE,
     Diagram,
     bold,
     escaped,
+    folded,
+    interlock_rows,
     legend,
     plain,
     small,
     stacked,
 )
-from .wording import condition_words, wrap_words
 
 OPERATOR = "operator"
 OUTSIDE = "outside"
-INTERLOCKS = "interlocks"
 INDICATORS = "indicators"
 SIGNAL_FLOW = "signal_flow"
-MOST_NAMES = 12
-"""Names on one arrow; more are counted, and stand in the I/O list instead."""
 
 
 @dataclass(frozen=True, slots=True)
 class Arrow:
-    """All signals that one box hands to another."""
+    """Two boxes that are joined; ``source`` stands above ``target`` unless they are alike."""
 
     source: str
     target: str
-    names: tuple[str, ...]
-    watching: bool = False  # a state or place that is looked at, not a wire
+    upward: bool = False  # a switch: the lower box tells the upper one
+    both: bool = False
+    watching: bool = False  # a state, memory or place that is looked at, not a wire
 
 
 def machine_diagram(machine: Machine) -> Diagram:
@@ -55,92 +65,78 @@ def machine_diagram(machine: Machine) -> Diagram:
     arrows = arrows_of(machine)
     boxes = _boxes(machine, arrows)
     heading = [f'<font point-size="14">{bold(title)}</font>']
-    heading += [small(line) for line in wrap_words(plain(machine.note), 90)]
+    heading += [small(line) for line in folded(plain(machine.note))]
+    explained = legend([*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))])
     graph = graphviz.Digraph(
         graph_attr={
             **GRAPH_ATTRIBUTES,
-            "rankdir": "LR",
             "labelloc": "b",
             "labeljust": "l",
-            "ranksep": "0.7",
-            "label": f'<<font color="{GREY}" point-size="10">{legend(_legend(machine, arrows))}</font>>',
+            "ranksep": "0.9",
+            "label": f'<<font color="{GREY}" point-size="10">{explained}</font>>',
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
     )
     with graph.subgraph(name="cluster_machine") as frame:
         frame.attr(label=f"<{stacked(heading)}>", labelloc="t", labeljust="l", color="white", margin="16")
-        for column in _columns(list(boxes)):
+        for row in _rows(list(boxes)):
             with frame.subgraph() as rank:
                 rank.attr(rank="same")
-                for name in column:
+                for name in row:
                     label, style = boxes[name]
                     rank.node(name, label=f"<{label}>", **style)
         for arrow in arrows:
-            frame.edge(arrow.source, arrow.target, label=f"<{_names(arrow)}>", **_arrow_style(arrow))
-    return Diagram(
-        f"{machine.machine}.{SIGNAL_FLOW}", title, graph.source, nodes=len(boxes), edges=len(arrows)
-    )
+            frame.edge(arrow.source, arrow.target, **_arrow_style(arrow))
+    name = f"{machine.machine}.{SIGNAL_FLOW}"
+    return Diagram(name, title, graph.source, nodes=len(boxes), edges=len(arrows))
 
 
-def _columns(names: list[str]) -> list[list[str]]:
-    """Boxes by column: who speaks to the controller, sequences, interlocks, what is moved."""
+def _rows(names: list[str]) -> list[list[str]]:
+    """Boxes by row: who speaks to the controller, sequences, what is moved."""
     outside = [name for name in names if name in (OPERATOR, OUTSIDE)]
     sequences = [name for name in names if name.startswith("sequence ")]
-    interlocks = [name for name in names if name == INTERLOCKS]
     moved = [name for name in names if name.startswith("part ") or name == INDICATORS]
-    return [column for column in (outside, sequences, interlocks, moved) if column]
+    return [row for row in (outside, sequences, moved) if row]
 
 
 def _arrow_style(arrow: Arrow) -> dict[str, str]:
-    """Only arrows from left to right shape the columns."""
-    back = arrow.source.startswith("part ")
+    """Only arrows downward shape the rows."""
     return {
-        **({"style": "dashed"} if arrow.watching else {}),
-        **({"constraint": "false"} if back or arrow.watching else {}),
+        **({"dir": "both"} if arrow.both else {}),
+        **({"dir": "back"} if arrow.upward else {}),
+        **({"style": "dashed", "constraint": "false"} if arrow.watching else {}),
     }
 
 
 def arrows_of(machine: Machine) -> list[Arrow]:
-    """Every arrow of the signal flow, in the order of the file."""
-    carried: dict[tuple[str, str, bool], dict[str, None]] = {}
-
-    def carry(source: str, target: str, name: str, watching: bool = False) -> None:
-        if source != target:
-            carried.setdefault((source, target, watching), {})[name] = None
-
-    held = {item.hold_off for item in machine.interlocks}
-    driven = {name: list(_driven_parts(machine, name)) for name in machine.outputs}
-    readers: list[tuple[str, list[Expression]]] = [
-        (_sequence(name), list(_guards(machine, name))) for name in machine.sequences
-    ]
-    readers.append((INTERLOCKS, [item.unless.tree for item in machine.interlocks]))
-    for target, trees in readers:
-        for path in _paths(trees):
+    """Every arrow of the signal flow: boxes that are joined, in the order of the file."""
+    wires: dict[tuple[str, str], None] = {}
+    watches: dict[tuple[str, str], None] = {}
+    for name in machine.sequences:
+        for path in _read_by(machine, name):
             first = path.partition(".")[0]
-            if first in machine.inputs:
-                for source in _sources(machine, first):
-                    carry(source, target, first)
-            elif first in machine.sequences:
-                carry(_sequence(first), target, path, True)
-            elif first in machine.memory:
-                for writer in _writers(machine, first):
-                    carry(writer, target, first, True)
-    for name, sequence in machine.sequences.items():
-        for output in dict.fromkeys(item for state in sequence.states.values() for item in state.on):
-            targets = driven.get(output) or [INDICATORS]
-            if output in held:
-                carry(_sequence(name), INTERLOCKS, output)
-            for target in targets:
-                carry(INTERLOCKS if output in held else _sequence(name), target, output)
+            for source in _sources(machine, first):
+                wires[source, _sequence(name)] = None
+            for other in _watched(machine, first):
+                watches[other, _sequence(name)] = None
+        for output in _asked_by(machine, name):
+            for target in _driven_parts(machine, output) or [INDICATORS]:
+                wires[_sequence(name), target] = None
     for name, part in machine.parts.items():
         for path in _paths(drive_conditions(part)):
             first = path.partition(".")[0]
             if first in machine.parts:
-                carry(_part(first), _part(name), path, True)
-    return [
-        Arrow(source, target, tuple(names), watching) for (source, target, watching), names in carried.items()
-    ]
+                watches[_part(first), _part(name)] = None
+    found: list[Arrow] = []
+    for source, target in wires:
+        up = source.startswith("part ")
+        if up and (target, source) in wires:
+            continue  # drawn once, with two heads, as the arrow down
+        both = (target, source) in wires
+        found.append(Arrow(*((target, source) if up else (source, target)), upward=up, both=both))
+    found += [Arrow(source, target, watching=True) for source, target in watches if source != target]
+    return found
 
 
 def drive_conditions(part: Part) -> Iterator[Expression]:
@@ -160,14 +156,25 @@ def drive_conditions(part: Part) -> Iterator[Expression]:
                         yield way.when.tree
 
 
-def _guards(machine: Machine, name: str) -> Iterator[Expression]:
+def _read_by(machine: Machine, name: str) -> list[str]:
+    """Names a sequence reads: in conditions, in what it writes, in interlocks on its outputs."""
     sequence = machine.sequences[name]
-    for override in sequence.overrides:
-        yield override.when.tree
-    for state in sequence.states.values():
-        for way in state.exits:
-            if way.when is not None:
-                yield way.when.tree
+    ways = _ways(sequence)
+    trees = [way.when.tree for way in ways if way.when is not None]
+    trees += [value.tree for way in ways for value in way.do.values()]
+    asked = _asked_by(machine, name)
+    trees += [item.unless.tree for item in machine.interlocks if item.hold_off in asked]
+    return _paths(trees)
+
+
+def _ways(sequence: Sequence) -> list[Exit | Override]:
+    return [*sequence.overrides, *(way for state in sequence.states.values() for way in state.exits)]
+
+
+def _asked_by(machine: Machine, name: str) -> list[str]:
+    """Outputs a sequence asks for, each once."""
+    states = machine.sequences[name].states.values()
+    return list(dict.fromkeys(output for state in states for output in state.on))
 
 
 def _paths(trees: Iterable[Expression]) -> list[str]:
@@ -176,21 +183,27 @@ def _paths(trees: Iterable[Expression]) -> list[str]:
 
 
 def _sources(machine: Machine, signal: str) -> list[str]:
+    if signal not in machine.inputs:
+        return []
     parts = [_part(name) for name, part in machine.parts.items() if signal in part.senses]
     return parts or [OPERATOR if machine.inputs[signal].source == "operator" else OUTSIDE]
 
 
-def _writers(machine: Machine, memory: str) -> Iterator[str]:
-    for name, sequence in machine.sequences.items():
-        ways = [*sequence.overrides, *(way for state in sequence.states.values() for way in state.exits)]
-        if any(memory in (*way.do, *way.set, *way.clear) for way in ways):
-            yield _sequence(name)
+def _watched(machine: Machine, name: str) -> list[str]:
+    """Sequences whose state or memory a name is."""
+    if name in machine.sequences:
+        return [_sequence(name)]
+    if name not in machine.memory:
+        return []
+    return [
+        _sequence(writer)
+        for writer, sequence in machine.sequences.items()
+        if any(name in (*way.do, *way.set, *way.clear) for way in _ways(sequence))
+    ]
 
 
-def _driven_parts(machine: Machine, output: str) -> Iterator[str]:
-    for name, part in machine.parts.items():
-        if output in _paths(drive_conditions(part)):
-            yield _part(name)
+def _driven_parts(machine: Machine, output: str) -> list[str]:
+    return [_part(name) for name, part in machine.parts.items() if output in _paths(drive_conditions(part))]
 
 
 def _sequence(name: str) -> str:
@@ -205,60 +218,44 @@ def _boxes(machine: Machine, arrows: list[Arrow]) -> dict[str, tuple[str, dict[s
     """Label and style of each box that stands in the picture."""
     used = {end for arrow in arrows for end in (arrow.source, arrow.target)}
     boxes: dict[str, tuple[str, dict[str, str]]] = {}
-    if OPERATOR in used:
-        boxes[OPERATOR] = (bold("operator"), {"shape": "ellipse"})
-    if OUTSIDE in used:
-        boxes[OUTSIDE] = (
-            stacked([bold("surroundings"), small("switches that no part moves")], "center"),
-            {"shape": "ellipse"},
-        )
+    for name, heading in ((OPERATOR, "operator"), (OUTSIDE, "surroundings")):
+        if name in used:
+            signals = [signal for signal in machine.inputs if _sources(machine, signal) == [name]]
+            boxes[name] = (_table(heading, [signals]), {"style": "rounded"})
     for name, sequence in machine.sequences.items():
-        states = [escaped(state) for state in sequence.states]
-        boxes[_sequence(name)] = (_table(f"sequence {name}", states), {})
-    if INTERLOCKS in used:
-        boxes[INTERLOCKS] = (
-            _table("interlocks", [escaped("the last word on an output")]),
-            {"penwidth": "2.5"},
-        )
+        asked = [f"{output}{'*' if _held(machine, output) else ''}" for output in _asked_by(machine, name)]
+        boxes[_sequence(name)] = (_table(f"sequence {name}", [list(sequence.states), asked]), {})
     for name, part in machine.parts.items():
-        boxes[_part(name)] = (
-            stacked([bold(name), small(part.kind)], "center"),
-            {"style": "rounded,filled", "fillcolor": "#eeeeee"},
-        )
+        driven = [path for path in _paths(drive_conditions(part)) if path in machine.outputs]
+        label = _table(f"{name} ({part.kind})", [driven, list(part.senses)])
+        boxes[_part(name)] = (label, {"style": "rounded,filled", "fillcolor": PALE})
     if INDICATORS in used:
-        boxes[INDICATORS] = (
-            stacked([bold("indicators"), small("outputs that drive no part")], "center"),
-            {"shape": "ellipse"},
-        )
+        signals = [output for output in machine.outputs if not _driven_parts(machine, output)]
+        boxes[INDICATORS] = (_table("other outputs", [signals]), {"style": "rounded"})
     return boxes
 
 
-def _table(heading: str, lines: list[str]) -> str:
+def _held(machine: Machine, output: str) -> bool:
+    return any(item.hold_off == output for item in machine.interlocks)
+
+
+def _table(heading: str, compartments: list[list[str]]) -> str:
+    rows = "".join(
+        f'<hr/><tr><td align="left">{stacked(map(escaped, names))}</td></tr>'
+        for names in compartments
+        if names
+    )
     return (
         '<table border="0" cellborder="0" cellspacing="0" cellpadding="2">'
-        f'<tr><td align="center">{bold(heading)}</td></tr><hr/>'
-        f'<tr><td align="left">{stacked(lines)}</td></tr></table>'
+        f'<tr><td align="center">{bold(heading)}</td></tr>{rows}</table>'
     )
 
 
-def _names(arrow: Arrow) -> str:
-    shown = [escaped(name) for name in arrow.names[:MOST_NAMES]]
-    if len(arrow.names) > MOST_NAMES:
-        shown.append(escaped(f"and {len(arrow.names) - MOST_NAMES} more"))
-    return stacked(shown)
-
-
-def _legend(machine: Machine, arrows: list[Arrow]) -> list[tuple[str, str]]:
-    rows = [("box", "a sequence of the controller, with its states")]
+def _marks(machine: Machine, arrows: list[Arrow]) -> list[tuple[str, str]]:
+    rows = [("white box", "a sequence of the controller: its states, then the outputs it asks for")]
     if machine.parts:
-        rows.append(
-            ("grey, rounded", "a physical part; its arrows out are switches, its arrows in are outputs")
-        )
+        rows.append(("grey box", "a physical part: the outputs that move it, then its switches"))
+    rows.append(("arrow down, up", "down: an output, or a switch of the operator; up: a switch of a part"))
     if any(arrow.watching for arrow in arrows):
         rows.append(("dashed", "looks at a state, a memory or the place of another part"))
-    for item in machine.interlocks:
-        why = f" ({plain(item.why)})" if item.why else ""
-        rows.append(
-            (f"interlock {escaped(item.hold_off)}", f"off unless {condition_words(item.unless.tree)}{why}")
-        )
     return rows

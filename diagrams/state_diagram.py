@@ -9,6 +9,8 @@ its shape. A legend explains the marks that the picture uses, and no others.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import graphviz
 from stillgate.controller.machine import Exit, Machine, Override, Sequence, State
 
@@ -21,12 +23,14 @@ from .diagram import (
     bold,
     edge_label,
     escaped,
+    folded,
+    interlock_rows,
     legend,
     plain,
     small,
     stacked,
 )
-from .wording import condition_words, exit_words, wrap_words
+from .wording import exit_words
 
 ANYWHERE = "overrides"
 ROOMY = 28
@@ -71,8 +75,9 @@ def count_nodes(model: Sequence) -> int:
 
 
 def count_edges(model: Sequence) -> int:
-    """Arrows that a drawing of the sequence must hold."""
-    return len(model.overrides) + sum(len(state.exits) for state in model.states.values())
+    """Arrows that a drawing of the sequence must hold: one from a state to each state it leads to."""
+    from_states = sum(len({way.to for way in state.exits}) for state in model.states.values())
+    return from_states + len({override.to for override in model.overrides})
 
 
 def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str) -> None:
@@ -87,24 +92,22 @@ def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str) -> None:
             **({"style": "filled", "fillcolor": "#eeeeee"} if node.end else {}),
         )
     for state, node in model.states.items():
-        for number, way in enumerate(node.exits, start=1):
-            lines = _numbered(exit_words(way), number, len(node.exits))
-            graph.edge(
-                identity[state], identity[way.to], label=edge_label(lines), **_backward(model, state, way)
-            )
+        for target, lines in _joined(node.exits).items():
+            graph.edge(identity[state], identity[target], label=edge_label(lines))
     if model.overrides:
         source = f"{name}.{ANYWHERE}"
         graph.node(source, label=f"<{small('from every state, first')}>", style="dashed,rounded")
-        for number, override in enumerate(model.overrides, start=1):
-            lines = _numbered(exit_words(override), number, len(model.overrides))
-            graph.edge(source, identity[override.to], label=edge_label(lines), style="dashed")
+        for target, lines in _joined(model.overrides).items():
+            graph.edge(source, identity[target], label=edge_label(lines), style="dashed")
 
 
-def _backward(model: Sequence, state: str, way: Exit) -> dict[str, str]:
-    """Exits that lead back in the file's order do not push their target down."""
-    order = list(model.states)
-    back = order.index(way.to) < order.index(state)
-    return {"constraint": "false"} if back and way.to != model.start else {}
+def _joined(ways: Iterable[Exit | Override]) -> dict[str, list[str]]:
+    """Lines beside the one arrow to each target; exits to the same state share an arrow."""
+    ways = list(ways)
+    found: dict[str, list[str]] = {}
+    for number, way in enumerate(ways, start=1):
+        found.setdefault(way.to, []).extend(_numbered(exit_words(way), number, len(ways)))
+    return found
 
 
 def _numbered(lines: list[str], number: int, of: int) -> list[str]:
@@ -116,7 +119,7 @@ def _numbered(lines: list[str], number: int, of: int) -> list[str]:
 
 def _heading(title: str, model: Sequence) -> str:
     lines = [f'<font point-size="14">{bold(title)}</font>']
-    lines += [small(line) for line in wrap_words(plain(model.note), 70)]
+    lines += [small(line) for line in folded(plain(model.note))]
     return stacked(lines)
 
 
@@ -129,7 +132,7 @@ def _state_label(machine: Machine, name: str, state: State) -> str:
         marked = [f"{escaped(output)}{_mark(machine, output)}" for output in state.on]
         rows += f'<hr/><tr><td align="left">{stacked(marked)}</td></tr>'
     if state.note:
-        note = stacked(small(line) for line in wrap_words(plain(state.note), ROOMY))
+        note = stacked(small(line) for line in folded(plain(state.note), ROOMY))
         rows += f'<tr><td align="left">{note}</td></tr>'
     return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="2">{rows}</table>'
 
@@ -160,12 +163,6 @@ def _legend(machine: Machine, model: Sequence) -> str:
         rows.append(("/ ...", "what the exit does to the controller's memory"))
     if model.overrides:
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
-    for held in dict.fromkeys(outputs):
-        for item in machine.interlocks:
-            if item.hold_off == held:
-                why = f" ({plain(item.why)})" if item.why else ""
-                rows.append(
-                    (f"{escaped(held)}*", f"interlock: off unless {condition_words(item.unless.tree)}{why}")
-                )
+    rows += interlock_rows(machine, outputs)
     body = legend(rows)
     return f'<font color="{GREY}" point-size="10">{body}</font>'

@@ -44,7 +44,7 @@ def condition_words(tree: Expression) -> str:
         case Not(operand=operand):
             return f"not {_operand(operand)}"
         case Binary(operator=operator, left=left, right=right):
-            return f"{_operand(left, operator)} {operator.value} {_operand(right)}"
+            return f"{_operand(left, operator)} {operator.value} {_operand(right, operator)}"
         case EdgeOf(edge=edge, argument=argument):
             return f"{ARROWS[edge]}{_operand(argument)}"
         case HeldFor(argument=argument, milliseconds=milliseconds):
