@@ -37,6 +37,9 @@ class Context(Enum):
     SENSE = "what a part senses"
 
 
+MOST_COMPARED = 250
+"""Names looked at for the one that was meant."""
+
 CONTROLLER = (Context.GUARD, Context.INTERLOCK)
 PHYSICAL = (Context.PLANT, Context.DRIVE, Context.SENSE)
 
@@ -315,7 +318,14 @@ def nearest_hint(word: str, known: Iterable[str]) -> str:
     folded: dict[str, str] = {}
     for name in names:
         folded.setdefault(name.lower(), name)
-    close = get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
+    wanted = word.lower()
+    candidates = list(folded)
+    if len(candidates) > MOST_COMPARED:  # what begins alike is nearest to what was meant
+        candidates.sort(
+            key=lambda name: (not name.startswith(wanted[:2]), abs(len(name) - len(wanted)), name)
+        )
+        candidates = candidates[:MOST_COMPARED]
+    close = get_close_matches(wanted, candidates, n=1, cutoff=0.6)
     if close:
         return f"did you mean '{folded[close[0]]}'?"
     if 0 < len(names) <= 8:

@@ -41,7 +41,7 @@ from .source import (
     read_source,
 )
 
-MOST_LOOKED_AT = 1000
+MOST_LOOKED_AT = 400
 """Errors explained before the first hundred by position are shown."""
 
 

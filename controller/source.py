@@ -40,8 +40,8 @@ LARGEST_FILE = 2 * 1024 * 1024
 DEEPEST_NESTING = 24
 """Mappings and lists inside one another; a machine file needs seven."""
 
-MOST_NODES = 200_000
-"""Scalars, mappings and lists, every alias counted as what it stands for."""
+MOST_NODES = 50_000
+"""Scalars, mappings and lists, every alias counted as what it stands for; some 5000 lines."""
 
 MOST_PROBLEMS = 100
 """Problems shown for one file."""
@@ -255,6 +255,7 @@ class _Builder:
         self._events: Iterator[Any] = YAML(typ="safe", pure=True).parse(text)
         self._anchors: dict[str, Node | None] = {}  # None while the node is being read
         self._flow = 0
+        self._nodes = 0
 
     def document(self) -> Node:
         root: Node | None = None
@@ -277,6 +278,9 @@ class _Builder:
 
     def _node(self, event: Any, depth: int) -> Node:
         start, end = event.start_mark.index, event.end_mark.index
+        self._nodes += 1
+        if self._nodes > MOST_NODES:
+            raise _too_many(start)
         if isinstance(event, AliasEvent):
             return self._alias(event.anchor, start, end, depth)
         anchor = event.anchor
@@ -359,15 +363,20 @@ class _Builder:
         if depth + node.height > DEEPEST_NESTING:
             raise _too_deep(node.start)
         if node.size > MOST_NODES:
-            raise SourceError(
-                node.start, f"the file holds more than {MOST_NODES} entries, aliases counted in full",
-                "a machine file is much smaller",
-            )  # fmt: skip
+            raise _too_many(node.start)
 
 
 def _grow(node: Mapping | Items, value: Node) -> None:
     node.size += value.size
     node.height = max(node.height, value.height + 1)
+
+
+def _too_many(offset: int) -> SourceError:
+    return SourceError(
+        offset,
+        f"the file holds more than {MOST_NODES} entries, aliases counted in full",
+        "is it a machine file?",
+    )
 
 
 def _too_deep(offset: int) -> SourceError:

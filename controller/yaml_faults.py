@@ -22,11 +22,16 @@ class Aim(Enum):
 
 @dataclass(frozen=True, slots=True)
 class YamlFault:
-    """An error in words. ``{line}`` in ``hint`` stands for the line of the beginning."""
+    """An error in words. ``{line}`` in ``hint`` stands for the line of the beginning.
+
+    ``example`` is a text that meets it, with ``¶`` before the character pointed at; the tests
+    read it.
+    """
 
     pattern: str
     message: str
     hint: str
+    example: str
     aim: Aim = Aim.PROBLEM
 
 
@@ -37,88 +42,121 @@ FAULTS = (
         r"mapping values are not allowed",
         "a ':' does not fit here",
         "check the indentation of this line; a text that holds ': ' needs quotes",
+        "when: a¶: b",
     ),
     YamlFault(
         r"sequence entries are not allowed",
         "a '-' does not fit here",
         "list items stand in lines of their own, or as [a, b]",
+        "exits: ¶- a",
     ),
-    YamlFault(r"mapping keys are not allowed", "a '?' does not fit here", QUOTE),
-    YamlFault(r"found character '\\t'", "a tab stands where only spaces may indent", "indent with spaces"),
-    YamlFault(r"found character '(?P<what>.+)' that cannot", "a text cannot begin with '{what}'", QUOTE),
+    YamlFault(r"mapping keys are not allowed", "a '?' does not fit here", QUOTE, "when: ¶? a"),
+    YamlFault(
+        r"found character '\\t'",
+        "a tab stands where only spaces may indent",
+        "indent with spaces",
+        "inputs:\n¶\ta: {}",
+    ),
+    YamlFault(
+        r"found character '(?P<what>.+)' that cannot",
+        "a text cannot begin with '{what}'",
+        QUOTE,
+        "note: ¶@home",
+    ),
     YamlFault(
         r"expected ',' or '(?P<what>.)', but got '<stream end>'",
         "the bracket opened here is never closed",
         "expected '{what}' before the end of the file",
+        "on: ¶[a, b",
         Aim.BEGINNING,
     ),
     YamlFault(
         r"expected ',' or '(?P<what>.)'",
         "',' or '{what}' is expected before this",
         "the bracket was opened in line {line}",
-    ),
-    YamlFault(
-        r"invalid intendation or unclosed",
-        "the bracket opened here is not closed",
-        "or a line inside it is not indented",
-        Aim.BEGINNING,
+        "on: [a\nexits¶: []",
     ),
     YamlFault(
         r"unexpected (end of stream|document separator)",
         "the quote opened here is never closed",
         "",
+        "note: ¶'abc\nscan: 20 ms",
         Aim.BEGINNING,
     ),
     YamlFault(
         r"expected <block end>",
         "this does not line up with what stands above",
         "entries of the block begun in line {line} share one indentation; nothing follows a quote",
+        "exits:\n  a: b\n ¶to: c",
     ),
     YamlFault(
-        r"expected the node content, but found '<stream end>'", "the file ends where a value is expected", ""
+        r"expected the node content, but found '<stream end>'",
+        "the file ends where a value is expected",
+        "",
+        "on: [a, ¶",
     ),
-    YamlFault(r"expected the node content, but found '(?P<what>.+)'", "'{what}' cannot stand here", QUOTE),
+    YamlFault(
+        r"expected the node content, but found '(?P<what>.+)'",
+        "'{what}' cannot stand here",
+        QUOTE,
+        "when: ¶]",
+    ),
     YamlFault(
         r"found unknown escape character '(?P<what>.+)'",
         "'\\{what}' means nothing inside double quotes",
         "use single quotes, which take every character as it is",
+        'note: "C:\\¶q"',
     ),
     YamlFault(
         r"expected escape sequence",
         "this '\\' sequence is incomplete",
         "use single quotes, which take every character as it is",
+        'note: "\\x¶zz"',
     ),
-    YamlFault(r"could not find expected ':'", "a ':' is missing after this key", "", Aim.BEGINNING),
-    YamlFault(r"found unexpected ':'", "a ':' does not fit here", QUOTE),
     YamlFault(
-        r"expected chomping or indentation|indentation indicator|comment or a line break",
+        r"could not find expected ':'",
+        "a ':' is missing after this key",
+        "",
+        "scan: 20 ms\n¶inputs\nparts: {}",
+        Aim.BEGINNING,
+    ),
+    YamlFault(
+        r"chomping or indentation|indentation indicator|comment or a line break",
         "text follows '|' or '>' on the same line",
         "begin it on the next line, indented",
+        "note: >¶x\n  y",
     ),
     YamlFault(
-        r"more indented follow up line", "the first line of this text is indented less than the next", ""
+        r"more indented follow up line",
+        "this text is indented more than its first line",
+        "",
+        "note: |\n  \n    ¶y",
     ),
     YamlFault(
         r"expected '<document start>'|non-comment content after document",
         "the text goes on after its end",
         "check the indentation of this line",
+        "{a: b} ¶c",
     ),
     YamlFault(
         r"expected alphabetic or numeric",
         "a text that begins with '&' or '*' needs quotes",
         "",
+        "when: ¶& b",
         Aim.BEGINNING,
     ),
     YamlFault(
         r"tag|URI|expected '[!>]'",
         "a text that begins with '!' needs quotes; 'not' is the word for it",
         "",
+        "when: ¶!<a",
         Aim.BEGINNING,
     ),
     YamlFault(
         r"directive|YAML document|expected a digit",
         "lines that begin with '%' have no meaning here",
         "remove it",
+        "¶%YAML 3.0\n---\na: b",
         Aim.BEGINNING,
     ),
 )
