@@ -7,19 +7,19 @@ HELP_PAGE = """\
 stillgate - the sequence logic of a machine in one readable file: design it,
 check it exhaustively, simulate it, draw it.
 
-  stillgate new press.yaml            write a starter file, with comments
-  stillgate check press.yaml          which requirements hold in every reachable
-                                      situation, and how the others break
-  stillgate run press.yaml --for 20s --at '3.2 s start on'
-                                      simulate an input script, print the trace
+  stillgate new press.yaml        write a starter file, with comments
+  stillgate check press.yaml      which requirements hold in every reachable
+                                  situation, and how the others break
+  stillgate run press.yaml --for 5s --at '1 s start on'
+                                  simulate an input script, print the trace
   stillgate explain press.yaml --in main=running
-                                      what can happen from a situation, what is
-                                      blocked, and by which part of a condition
-  stillgate draw press.yaml           state diagrams and signal flow, SVG and PNG
+                                  what can happen from a situation, what is
+                                  blocked, and by which part of a condition
+  stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
 
-  stillgate schema                    JSON Schema of the machine file, for editors
-  stillgate doctor                    what is installed, what is optional
-  stillgate completion                install completion for your shell
+  stillgate schema                JSON Schema of the machine file, for editors
+  stillgate doctor                what is installed, what is optional
+  stillgate completion            install completion for your shell
 
 Every command has its own page: stillgate check --help
 Machine-readable output: --format json. Without colour: NO_COLOR=1.

@@ -61,20 +61,27 @@ def check(
         Use and keep the result of the same check of the same file.
     """
     from stillgate.controller.reader import read_machine
+
+    document = read_machine(machine)
+    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    budget = count_option("--faults", faults, 0, 1)
+    workers = count_option("--threads", threads, 1, 256)
+    states = count_option("--max-states", max_states, 1, 2**62)
+    memory = size_option("--max-memory", max_memory)
+    limit = duration_option("--time-limit", time_limit)
+
     from stillgate.interlocks.check import check as check_machine
 
     from ..progress import ProgressLine
 
-    document = read_machine(machine)
-    limit = duration_option("--time-limit", time_limit)
     with ProgressLine(message_console()) as progress:
         result = check_machine(
             document,
-            tick=document.machine.scan if tick == "scan" else duration_option("--tick", tick),
-            faults=count_option("--faults", faults, 0, 1),
-            threads=count_option("--threads", threads, 1, 256),
-            max_states=count_option("--max-states", max_states, 1, 2**62),
-            max_bytes=size_option("--max-memory", max_memory),
+            tick=period,
+            faults=budget,
+            threads=workers,
+            max_states=states,
+            max_bytes=memory,
             time_limit=None if limit is None else limit / 1000,
             progress=progress,
             use_cache=cache,
