@@ -174,9 +174,9 @@ def explain_yaml(error: YAMLError, reached: int) -> tuple[int, str, str]:
         if match is None:
             continue
         words = {key: _name(value) for key, value in match.groupdict().items()}
-        mark = problem_mark
-        if fault.aim is Aim.BEGINNING and context_mark is not None:
-            mark = context_mark
+        mark = problem_mark or context_mark
+        if fault.aim is Aim.BEGINNING:
+            mark = context_mark or problem_mark
         offset = mark.index if mark is not None else reached
         return offset, fault.message.format(**words), fault.hint.format(line=line, **words)
     offset = problem_mark.index if problem_mark is not None else reached
