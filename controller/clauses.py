@@ -33,6 +33,7 @@ from .quantities import Milliseconds
 from .reasons import Clause, Joint, spoken_time
 
 _JOINTS = {Operator.AND: Joint.ALL, Operator.OR: Joint.ANY}
+_OF_TRUTHS = (Operator.AND, Operator.OR, Operator.XOR)
 _FUNCTIONS = {Observation.ROSE: "rising", Observation.FELL: "falling"}
 
 
@@ -88,14 +89,14 @@ class Narrator:
             return Clause(self.text(term), not part.holds, Joint.NOT, (part,))
         return self._leaf(term, moment)
 
-    def text(self, term: Term) -> str:
-        """A term as a machine file would say it."""
+    def text(self, term: Term, *, number: bool = False) -> str:
+        """A term as a machine file would say it; 1 is ``true`` unless it stands for a number."""
         if term in self._edges:
             function, observer = self._edges[term]
             return f"{function}({observer.text})"
         match term:
-            case Constant():
-                return {TRUE: "true", FALSE: "false"}[term] if term in (TRUE, FALSE) else str(term.value)
+            case Constant(value=value):
+                return str(value) if number or term not in (TRUE, FALSE) else "true" if value else "false"
             case Ref(cell=cell):
                 return self._names[cell]
             case Read(signal=name, observation=Observation.LEVEL):
@@ -106,15 +107,31 @@ class Narrator:
                 return f"{_FUNCTIONS[observation]}({name})"
             case Complement(operand=operand):
                 return f"not {self._bracketed(operand)}"
-            case Operation(operator=sign, left=left, right=right):
-                found = self._state_text(term) or self._held_text(term)
-                return found or f"{self._bracketed(left, sign)} {sign.value} {self._bracketed(right)}"
+            case Operation():
+                return self._state_text(term) or self._held_text(term) or self._operation_text(term)
             case _:
                 raise ProgramFault(f"a controller's condition holds {term!r}")
 
-    def _bracketed(self, term: Term, around: Operator | None = None) -> str:
+    def _operation_text(self, term: Operation) -> str:
+        sides = (term.left, term.right)
+        number = term.operator not in _OF_TRUTHS and not any(self._is_truth(side) for side in sides)
+        left = self._bracketed(term.left, around=term.operator, number=number)
+        return f"{left} {term.operator.value} {self._bracketed(term.right, number=number)}"
+
+    def _is_truth(self, term: Term) -> bool:
+        """Whether a term can only be a truth; a constant 0 or 1 can be either."""
+        match term:
+            case Constant():
+                return False
+            case Ref(cell=cell):
+                return cell not in self._counters
+            case Operation(operator=Operator.ADD | Operator.SUB):
+                return False
+        return True
+
+    def _bracketed(self, term: Term, *, around: Operator | None = None, number: bool = False) -> str:
         """In brackets if it is an operation, but for a left chain of one operator."""
-        text = self.text(term)
+        text = self.text(term, number=number)
         plain = not isinstance(term, Operation) or term in self._edges
         if plain or self._state_text(term) or self._held_text(term):
             return text
