@@ -27,7 +27,8 @@ class Clause:
     """A condition or a part of one, with its truth.
 
     ``joint`` is None in a leaf. ``lasting`` is how long a leaf has had its truth: 0 if the last
-    scan changed it, None if that is not known or no scan ever did; ``note`` gives the values behind it, such as ``rail is 3``.
+    scan changed it, None if that is not known or no scan ever did. ``note`` gives the values
+    behind it, such as ``rail is 3``.
     """
 
     text: str
@@ -134,8 +135,8 @@ class ExitReason:
     """Whether the next scan would find a way out open, with the inputs as they are set now.
 
     ``number`` counts from 1 within the state's exits or the sequence's overrides; ``wait`` is
-    the time of ``after`` still to elapse, counted from the next scan; ``first`` tells whether
-    no way out before it in the file's order is open.
+    the time of ``after`` still to elapse, counted from the next scan; ``behind`` names the way
+    out that is open and comes before it in the file's order.
     """
 
     sequence: str
@@ -146,13 +147,23 @@ class ExitReason:
     condition: Clause | None  # None: no 'when'
     wait: Milliseconds
     already_there: bool  # an override to the active state: blocks exits, does nothing else
-    first: bool
+    behind: str | None
 
     @property
     def name(self) -> str:
         """As coverage spells it: ``gate: opening, exit 1 to waiting``."""
-        place = f"override {self.number}" if self.is_override else f"{self.state}, exit {self.number}"
-        return f"{self.sequence}: {place} to {self.target}"
+        place = "" if self.is_override else f"{self.state}, "
+        return f"{self.sequence}: {place}{self.rank}"
+
+    @property
+    def rank(self) -> str:
+        """Its place in the order of a scan, as ``exit 1 to waiting``."""
+        return f"{'override' if self.is_override else 'exit'} {self.number} to {self.target}"
+
+    @property
+    def first(self) -> bool:
+        """Whether no way out before it is open."""
+        return self.behind is None
 
     @property
     def open(self) -> bool:
@@ -170,7 +181,7 @@ class ExitReason:
     def _words(self) -> str:
         if self.open:
             if not self.first:
-                return "open, but one before it in the file goes first"
+                return f"open, but {self.behind} comes before it"
             return "open, already there: blocks the exits" if self.already_there else "open"
         obstacles = []
         if self.condition is not None and not self.condition.holds:

@@ -106,7 +106,7 @@ class SequenceStepper:
             return
         found = [(item, True, number) for number, item in enumerate(program.overrides, 1)]
         found += [(item, False, number) for number, item in enumerate(program.exits[self.number], 1)]
-        first = True
+        behind: str | None = None
         for item, is_override, number in found:
             target = program.states[item.target]
             reason = ExitReason(
@@ -118,9 +118,10 @@ class SequenceStepper:
                 condition=None if item.guard == TRUE else narrator.clause(item.guard, moment),
                 wait=self._scans_to_wait(item, moment.values) * self._period,
                 already_there=is_override and target == state,
-                first=first,
+                behind=behind,
             )
-            first = first and not reason.open
+            if reason.open and behind is None:
+                behind = reason.rank
             yield reason
 
     def _scans_to_wait(self, item: ExitProgram, values: Values) -> Ticks:

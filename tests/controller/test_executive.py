@@ -385,6 +385,22 @@ def test_blocked_exits_name_what_is_false_and_the_time_still_to_wait(gate: Execu
     ]
 
 
+def test_an_open_exit_behind_another_names_the_one_that_goes_first(gate: Executive) -> None:
+    """Two exits open at once are a decision somebody should have made."""
+    gate.inputs.update(open_button=True, gate_open=True)
+    gate.scan()
+    gate.place({"gate": "opening"}, {}, 8_000)
+    assert [str(reason) for reason in gate.exits()][1:] == [
+        "gate: opening, exit 1 to waiting: open",
+        "gate: opening, exit 2 to resting: open, but exit 1 to waiting comes before it",
+    ]
+    gate.inputs["stop_ok"] = False
+    gate.place({"gate": "resting"}, {})
+    override, _ = gate.exits()
+    assert str(override) == "gate: override 1 to resting: open, already there: blocks the exits"
+    assert not override.taken
+
+
 def test_why_not_picks_the_ways_to_one_state(gate: Executive) -> None:
     """From where the sequence is; none is an answer too."""
     gate.inputs["open_button"] = True
