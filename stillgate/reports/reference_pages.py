@@ -1,0 +1,148 @@
+"""The guide's reference of files and outputs, written from the schemas so that it cannot lag behind.
+
+``python -m stillgate.reports.reference_pages docs/reference`` writes the pages; a test holds the
+pages that are committed against what this module would write.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+Schema = dict[str, Any]
+
+ORDER = (
+    "Input", "Output", "Memory", "Spin", "Travel", "Flow", "Automaton", "PartState", "PartExit",
+    "Sequence", "State", "Exit", "Override", "Interlock", "Never", "Always", "Response", "Invariance",
+    "Precedence", "Reach", "FromAnywhere", "CheckOptions", "Exclusion",
+)  # fmt: skip
+"""Sections in the order a reader meets them."""
+
+MACHINE_INTRODUCTION = """\
+# The machine file
+
+One YAML file holds a machine. This page lists every key; it is written from the same models
+that read the file, and `stillgate schema` gives the same as JSON Schema. How to build a file
+up is in the [tutorial](../tutorial/first-machine.md), what one scan does in
+[one scan](../explanation/one-scan.md).
+
+**Names** are letters, digits and single underlines, a letter first, 64 characters at most.
+Sequences, parts, inputs, outputs and memory share one set of names.
+**Times** carry a unit: `20 ms`, `1.5 s`, `2 min`, `1 h` or an IEC 61131-3 literal such as
+`T#500ms`; **ranges** are written `3..5 s`.
+**Conditions** are the Structured Text subset of IEC 61131-3: `and`, `or`, `xor`, `not`, `=`,
+`<>`, `<`, `<=`, `>`, `>=`, `+`, `-`, brackets, and `rising(x)` (R_TRIG), `falling(x)`
+(F_TRIG) and `held(x, 500 ms)` (TON).
+
+What a condition may read depends on where it stands:
+
+| where | may read |
+|---|---|
+| guards (`when`), `do` | inputs, outputs of the last scan, memory, states such as `gate.opening` |
+| interlocks (`unless`) | inputs, memory, states after the exits, demands |
+| drives of parts | outputs as physically driven, and places of other parts |
+| `senses` | the part's own places and truths, such as `at open` or `still` |
+| requirements | all of these, truths of parts such as `leaf.moving`, and `seen.x`, `asked.y` |
+
+Truths of parts: a travel has `at_` each of its stops, `moving` and `still`; a spin has
+`turning`, `still` and `at_speed`; a flow has `item`; an automaton has `at_` each of its states.
+"""
+
+OUTPUTS_INTRODUCTION = """\
+# JSON outputs
+
+Every command that answers something takes `--format json`. `stillgate schema --of check` and
+its like print the schemas that this page is written from. All times are in milliseconds.
+"""
+
+
+def machine_file_page() -> str:
+    """The page of the machine file, in Markdown."""
+    from stillgate.controller.schema import machine_schema
+
+    schema = machine_schema()
+    definitions = schema["definitions"]
+    parts = [MACHINE_INTRODUCTION, "## Sections\n", _table(schema)]
+    for name in ORDER:
+        parts += [
+            f"## {name}\n",
+            f"{_plain(definitions[name].get('description', ''))}\n",
+            _table(definitions[name]),
+        ]
+    return "\n".join(parts)
+
+
+def outputs_page() -> str:
+    """The page of the JSON outputs, in Markdown."""
+    from . import json_schemas
+
+    parts = [OUTPUTS_INTRODUCTION]
+    for command in ("check", "run", "explain", "doctor"):
+        schema: Schema = getattr(json_schemas, command.upper())
+        parts += [
+            f"## stillgate {command}\n",
+            f"{schema['description']}\n",
+            "| field | type | meaning |\n|---|---|---|",
+        ]
+        parts += [f"{_rows(schema, '')}\n"]
+    return "\n".join(parts)
+
+
+def _table(section: Schema) -> str:
+    required = set(section.get("required", ()))
+    lines = ["| key | needed | meaning | example |", "|---|---|---|---|"]
+    for key, field in section.get("properties", {}).items():
+        examples = field.get("examples") or [field.get("const", "")]
+        shown = (
+            json.dumps(examples[0], ensure_ascii=False) if not isinstance(examples[0], str) else examples[0]
+        )
+        need = "yes" if key in required else "no"
+        lines.append(f"| `{key}` | {need} | {_plain(field.get('description', ''))} | {_code(shown)} |")
+    return "\n".join(lines) + "\n"
+
+
+def _rows(schema: Schema, path: str) -> str:
+    return "\n".join(_lines(schema, path))
+
+
+def _lines(schema: Schema, path: str) -> Iterator[str]:
+    """A row for each field, nested fields under the path that leads to them."""
+    for name, field in schema.get("properties", {}).items():
+        here = f"{path}{name}"
+        inner = field
+        if "anyOf" in field:
+            inner = field["anyOf"][0]
+        yield f"| `{here}` | {_type(field)} | {_plain(field.get('description', ''))} |"
+        yield from _lines(inner, f"{here}.")
+        if inner.get("type") == "array":
+            yield from _lines(inner["items"], f"{here}[].")
+
+
+def _type(field: Schema) -> str:
+    if "$ref" in field:
+        return "condition"
+    if "anyOf" in field:
+        return " or ".join(_type(item) for item in field["anyOf"])
+    kind = field.get("type", "")
+    return " or ".join(kind) if isinstance(kind, list) else str(kind)
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).replace("|", "\\|")
+
+
+def _code(text: str) -> str:
+    return f"`{text}`" if text else ""
+
+
+def main(folder: Path) -> None:
+    """Writes both pages."""
+    (folder / "machine-file.md").write_text(machine_file_page(), encoding="utf-8")
+    (folder / "json-outputs.md").write_text(outputs_page(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
