@@ -103,9 +103,9 @@ def read_machine_bytes(content: bytes, name: str) -> MachineDocument:
     positions = Positions(source.root, text)
     machine, problems = _judge(source, positions)
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
-    if machine is None or errors:
-        raise MachineFileError(name, problems, text.lines())
-    return MachineDocument(machine, Path(name), content, positions, tuple(problems))
+    if machine is None or errors:  # warnings wait: a misspelt name makes the right one unused
+        raise MachineFileError(name, _at_most(errors), text.lines())
+    return MachineDocument(machine, Path(name), content, positions, tuple(_at_most(problems)))
 
 
 # -- from file to text ---------------------------------------------------------------------
@@ -280,11 +280,13 @@ def _without_comma_trap(
 
 
 def _sorted(problems: Iterable[Problem]) -> list[Problem]:
-    """In order of position, each said once, at most a hundred."""
-    unique = sorted(set(problems), key=lambda item: (item.line, item.column, item.message))
-    if len(unique) <= MOST_PROBLEMS:
-        return unique
-    unique.sort(key=lambda item: item.severity is Severity.WARNING)  # stable: errors first
-    shown = sorted(unique[:MOST_PROBLEMS], key=lambda item: (item.line, item.column, item.message))
-    more = len(unique) - MOST_PROBLEMS
-    return [*shown, Problem(0, 0, f"and {more} more", "correct the first ones and look again")]
+    """In order of position, each said once."""
+    return sorted(set(problems), key=lambda item: (item.line, item.column, item.message))
+
+
+def _at_most(problems: list[Problem]) -> list[Problem]:
+    """The first hundred, and how many more there are."""
+    if len(problems) <= MOST_PROBLEMS:
+        return problems
+    more = Problem(0, 0, f"and {len(problems) - MOST_PROBLEMS} more", "correct these first and look again")
+    return [*problems[:MOST_PROBLEMS], more]

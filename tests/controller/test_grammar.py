@@ -64,7 +64,7 @@ def same(left: str, right: str) -> bool:
     return bool(bare(parse_expression(left)) == bare(parse_expression(right)))
 
 
-@pytest.mark.parametrize(("first", "second"), product(RANK, repeat=2))
+@pytest.mark.parametrize(("first", "second"), list(product(RANK, repeat=2)))
 def test_operators_bind_as_in_the_published_grammar(first: str, second: str) -> None:
     """Source: IEC 61131-3 edition 2, Annex B.3.1; equal rank binds from left to right (Table 52)."""
     left_first = RANK[first] >= RANK[second]
@@ -159,7 +159,7 @@ WRONG = [
     ("a > 1__0", "is not a number up to", "", "1__0"),
     ("- a", "'a' does not belong here: expected a number", "say '0 - a'", "a"),
     ("a < > b", "'>' does not belong here", "", ">"),
-    ("'a'", '"\'" has no meaning', "names stand without quotes", "'"),
+    ("'a'", "''' has no meaning", "names stand without quotes", "'"),
     ("gate . x", "'.' has no meaning", "no space around its dot", "."),
     ("grün", "'ü' has no meaning", "letters a to z", "ü"),
     ("a # b", "'#' has no meaning", "T#500ms", "#"),
@@ -178,7 +178,7 @@ def test_what_is_no_expression_is_refused_at_its_place(
     with pytest.raises(TextError) as caught:
         parse_expression(text)
     error = caught.value
-    assert message.replace('"\'"', "'''") in error.message
+    assert message in error.message
     assert hint in error.hint
     assert text[error.start : error.end] == marked
 
@@ -206,8 +206,8 @@ def test_function_blocks_are_answered_with_the_function(block: str, function: st
         "(" * 4000,
         "(" * 65 + "a" + ")" * 65,
         "not " * 999 + "a",
-        " or ".join(["a"] * 900),
-        "rising(" * 500 + "a" + ")" * 500,
+        " or ".join(["a"] * 700),
+        "rising(" * 490 + "a" + ")" * 490,
         " + ".join(["1"] * 900),
     ],
 )
