@@ -6,6 +6,7 @@ a sentence about the key that is wrong, with the nearest right key or an example
 
 from __future__ import annotations
 
+import re
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from .durations import shorten
 from .expression import Span
 from .machine import PATTERN_KEYS, Machine, RequirementBase, requirement_pattern
 from .namespace import nearest_hint
+
+PLAIN_TEXT = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_ .()+<>=/-]*")
+"""Texts that need no quotes in the flow style of YAML."""
 
 KINDS = ("spin", "travel", "flow", "automaton")
 PATTERNS = ("never", "always", "after", "before", "reach", "from_anywhere")
@@ -251,4 +255,7 @@ def flow_text(value: Any) -> str:
             return "{" + ", ".join(f"{key}: {flow_text(item)}" for key, item in value.items()) + "}"
         case list():
             return "[" + ", ".join(flow_text(item) for item in value) + "]"
-    return str(value)
+    text = str(value)
+    if isinstance(value, str) and not PLAIN_TEXT.fullmatch(text):
+        return "'" + text.replace("'", "''") + "'"
+    return text
