@@ -43,10 +43,9 @@ def check(
     Parameters
     ----------
     tick
-        Period of the exploration, such as '100 ms', or 'scan' for the period
-        of the real controller. Left out: what the machine file says.
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
     faults
-        0 or 1: how many faults may happen. Left out: what the file says.
+        0 or 1: how many faults may happen. Left out: the file's.
     form
         Text for a person, json for a program (stillgate schema --of check).
     threads

@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from ..files import write_whole
 from ..terminal import write_line
-from .options import Format, MachineFile
+from .options import Format, MachineFile, load_machine
 
 
 def draw(
@@ -38,13 +38,11 @@ def draw(
     form
         How the list of written files is printed.
     """
-    from stillgate.controller.reader import read_machine
     from stillgate.diagrams.machine_diagram import SIGNAL_FLOW, machine_diagram
     from stillgate.diagrams.renderer import Picture, find_renderer
     from stillgate.diagrams.state_diagram import state_diagram
 
-    document = read_machine(machine)
-    model = document.machine
+    model = load_machine(machine)
     names = _chosen(only or [], [*model.sequences, SIGNAL_FLOW])
     diagrams = [
         machine_diagram(model) if name == SIGNAL_FLOW else state_diagram(model, name) for name in names

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from ..terminal import output_console, write_line
-from .options import Format, MachineFile, duration_option
+from .options import Format, MachineFile, duration_option, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.executive import Executive
@@ -55,12 +55,11 @@ def explain(
         Text for a person, json for a program (stillgate schema --of explain).
     """
     from stillgate.controller.errors import UsageError
-    from stillgate.controller.reader import read_machine
 
     from ..reports.explanation import explanation_document, write_explanation
     from ..situation import outcomes, parse_settings, situate, split_values
 
-    model = read_machine(machine).machine
+    model = load_machine(machine)
     if at or duration:
         if state or value:
             raise UsageError("give a situation by --in and --with, or by --for and --at, not both")

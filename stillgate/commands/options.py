@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
+
+from ..terminal import write_line
+
+if TYPE_CHECKING:
+    from stillgate.controller.machine import Machine
 
 Format = Annotated[Literal["text", "json"], Parameter(name="--format")]
 """Form of the output: text for a person, JSON for a program."""
@@ -16,6 +22,20 @@ MachineFile = Annotated[Path, Parameter(help="The machine file (YAML).")]
 
 SIZES = {"": 1, "K": 2**10, "M": 2**20, "G": 2**30, "T": 2**40}
 SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE | re.ASCII)
+
+
+def load_machine(path: Path) -> Machine:
+    """The machine in a file; what the reader warns of goes to standard error.
+
+    Raises:
+        MachineFileError: if the file cannot be used.
+    """
+    from stillgate.controller.reader import read_machine
+
+    document = read_machine(path)
+    for warning in document.warnings:
+        write_line(document.render(warning), sys.stderr)
+    return document.machine
 
 
 def duration_option(option: str, text: str | None) -> int | None:

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from ..terminal import output_console, write_line
-from .options import Format, MachineFile, duration_option
+from .options import Format, MachineFile, duration_option, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
     from stillgate.sim_io.script import Event
 
 LARGEST_SCRIPT = 2**20
+INTERRUPTED = 130
 
 
 def run(
@@ -54,16 +55,22 @@ def run(
     form
         Text for a person, json for a program (stillgate schema --of run).
     """
-    from stillgate.controller.reader import read_machine
     from stillgate.sim_io.script import play
     from stillgate.sim_io.simulation import Simulation
 
     from ..reports.trace import trace_csv, trace_document, write_trace
 
-    model = read_machine(machine).machine
+    model = load_machine(machine)
     events = read_events(model, at or [], script)
     simulation = Simulation(model, seed=seed)
-    frames = list(play(simulation, events, duration_option("--for", duration) or 0))
+    frames, status = [], 0
+    try:
+        for frame in play(simulation, events, duration_option("--for", duration) or 0):
+            frames.append(frame)
+    except KeyboardInterrupt:
+        if not frames:
+            raise
+        status = INTERRUPTED
     if csv is not None:
         from ..files import write_whole
 
@@ -72,7 +79,7 @@ def run(
         write_line(json.dumps(trace_document(model, seed, frames), indent=2))
     else:
         write_trace(output_console(), model, seed, frames)
-    return 0
+    return status
 
 
 def read_events(machine: Machine, at: list[str], script: Path | None) -> tuple[Event, ...]:

@@ -86,16 +86,21 @@ def steps_table(steps: Iterable[StoryStep]) -> Table:
     before: StoryStep | None = None
     steps = list(steps)
     for step, clock in zip(steps, clock_words([step.time for step in steps]), strict=True):
-        states = [f"{sequence} {state}" for sequence, state in step.states]
-        same = before is not None and before.states == step.states
         table.add_row(
             clock,
             _lines(f"{who_words(change)}: {change_words(change)}" for change in step.changes),
-            Text('"', style="dim") if same else _lines(states),
+            _states(before, step),
             _lines(step.on_outputs) if step.on_outputs else Text("none", style="dim"),
         )
         before = step
     return table
+
+
+def _states(before: StoryStep | None, step: StoryStep) -> Text:
+    """Active states in the first row, later those that changed; a quotation mark for 'as above'."""
+    old = set(before.states) if before is not None else set()
+    changed = [f"{sequence} {state}" for sequence, state in step.states if (sequence, state) not in old]
+    return _lines(changed) if changed else Text('"', style="dim")
 
 
 def _heading(console: Console, result: CheckResult, file: str) -> None:

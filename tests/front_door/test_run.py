@@ -76,3 +76,29 @@ def test_a_script_that_is_no_script_is_refused(
     done = stillgate("run", starter, "--script", script)
     assert done.status == 2
     assert "x.txt: " in done.err
+
+
+def test_an_interrupted_run_prints_what_there_is(
+    stillgate: Command, starter: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from stillgate.sim_io.simulation import Simulation
+
+    step = Simulation.step
+
+    def interrupted(self: Simulation) -> object:
+        if self.executive.scans == 10:
+            raise KeyboardInterrupt
+        return step(self)
+
+    monkeypatch.setattr(Simulation, "step", interrupted)
+    done = stillgate("run", starter)
+    assert done.status == 130
+    assert "180 ms simulated" in done.out
+
+
+def test_warnings_go_to_standard_error_with_their_place(stillgate: Command, starter: Path) -> None:
+    starter.write_text(starter.read_text().replace("outputs:\n", "outputs:\n  bell: {}\n"))
+    done = stillgate("run", starter, "--for", "1 s", "--format", "json")
+    assert done.status == 0
+    assert "press.yaml:21:3: warning: " in done.err
+    assert json.loads(done.out)["time"] == 1000
