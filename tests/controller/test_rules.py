@@ -105,7 +105,7 @@ ERRORS = [
         "never: motor_open and motor_shut",
         "never: motor_open and ¶motor",
         "unknown name 'motor'",
-        "'motor_open'",
+        "did you mean 'motor_",
     ),
     ("from_anywhere: gate.resting", "from_anywhere: gate.¶rest", "has no state 'rest'", "'resting'"),
     # parts
