@@ -26,7 +26,7 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
         "import sys, stillgate;"
         "print([name for name in ('pydantic', 'lark', 'ruamel', 'rich') if name in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 import time
@@ -18,11 +19,14 @@ from stillgate.help_page import HELP_PAGE
 
 from .conftest import Command
 
+PROGRAM = [sys.executable, "-P", "-m", "stillgate"]
+"""-P: not the folder the tests are run from, which holds the sources and not the package."""
+
 
 def call(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
     """The command as a user starts it."""
     return subprocess.run(
-        [sys.executable, "-m", "stillgate", *arguments],
+        [*PROGRAM, *arguments],
         capture_output=True,
         text=True,
         env={**os.environ, **environment},
@@ -60,7 +64,7 @@ def test_help_loads_none_of_the_heavy_libraries() -> None:
         "heavy = ('pydantic', 'ruamel', 'lark', 'transitions', 'cyclopts', 'rich');"
         "print([name for name in heavy if name in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "[]"
 
 
@@ -219,7 +223,7 @@ def test_statuses_reach_the_shell() -> None:
 
 def test_a_reader_that_goes_away_is_no_error() -> None:
     done = subprocess.run(
-        f"'{sys.executable}' -m stillgate schema | head -c 10",
+        f"{shlex.join(PROGRAM)} schema | head -c 10",
         shell=True,
         capture_output=True,
         text=True,

@@ -1,0 +1,38 @@
+"""Every machine of the project can be drawn, and nothing of it is missing from the drawing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from stillgate.controller.reader import read_machine
+from stillgate.diagrams.machine_diagram import machine_diagram
+from stillgate.diagrams.renderer import Picture, find_renderer
+from stillgate.diagrams.state_diagram import state_diagram
+
+from .test_state_diagram import texts
+
+MACHINES = Path(__file__).parent.parent.parent / "machines"
+
+
+@pytest.mark.parametrize("path", sorted(MACHINES.glob("*.yaml")), ids=lambda path: path.stem)
+def test_every_state_and_part_of_a_machine_is_drawn(path: Path) -> None:
+    machine = read_machine(path).machine
+    renderer = find_renderer()
+    flow = texts(renderer.draw(machine_diagram(machine), Picture.SVG))
+    for name, sequence in machine.sequences.items():
+        words = texts(renderer.draw(state_diagram(machine, name), Picture.SVG))
+        assert f"sequence {name}" in flow
+        for state, model in sequence.states.items():
+            assert state in words
+            assert state in flow
+            assert all(output in words for output in model.on)
+    assert all(part in flow for part in machine.parts)
+
+
+def test_the_picture_of_the_front_page_shows_the_machine_as_it_is() -> None:
+    """Drawn anew with ``stillgate draw machines/lavender_harvester.yaml --to docs/pictures``."""
+    machine = read_machine(MACHINES / "lavender_harvester.yaml").machine
+    kept = MACHINES.parent / "docs" / "pictures" / "lavender_harvester.harvest.svg"
+    now = find_renderer().draw(state_diagram(machine, "harvest"), Picture.SVG)
+    assert texts(kept.read_bytes()) == texts(now)
