@@ -12,6 +12,9 @@
  *     explorer_run.h      one exploration; enumeration of transitions
  *     explorer_team.h     threads
  *     explorer_search.h   level-synchronous breadth-first search
+ *     explorer_levels.h   stored states in order of depth
+ *     explorer_story.h    shortest stories, rebuilt backwards without stored parents
+ *     explorer_closure.h  from where can a goal still be reached
  *     explorer.c          what Python calls
  *
  * Plain C11 with the atomics and threads of POSIX or Windows. Everything is static but the functions
@@ -19,6 +22,8 @@
  */
 #include "explorer_api.h"
 #include "explorer_search.h"
+#include "explorer_story.h"
+#include "explorer_closure.h"
 
 #ifdef _WIN32
 #define SG_EXPORT __declspec(dllexport)
@@ -36,11 +41,12 @@ typedef struct {
 } sg_transition;
 
 /* Sizes of the structures above, for the mirror of them to be held against. */
-SG_EXPORT const uint32_t sg_shape[16] = {
+SG_EXPORT const uint32_t sg_shape[18] = {
     SG_KEY_BITS,        SG_KEY_WORDS,       SG_BREAKS,          SG_MARKS,
     SG_POSSIBLE,        SG_EVENT_WORDS,     SG_MAX_CHOICES,     SG_MAX_THREADS,
     SG_WORDS * 4,       SG_MAX_DEPTH,       sizeof(sg_options), sizeof(sg_progress),
     sizeof(sg_summary), sizeof(sg_record),  sizeof(sg_transition), SG_LEAST_BUCKETS,
+    sizeof(sg_way),     sizeof(sg_unable),
 };
 
 SG_EXPORT void sg_close(sg_run *run)
@@ -163,6 +169,33 @@ SG_EXPORT int64_t sg_depth_of(const sg_run *run, const sg_key *key)
     const sg_store *s = &run->workers[place >> 32]->store;
     uint64_t slot = sg_store_find(s, key, (uint32_t)place);
     return slot == SG_NOWHERE ? -1 : (int64_t)sg_slot_depth(s, slot);
+}
+
+/* Shortest stories to stored states: depths[i] is that of wanted[i]; keys and ways get depths[i] + 1 rows
+ * for each of them, one after the other (explorer_story.h). */
+SG_EXPORT int sg_stories_of(sg_run *run, uint64_t targets, const sg_key *wanted, const uint32_t *depths, sg_key *keys,
+                            sg_way *ways)
+{
+    if (!run->ended || run->damaged)
+        return SG_BAD_USE;
+    for (uint64_t i = 0; i < targets; i++)
+        if (sg_depth_of(run, &wanted[i]) != (int64_t)depths[i])
+            return SG_NOT_FOUND;
+    return targets ? sg_story(run, targets, wanted, depths, keys, ways) : 0;
+}
+
+/* For each goal of the mask the states from which it cannot be reached any more. Needs a complete search:
+ * of a state that was not expanded nobody knows. */
+SG_EXPORT int sg_closure_of(sg_run *run, uint32_t goals, sg_unable *out)
+{
+#if SG_POSSIBLE > 0
+    if (!run->ended || run->status || (SG_POSSIBLE < 32 && goals >> (SG_POSSIBLE % 32)))
+        return SG_BAD_USE;
+    return sg_close_over(run, goals, out);
+#else
+    (void)out;
+    return run->ended && !run->status && !goals ? 0 : SG_BAD_USE;
+#endif
 }
 
 typedef struct {

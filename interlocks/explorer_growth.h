@@ -1,11 +1,12 @@
 /* Opening, growing and checking a store; the invariants are told at the top of explorer_store.h. */
 
-#define SG_LOAD 0.88          /* fullest load: beyond it displacements get long */
-#define SG_SMALL_TABLE ((uint64_t)32 << 20) /* bytes below which tables double, above which they grow by 1.3 */
+#define SG_LOAD 0.90 /* fullest load: beyond it displacements get long */
+/* Bytes below which tables double, above which they grow by 1.2: then they are never emptier than 3/4. */
+#define SG_SMALL_TABLE ((uint64_t)16 << 20)
 
 static uint64_t sg_table_bytes(uint64_t buckets)
 {
-    return (buckets + SG_MAX_SHIFTED) * SG_BUCKET_WORDS * sizeof(uint32_t);
+    return (buckets + SG_MARGIN) * SG_BUCKET_WORDS * sizeof(uint32_t);
 }
 
 static void sg_store_resize(sg_store *s, uint64_t buckets)
@@ -76,14 +77,13 @@ static inline int sg_set_down(sg_store *s, const sg_lifted *item)
     uint32_t entry[SG_WORDS];
     memcpy(entry, item->tail, sizeof entry);
     sg_entry_trace_in(entry, product);
-    for (unsigned shifted = 0; shifted <= SG_MAX_SHIFTED; shifted++, bucket++) {
-        const uint32_t *words = sg_bucket(s, bucket);
+    for (unsigned shifted = 0; shifted <= SG_MAX_SHIFTED; shifted++, bucket += sg_stride(product)) {
+        const uint32_t *tags = sg_bucket(s, bucket);
         entry[SG_WORDS - 1] += SG_SHIFT_ONE;
-        for (unsigned at = 0; at < SG_SLOTS; at++)
-            if ((words[at] & SG_TAG_MASK) < SG_SHIFT_ONE) {
-                sg_store_put(s, bucket * SG_SLOTS + at, entry, item->depth);
-                return 1;
-            }
+        if (!(tags[SG_SLOTS - 1] & SG_TAG_MASK)) {
+            sg_store_put(s, bucket * SG_SLOTS + sg_first_empty(tags), entry, item->depth);
+            return 1;
+        }
     }
     return 0;
 }
@@ -118,7 +118,7 @@ static int sg_store_grow(sg_store *s)
     int lost = 0;
     do {
         uint64_t before = s->buckets, least = before + before / 16 + 1;
-        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : before + before / 10 * 3;
+        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : before + before / 5;
         if (after < least)
             after = least;
         uint64_t more = 0;
@@ -142,9 +142,9 @@ static int sg_store_grow(sg_store *s)
             return 0;
         }
         sg_store_resize(s, after);
-        uint64_t end = before + SG_MAX_SHIFTED;
+        uint64_t end = before + SG_MARGIN;
         /* Above this bucket every entry moves up by at least its displacement. */
-        uint64_t low = (SG_MAX_SHIFTED + 1) * (after / (after - before) + 2) + 2;
+        uint64_t low = (SG_MARGIN + 1) * (after / (after - before) + 2) + 2;
         if (low > end)
             low = end;
         sg_hand waiting = hand;

@@ -109,6 +109,9 @@ static inline int sg_next_leaf(sg_context *c, uint32_t base)
 /* Called for every transition; c->events, c->pick and c->asked tell about it. Nonzero: enough seen. */
 typedef int sg_visit(void *arg, sg_context *c, const sg_key *from, const sg_key *to, uint32_t split);
 
+#ifdef SG_SEGMENTS
+#include "explorer_branches.h"
+#else
 /* Every transition of a state, in the order of their choice vectors; look at c->fault afterwards. What stage 1 reports is told with
  * the first stage 2 leaf below it, which is the least transition that holds it. */
 static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, const sg_key *from, sg_visit *visit,
@@ -140,6 +143,7 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         } while (sg_next_leaf(c, split));
     } while (sg_next_leaf(c, 0));
 }
+#endif
 
 /* The same where speed matters less than compile time: one copy of the step for all callers. */
 static __attribute__((noinline)) int sg_walk(sg_context *c, const sg_key *from, sg_visit *visit, void *arg)
@@ -182,7 +186,7 @@ static void sg_record_fill(sg_record *r, const sg_context *c, const sg_key *from
     r->from = *from;
 }
 
-#define SG_FILTER 4096 /* keys; a power of two */
+#define SG_FILTER 4096
 #define SG_RING 32     /* a power of two */
 
 /* Keys on their way to another thread. */
@@ -210,6 +214,8 @@ typedef struct sg_worker {
     uint64_t left;                /* of them, those of the present depth */
     sg_pending ring[SG_RING];
     uint64_t ringed, settled;     /* keys that entered the ring, that left it */
+    sg_pending again[SG_RING];    /* those of them that are probably known */
+    uint64_t doubted, cleared;    /* entered that ring, left it */
     sg_key filter[SG_FILTER];     /* keys seen lately */
     sg_outbox out[2][SG_MAX_THREADS];
     atomic_int done[2];

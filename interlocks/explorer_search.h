@@ -13,7 +13,8 @@
  * had expanded everything.
  *
  * The filter holds complete keys that this thread passed on lately; meeting one again needs no look at
- * the table. The ring lets the table line arrive while other successors are computed.
+ * the table. The ring lets the table line arrive while other successors are computed; keys whose tag is
+ * found wait in a second ring for the rest of that entry.
  *
  * Invariant: at the start of level d all states with distance < d are stored and expanded, those with
  * distance d are stored and wait in the queues. Hence a depth is a shortest distance, whatever the number
@@ -45,12 +46,15 @@ static __attribute__((noinline, cold)) void sg_note(sg_worker *me, const sg_cont
         }
 }
 
-static inline void sg_settle(sg_worker *me, const sg_pending *p)
+static inline int sg_insert_next(sg_worker *me, const sg_pending *p, int tags_only)
 {
-    int result = sg_store_insert(&me->store, &p->key, p->rest,
-                                 me->depth < SG_MAX_DEPTH ? me->depth + 1 : SG_MAX_DEPTH);
-    if (!result)
-        return;
+    return sg_store_insert(&me->store, &p->key, p->rest, me->depth < SG_MAX_DEPTH ? me->depth + 1 : SG_MAX_DEPTH,
+                           tags_only);
+}
+
+/* What follows when a key turned out to be new, or found no room. */
+static inline void sg_welcome(sg_worker *me, const sg_pending *p, int result)
+{
     if (SG_RARE(result < 0 || !sg_queue_push(&me->queue, &p->key))) {
         if (!me->store.words)
             me->run->damaged = 1;
@@ -60,14 +64,34 @@ static inline void sg_settle(sg_worker *me, const sg_pending *p)
     }
 }
 
+static inline void sg_settle_again(sg_worker *me)
+{
+    const sg_pending *p = &me->again[me->cleared++ % SG_RING];
+    int result = sg_insert_next(me, p, 0);
+    if (SG_RARE(result))
+        sg_welcome(me, p, result);
+}
+
+/* The oldest key of the ring: store it if it is new, let it wait once more if it seems to be known. */
+static inline void sg_settle(sg_worker *me)
+{
+    const sg_pending *p = &me->ring[me->settled++ % SG_RING];
+    int result = sg_insert_next(me, p, 1);
+    if (result == 2) {
+        if (me->doubted - me->cleared == SG_RING)
+            sg_settle_again(me);
+        me->again[me->doubted++ % SG_RING] = *p;
+    } else if (result) {
+        sg_welcome(me, p, result);
+    }
+}
+
 /* A key of mine: ask for its table line now, look at it SG_RING keys later. */
 static inline void sg_take_in(sg_worker *me, const sg_key *key, uint32_t rest)
 {
     sg_pending *p = &me->ring[me->ringed % SG_RING];
-    if (me->ringed - me->settled == SG_RING) {
-        sg_settle(me, p);
-        me->settled++;
-    }
+    if (me->ringed - me->settled == SG_RING)
+        sg_settle(me);
     p->key = *key;
     p->rest = rest;
     me->ringed++;
@@ -76,8 +100,10 @@ static inline void sg_take_in(sg_worker *me, const sg_key *key, uint32_t rest)
 
 static void sg_settle_all(sg_worker *me)
 {
-    for (; me->settled < me->ringed; me->settled++)
-        sg_settle(me, &me->ring[me->settled % SG_RING]);
+    while (me->settled < me->ringed)
+        sg_settle(me);
+    while (me->cleared < me->doubted)
+        sg_settle_again(me);
 }
 
 static __attribute__((noinline, cold)) int sg_outbox_extend(sg_worker *me, sg_outbox *box)
@@ -227,6 +253,7 @@ static void sg_end_level(sg_run *run, uint32_t depth)
     if (!halted)
         run->summary.levels = depth + 1;
     if (waiting > left) { /* something new was found */
+        run->summary.deepest = depth < SG_MAX_DEPTH ? depth + 1 : SG_MAX_DEPTH;
         if (depth + 2 > run->levels_room) {
             uint64_t room = run->levels_room * 2;
             uint64_t *more = realloc(run->levels, room * sizeof *more);
@@ -239,7 +266,6 @@ static void sg_end_level(sg_run *run, uint32_t depth)
             run->levels_room = room;
         }
         run->levels[depth + 1] = waiting - left;
-        run->summary.deepest = depth + 1;
     }
     run->go_on = !halted && waiting;
 }
@@ -280,7 +306,7 @@ static int sg_found_initial(void *arg, sg_context *c, const sg_key *from, const 
     sg_run *run = arg;
     uint64_t place = sg_place(to, run->options.threads);
     sg_worker *w = run->workers[place >> 32];
-    int result = sg_store_insert(&w->store, to, (uint32_t)place, 0);
+    int result = sg_store_insert(&w->store, to, (uint32_t)place, 0, 0);
     if (result < 0 || (result > 0 && !sg_queue_push(&w->queue, to))) {
         if (!w->store.words)
             run->damaged = 1;

@@ -10,21 +10,24 @@
  *     trace  = high SG_TRACE_FIELD bits of the low half of that product
  *
  * so bucket and trace give `rest` back (products of neighbouring `rest` differ by the number of buckets,
- * which is kept so large that their traces differ), and with it spread and head. An entry holds the tail, the trace,
- * how many buckets it was displaced, and the depth; the bucket it lies in says the remaining bits. No
- * bit of the key is lost: two different states are never taken for one.
+ * which is kept so large that their traces differ), and with it spread and head. An entry holds the tail,
+ * the trace, how many steps it was displaced, and the depth; where it lies says the remaining bits. No bit
+ * of the key is lost: two different states are never taken for one.
  * (Quotienting after J. G. Cleary, Compact hash tables using bidirectional linear probing, 1984; mix32 is
  * the 32-bit finalizer of MurmurHash3, public domain, a bijection. Both from memory.)
  *
- * A bucket has eight entries, laid out word by word: first the eight last words ("tags": depth,
- * displacement, top of the trace), which alone decide nearly every comparison and fill half a cache line,
- * then the other words.
+ * A bucket has sixteen entries: first their last words ("tags": depth, displacement, top of the trace),
+ * one cache line, which decide nearly every comparison; then the other words, entry by entry.
  *
  *     tag:  depth (high) | displacement + 1 (0: empty) | top bits of trace and tail (low)
  *
- * Invariants: an entry displaced by d lies d buckets after its home and all buckets between are full;
- * entries fill a bucket from the left and are never removed; the physical table ends SG_MAX_SHIFTED
- * buckets after the last home, so displacement never wraps. `sg_store_check` tests them.
+ * When its home is full, an entry goes 1, 2, 3... strides further; the stride, 1..32 buckets, is the top of
+ * its trace. That spreads runs of full buckets (plain linear probing needs twice the looks at this load)
+ * and mostly stays in the same page.
+ *
+ * Invariants: an entry displaced by d lies d strides after its home and the places before it on that way
+ * are full; entries fill a bucket from the left and are never removed; the physical table ends SG_MARGIN
+ * buckets after the last home, so nothing wraps around. `sg_store_check` tests them.
  *
  * Growth happens in place, from the high end down: multiplying by a larger bucket number moves every
  * entry upwards, except near bucket 0, where entries are lifted out first.
@@ -34,7 +37,7 @@
 
 #include "explorer_memory.h"
 
-#define SG_SLOTS 8 /* entries in a bucket */
+#define SG_SLOTS 16 /* entries in a bucket */
 #define SG_KEY32 ((SG_KEY_BITS + 31) / 32)
 #define SG_TAIL_BITS (SG_KEY_BITS > 32 ? SG_KEY_BITS - 32 : 0)
 
@@ -47,36 +50,42 @@
 #ifndef SG_DEPTH_BITS
 #define SG_DEPTH_BITS 12 /* at least */
 #endif
-#if SG_SHIFT_BITS < 2 || SG_SHIFT_BITS > 6 || SG_TRACE_BITS < 8 || SG_TRACE_BITS > 30 || SG_DEPTH_BITS < 4 || \
-    SG_DEPTH_BITS > 22
-#error "SG_SHIFT_BITS must be 2..6, SG_TRACE_BITS 8..30, SG_DEPTH_BITS 4..22"
+#if SG_SHIFT_BITS < 2 || SG_SHIFT_BITS > 5 || SG_TRACE_BITS < 8 || SG_TRACE_BITS > 30 || SG_DEPTH_BITS < 4 || \
+    SG_DEPTH_BITS > 20
+#error "SG_SHIFT_BITS must be 2..5, SG_TRACE_BITS 8..30, SG_DEPTH_BITS 4..20"
 #endif
+/* What the last word has left goes to the displacement (one bit), to the depth up to 20 bits, to the trace. */
 #define SG_NEED_BITS (SG_TAIL_BITS + SG_TRACE_BITS + SG_SHIFT_BITS + SG_DEPTH_BITS)
 #define SG_WORDS ((SG_NEED_BITS + 31) / 32)
-#define SG_SPARE (SG_WORDS * 32 - SG_NEED_BITS) /* goes to the depth up to 20 bits, then to the trace */
-#define SG_DEPTH_MORE (SG_DEPTH_BITS >= 20 ? 0 : SG_SPARE < 20 - SG_DEPTH_BITS ? SG_SPARE : 20 - SG_DEPTH_BITS)
-#define SG_TRACE_MORE \
-    (SG_SPARE - SG_DEPTH_MORE < 30 - SG_TRACE_BITS ? SG_SPARE - SG_DEPTH_MORE : 30 - SG_TRACE_BITS)
+#define SG_SPARE (SG_WORDS * 32 - SG_NEED_BITS)
+#define SG_SHIFT_MORE (SG_SPARE > 0 && SG_SHIFT_BITS < 5 ? 1 : 0)
+#define SG_SPARE_2 (SG_SPARE - SG_SHIFT_MORE)
+#define SG_DEPTH_MORE (SG_SPARE_2 < 20 - SG_DEPTH_BITS ? SG_SPARE_2 : 20 - SG_DEPTH_BITS)
+#define SG_SPARE_3 (SG_SPARE_2 - SG_DEPTH_MORE)
+#define SG_TRACE_MORE (SG_SPARE_3 < 30 - SG_TRACE_BITS ? SG_SPARE_3 : 30 - SG_TRACE_BITS)
+#define SG_SHIFT_FIELD (SG_SHIFT_BITS + SG_SHIFT_MORE)
 #define SG_DEPTH_FIELD (SG_DEPTH_BITS + SG_DEPTH_MORE)
 #define SG_TRACE_FIELD (SG_TRACE_BITS + SG_TRACE_MORE)
-#define SG_TRACE_AT (SG_WORDS * 32 - SG_DEPTH_FIELD - SG_SHIFT_BITS - SG_TRACE_FIELD)
+#define SG_TRACE_AT (SG_WORDS * 32 - SG_DEPTH_FIELD - SG_SHIFT_FIELD - SG_TRACE_FIELD)
 #define SG_TRACE_WORD (SG_TRACE_AT / 32)
 
 #define SG_MAX_DEPTH ((UINT32_C(1) << SG_DEPTH_FIELD) - 1)
-#define SG_MAX_SHIFTED ((1 << SG_SHIFT_BITS) - 2)
+#define SG_MAX_SHIFTED ((1 << SG_SHIFT_FIELD) - 2)
+#define SG_MAX_STRIDE 32
+#define SG_MARGIN (SG_MAX_SHIFTED * SG_MAX_STRIDE)
 #define SG_DEPTH_AT (32 - SG_DEPTH_FIELD)
-#define SG_SHIFT_AT (SG_DEPTH_AT - SG_SHIFT_BITS)
+#define SG_SHIFT_AT (SG_DEPTH_AT - SG_SHIFT_FIELD)
 #define SG_SHIFT_ONE (UINT32_C(1) << SG_SHIFT_AT)
 #define SG_LOW_MASK (SG_SHIFT_ONE - 1)                       /* of a tag: trace and tail */
 #define SG_TAG_MASK ((UINT32_C(1) << SG_DEPTH_AT) - 1)       /* of a tag: all but the depth */
 #define SG_BUCKET_WORDS (SG_SLOTS * SG_WORDS)
 #define SG_LEAST_BUCKETS (UINT64_C(1) << (32 - SG_TRACE_FIELD))
-#define SG_MOST_BUCKETS (UINT64_C(1) << 28)                  /* so that a slot number fits 32 bits */
+#define SG_MOST_BUCKETS (UINT64_C(1) << 27)                  /* so that a slot number fits 32 bits */
 #define SG_NOWHERE UINT64_MAX
 
 typedef struct {
     uint32_t *words;
-    uint64_t buckets;     /* homes; the table has SG_MAX_SHIFTED more */
+    uint64_t buckets;     /* homes; the table has SG_MARGIN more */
     uint64_t count;
     uint64_t limit;       /* grow when count gets here */
     uint32_t owner, owners;
@@ -179,21 +188,32 @@ static inline uint32_t sg_slot_depth(const sg_store *s, uint64_t slot)
 /* All slots there are, to be asked one by one whether they are full. */
 static inline uint64_t sg_store_slots(const sg_store *s)
 {
-    return (s->buckets + SG_MAX_SHIFTED) * SG_SLOTS;
+    return (s->buckets + SG_MARGIN) * SG_SLOTS;
+}
+
+/* Words of an entry but the tag. */
+static inline uint32_t *sg_body(const sg_store *s, uint64_t slot)
+{
+    return sg_bucket(s, slot / SG_SLOTS) + SG_SLOTS + slot % SG_SLOTS * (SG_WORDS - 1);
+}
+
+/* `fraction` is the low half of rest * buckets, at least its high five bits. */
+static inline uint32_t sg_stride(uint64_t fraction)
+{
+    return ((uint32_t)fraction >> 27) + 1;
 }
 
 /* `rest` and tail words of an entry copied out of a slot. */
 static inline uint32_t sg_entry_open(const sg_store *s, uint64_t slot, uint32_t entry[SG_WORDS])
 {
-    const uint32_t *bucket = sg_bucket(s, slot / SG_SLOTS);
-    unsigned at = slot % SG_SLOTS;
+    const uint32_t *body = sg_body(s, slot);
     for (unsigned i = 0; i + 1 < SG_WORDS; i++)
-        entry[i] = bucket[(i + 1) * SG_SLOTS + at];
-    uint32_t tag = bucket[at];
+        entry[i] = body[i];
+    uint32_t tag = *sg_tag(s, slot), shifted = ((tag & SG_TAG_MASK) >> SG_SHIFT_AT) - 1;
     entry[SG_WORDS - 1] = tag & SG_LOW_MASK;
-    uint64_t home = slot / SG_SLOTS - (((tag & SG_TAG_MASK) >> SG_SHIFT_AT) - 1);
-    uint64_t product = home << 32 | sg_entry_trace_out(entry) << (32 - SG_TRACE_FIELD);
-    return (uint32_t)((product + s->buckets - 1) / s->buckets);
+    uint64_t fraction = sg_entry_trace_out(entry) << (32 - SG_TRACE_FIELD);
+    uint64_t home = slot / SG_SLOTS - (uint64_t)shifted * sg_stride(fraction);
+    return (uint32_t)(((home << 32 | fraction) + s->buckets - 1) / s->buckets);
 }
 
 /* The complete key of a full slot. */
@@ -212,69 +232,102 @@ static sg_key sg_slot_key(const sg_store *s, uint64_t slot)
 
 static inline void sg_store_prefetch(const sg_store *s, uint32_t rest)
 {
-    const uint32_t *bucket = sg_bucket(s, (uint64_t)rest * s->buckets >> 32);
-    __builtin_prefetch(bucket, 1);
-    __builtin_prefetch(bucket + SG_BUCKET_WORDS - 1, 1);
+    __builtin_prefetch(sg_bucket(s, (uint64_t)rest * s->buckets >> 32), 1);
 }
 
-/* Look for an entry from its home on. Returns its slot, or SG_NOWHERE with *free_slot where it would go
- * (SG_NOWHERE too when the displacement field cannot express that) and its tag made for that place. */
-static inline uint64_t sg_store_probe(const sg_store *s, uint32_t entry[SG_WORDS], uint64_t home, uint64_t *free_slot)
+/* Is this tag among the sixteen? Written so that compilers make vector compares of it. */
+static inline int sg_tag_among(const uint32_t *tags, uint32_t tag)
+{
+    uint32_t found = 0;
+    for (unsigned i = 0; i < SG_SLOTS; i++)
+        found |= (tags[i] & SG_TAG_MASK) == tag;
+    return found != 0;
+}
+
+/* First empty place of a bucket that is not full, by bisection. */
+static inline unsigned sg_first_empty(const uint32_t *tags)
+{
+    unsigned at = 0;
+    for (unsigned half = SG_SLOTS / 2; half; half /= 2)
+        at += (tags[at + half - 1] & SG_TAG_MASK) ? half : 0;
+    return at;
+}
+
+enum sg_found { SG_THERE, SG_MAYBE, SG_EMPTY, SG_NO_PLACE };
+
+/* Look for an entry from its home on.
+ *     SG_THERE     *slot holds it
+ *     SG_MAYBE     only when `tags_only`: *slot holds one with the same tag
+ *     SG_EMPTY     it is not there; *slot is where it goes, and entry's tag is made for that place
+ *     SG_NO_PLACE  it is not there, and no displacement can express where it would go */
+static inline enum sg_found sg_store_probe(const sg_store *s, uint32_t entry[SG_WORDS], uint64_t product, int tags_only,
+                                           uint64_t *slot)
 {
     uint32_t tag = entry[SG_WORDS - 1];
-    uint64_t bucket = home;
-    for (unsigned shifted = 0; shifted <= SG_MAX_SHIFTED; shifted++, bucket++) {
-        const uint32_t *words = sg_bucket(s, bucket);
+    uint64_t bucket = product >> 32;
+    for (unsigned shifted = 0; shifted <= SG_MAX_SHIFTED; shifted++, bucket += sg_stride(product)) {
+        const uint32_t *tags = sg_bucket(s, bucket);
         tag += SG_SHIFT_ONE;
-        for (unsigned at = 0; at < SG_SLOTS; at++) {
-            uint32_t there = words[at] & SG_TAG_MASK;
-            if (there == tag) {
+        if (sg_tag_among(tags, tag)) {
+            for (unsigned at = 0; at < SG_SLOTS; at++) {
+                if ((tags[at] & SG_TAG_MASK) != tag)
+                    continue;
+                *slot = bucket * SG_SLOTS + at;
+                if (tags_only && SG_WORDS > 1)
+                    return SG_MAYBE;
+                const uint32_t *body = sg_body(s, *slot);
                 uint32_t differ = 0;
                 for (unsigned i = 0; i + 1 < SG_WORDS; i++)
-                    differ |= words[(i + 1) * SG_SLOTS + at] ^ entry[i];
+                    differ |= body[i] ^ entry[i];
                 if (!differ)
-                    return bucket * SG_SLOTS + at;
-            } else if (there < SG_SHIFT_ONE) {
-                entry[SG_WORDS - 1] = tag;
-                *free_slot = bucket * SG_SLOTS + at;
-                return SG_NOWHERE;
+                    return SG_THERE;
             }
         }
+        if (!(tags[SG_SLOTS - 1] & SG_TAG_MASK)) {
+            *slot = bucket * SG_SLOTS + sg_first_empty(tags);
+            entry[SG_WORDS - 1] = tag;
+            return SG_EMPTY;
+        }
     }
-    *free_slot = SG_NOWHERE;
-    return SG_NOWHERE;
+    return SG_NO_PLACE;
 }
 
 static inline void sg_store_put(sg_store *s, uint64_t slot, const uint32_t entry[SG_WORDS], uint32_t depth)
 {
-    uint32_t *words = sg_bucket(s, slot / SG_SLOTS) + slot % SG_SLOTS;
-    words[0] = entry[SG_WORDS - 1] | depth << SG_DEPTH_AT;
+    uint32_t *body = sg_body(s, slot);
+    *sg_tag(s, slot) = entry[SG_WORDS - 1] | depth << SG_DEPTH_AT;
     for (unsigned i = 0; i + 1 < SG_WORDS; i++)
-        words[(i + 1) * SG_SLOTS] = entry[i];
+        body[i] = entry[i];
     s->count++;
 }
 
 /* Slot of a key, or SG_NOWHERE. */
 static inline uint64_t sg_store_find(const sg_store *s, const sg_key *key, uint32_t rest)
 {
-    uint64_t product = (uint64_t)rest * s->buckets, unused;
+    uint64_t product = (uint64_t)rest * s->buckets, slot;
     uint32_t entry[SG_WORDS];
     sg_entry_pack(key, product, entry);
-    return sg_store_probe(s, entry, product >> 32, &unused);
+    return sg_store_probe(s, entry, product, 0, &slot) == SG_THERE ? slot : SG_NOWHERE;
 }
 
 static int sg_store_grow(sg_store *s);
 
-/* 1 the key is new and now stored, 0 it was there, -1 memory is out. */
-static inline int sg_store_insert(sg_store *s, const sg_key *key, uint32_t rest, uint32_t depth)
+/* 1 the key is new and now stored, 0 it was there, -1 memory is out. With `tags_only`, 2: an entry with the
+ * same tag is there, whose other words have been asked for; come again. */
+static inline int sg_store_insert(sg_store *s, const sg_key *key, uint32_t rest, uint32_t depth, int tags_only)
 {
     for (;;) {
         uint64_t product = (uint64_t)rest * s->buckets, slot;
         uint32_t entry[SG_WORDS];
         sg_entry_pack(key, product, entry);
-        if (sg_store_probe(s, entry, product >> 32, &slot) != SG_NOWHERE)
+        enum sg_found found = sg_store_probe(s, entry, product, tags_only, &slot);
+        if (found == SG_THERE)
             return 0;
-        if (slot != SG_NOWHERE && s->count < s->limit) {
+        if (found == SG_MAYBE) {
+            __builtin_prefetch(sg_body(s, slot));
+            return 2;
+        }
+        if (found == SG_EMPTY && s->count < s->limit) {
             sg_store_put(s, slot, entry, depth);
             return 1;
         }

@@ -34,10 +34,33 @@ int main(int argc, char **argv)
     printf("  %.3f s: %.2f M states/s, %.1f M transitions/s; %.2f bytes/state in tables, %.2f with everything\n",
            took, (double)s.states / took * 1e-6, (double)s.transitions / took * 1e-6,
            (double)table / (double)s.states, (double)s.bytes / (double)s.states);
-    for (unsigned i = 0; i < SG_EVENTS; i++)
-        printf("  event %u: depth %u\n", i, run->records[i].depth);
-    if (argc > 2)
-        printf("  check %d\n", sg_check(run));
+    if (argc > 2) {
+        start = now();
+        printf("  self-check %d in %.3f s\n", sg_check(run), now() - start);
+        sg_unable unable[SG_POSSIBLE];
+        start = now();
+        status = sg_closure_of(run, 3, unable);
+        printf("  closure %d in %.3f s\n", status, now() - start);
+        for (unsigned i = 0; i < SG_POSSIBLE; i++)
+            printf("    goal %u: %llu states cannot, least depth %llu\n", i, (unsigned long long)unable[i].count,
+                   (unsigned long long)unable[i].depth);
+        sg_record last = {0};
+        for (unsigned i = 0; i < SG_EVENTS; i++) {
+            printf("  event %u: depth %u\n", i, run->records[i].depth);
+            if (run->records[i].depth > last.depth)
+                last = run->records[i];
+        }
+        uint32_t depth = last.depth - 1;
+        sg_key *keys = calloc(depth + 1, sizeof *keys);
+        sg_way *ways = calloc(depth + 1, sizeof *ways);
+        start = now();
+        status = sg_stories_of(run, 1, &last.from, &depth, keys, ways);
+        uint64_t digest = 0;
+        for (uint32_t i = 0; i <= depth; i++)
+            digest = (digest ^ keys[i].w[0] ^ keys[i].w[1]) * UINT64_C(0x9e3779b97f4a7c15) + ways[i].picks;
+        printf("  story of %u ticks: %d in %.3f s, digest %016llx\n", depth, status, now() - start,
+               (unsigned long long)digest);
+    }
     sg_close(run);
     return 0;
 }

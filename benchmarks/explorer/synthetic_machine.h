@@ -1,6 +1,9 @@
 /* A machine nobody built, about as large and as branching as a real one: a conveyor fills frames, an arm
  * swings them out, a gate lets the operator in; one stuck switch at any moment. 90 bits of state in
  * counters and bits. It measures the explorer, it is no design. */
+#ifndef FAULTS
+#define FAULTS 4 /* switches that may get stuck; 0 leaves a machine of about a tenth of the size */
+#endif
 #define SG_KEY_BITS 90
 #define SG_BREAKS 8
 #define SG_MARKS 16
@@ -64,8 +67,8 @@ static inline void sg_initial(sg_context *c, sg_key *out)
 static inline void sg_stage1(sg_context *c, const sg_key *from, struct sg_work *w)
 {
     unpack(from, w);
-    if (!w->fault && sg_choose(c, 2))
-        w->fault = 1 + sg_choose(c, 4);
+    if (FAULTS && !w->fault && sg_choose(c, 2))
+        w->fault = 1 + sg_choose(c, FAULTS);
     uint32_t stop = sg_choose(c, 2);
     uint32_t shut = w->fault == 1 ? 1 : w->fault == 2 ? 0 : w->gate == 0;
     uint32_t home = w->fault == 3 ? 1 : w->arm == 0;
