@@ -229,10 +229,11 @@ def _easy_exit(draw: Draw, names: Names, size: Size, targets: list[str], owned: 
 
 def _sequence(draw: Draw, names: Names, size: Size, states: list[str], owned: list[str]) -> MachineDict:
     bodies: MachineDict = {}
+    start = draw(st.sampled_from(states))
     for state in states:
         others = [other for other in states if other != state] or states
         exits = []
-        if draw(st.integers(0, 9)):
+        if draw(st.integers(0, 9)) != 9 or state == start:
             exits.append(_easy_exit(draw, names, size, others, owned))
         for _ in range(draw(st.integers(0, 2))):
             exits.insert(draw(st.integers(0, len(exits))), _exit(draw, names, size, states, owned))
@@ -241,7 +242,7 @@ def _sequence(draw: Draw, names: Names, size: Size, states: list[str], owned: li
         if on:
             body["on"] = on
         bodies[state] = body
-    found: MachineDict = {"start": draw(st.sampled_from(states)), "states": bodies}
+    found: MachineDict = {"start": start, "states": bodies}
     overrides = [
         {"when": truth(draw, names, size), "to": draw(st.sampled_from(states))} | _actions(draw, names, owned)
         for _ in range(draw(st.sampled_from((0, 0, 0, 1, 2))))
@@ -254,7 +255,7 @@ def _sequence(draw: Draw, names: Names, size: Size, states: list[str], owned: li
 def _sequences(draw: Draw, names: Names, size: Size) -> MachineDict:
     states: dict[str, list[str]] = {}
     for _ in range(draw(st.integers(1, size.sequences))):
-        count = draw(st.integers(1, size.states)) if draw(st.integers(0, 4)) == 0 else size.states
+        count = draw(st.integers(1, size.states)) if draw(st.integers(0, 4)) == 4 else size.states
         pool = draw(st.permutations(STATE_NAMES))
         states[names.take()] = list(pool[:count])
     names.states = [f"{name}.{state}" for name, known in states.items() for state in known]

@@ -26,9 +26,10 @@ PATTERNS = ("never", "always", "response", "invariance", "precedence", "reach", 
 
 
 def _span(draw: Draw, longest: int, *, least: int = 0) -> str:
-    """A range of times, a few scans long."""
+    """A range of times, a few scans long and never no time at all."""
     low = draw(st.integers(least, longest))
-    return f"{low * 10}..{(low + draw(st.integers(0, 2))) * 10} ms"
+    high = max(1, low + draw(st.integers(0, 2)))
+    return f"{low * 10}..{high * 10} ms"
 
 
 def _output_term(draw: Draw, names: Names) -> str:

@@ -6,11 +6,12 @@ import random
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
-from machines_strategy import MachineDict, machine_dicts, machine_text, machines
+from machines_strategy import SMALL, MachineDict, machine_dicts, machine_text, machines
 from oracle import Oracle
-from plants_strategy import PATTERNS, closed_machine_dicts
+from plants_strategy import PATTERNS, closed_machine_dicts, closed_machines
 from stillgate.controller.errors import Severity
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine_text
@@ -52,9 +53,10 @@ def moves(machine: Machine, scans: int, number: int) -> bool:
     return False
 
 
-def test_random_machines_move() -> None:
+@pytest.mark.parametrize("strategy", [machines(), machines(SMALL), closed_machines()])
+def test_random_machines_move(strategy: st.SearchStrategy[Machine]) -> None:
     """At least four of five leave their start states within 50 random scans."""
-    found = sample(machines(), 100)
+    found = sample(strategy, 100)
     moving = sum(moves(machine, 50, number) for number, machine in enumerate(found))
     assert moving >= 0.8 * len(found), f"{moving} of {len(found)}"
 
