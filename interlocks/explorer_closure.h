@@ -61,8 +61,8 @@ typedef struct {
     uint64_t slot;      /* state being expanded */
     uint32_t index;     /* its place in `order` */
     uint64_t changes;
-    sg_question ring[SG_RING];
-    uint64_t asked, answered;
+    sg_question ring[2 * SG_RING];
+    uint64_t asked, peeked, answered; /* each key waits twice: for its tags, for the rest */
     uint64_t *ends;     /* of each level in the shrinking order */
     /* of explorer_edges.h */
     uint64_t nodes;     /* states left here: order[0..nodes) */
@@ -93,9 +93,23 @@ static inline sg_closer *sg_closer_of(const sg_run *run, uint64_t worker)
     return run->workers[worker]->scratch;
 }
 
+/* The tags are there: ask for the words and bits that will be read. */
+static inline void sg_peek(sg_closer *c)
+{
+    const sg_question *q = &c->ring[c->peeked++ % (2 * SG_RING)];
+    const sg_closer *owner = sg_closer_of(c->all->run, q->place >> 32);
+    uint64_t slot = sg_store_glance(&owner->me->store, &q->to, (uint32_t)q->place);
+    if (slot == SG_NOWHERE)
+        return;
+    __builtin_prefetch(sg_body(&owner->me->store, slot));
+    __builtin_prefetch(&owner->good[slot]);
+    if (c->purpose != SG_SWEEP)
+        __builtin_prefetch(&owner->numbers[slot]);
+}
+
 static inline void sg_answer(sg_closer *c)
 {
-    const sg_question *q = &c->ring[c->answered++ % SG_RING];
+    const sg_question *q = &c->ring[c->answered++ % (2 * SG_RING)];
     if (c->purpose == SG_SWEEP && sg_good_load(&c->good[q->from_slot]) == c->all->mask)
         return;
     sg_closer *owner = sg_closer_of(c->all->run, q->place >> 32);
@@ -117,6 +131,8 @@ static inline void sg_answer(sg_closer *c)
 
 static inline void sg_answer_all(sg_closer *c)
 {
+    while (c->peeked < c->asked)
+        sg_peek(c);
     while (c->answered < c->asked)
         sg_answer(c);
 }
@@ -134,9 +150,11 @@ static int sg_ask(void *arg, sg_context *context, const sg_key *from, const sg_k
     }
     if (sg_key_same(from, to))
         return 0;
-    if (c->asked - c->answered == SG_RING)
+    if (c->asked - c->peeked == SG_RING)
+        sg_peek(c);
+    if (c->asked - c->answered == 2 * SG_RING)
         sg_answer(c);
-    sg_question *q = &c->ring[c->asked++ % SG_RING];
+    sg_question *q = &c->ring[c->asked++ % (2 * SG_RING)];
     q->to = *to;
     q->place = sg_place(to, c->all->run->options.threads);
     q->from_slot = c->slot;
@@ -155,6 +173,10 @@ static void sg_ask_all(sg_closer *c, uint64_t index)
         sg_halt(me->run, SG_STOPPED);
     if (sg_halted(me->run))
         return;
+    if (index + SG_AHEAD < me->store.count) {
+        __builtin_prefetch(sg_tag(&me->store, me->order[index + SG_AHEAD]));
+        __builtin_prefetch(sg_body(&me->store, me->order[index + SG_AHEAD]));
+    }
     sg_key from = sg_slot_key(&me->store, c->slot);
     if (sg_walk(&me->context, &from, sg_ask, c))
         sg_halt(me->run, me->context.fault);

@@ -8,6 +8,8 @@
 
 #include "explorer_run.h"
 
+#define SG_AHEAD 16 /* states whose entries are asked for before they are read */
+
 static void sg_levels_drop(sg_worker *me)
 {
     if (me->order)
@@ -63,8 +65,13 @@ static sg_cursor sg_cursor_at(const sg_worker *of, uint32_t depth)
 static uint64_t sg_cursor_next(sg_cursor *c)
 {
     const sg_store *s = &c->of->store;
-    if (c->of->order)
+    if (c->of->order) {
+        if (c->at + SG_AHEAD < c->end) {
+            __builtin_prefetch(sg_tag(s, c->of->order[c->at + SG_AHEAD]));
+            __builtin_prefetch(sg_body(s, c->of->order[c->at + SG_AHEAD]));
+        }
         return c->at < c->end ? c->of->order[c->at++] : SG_NOWHERE;
+    }
     while (c->at < c->end) {
         uint64_t slot = c->at++;
         if (sg_slot_full(s, slot) && sg_slot_depth(s, slot) == c->depth)

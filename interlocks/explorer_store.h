@@ -310,6 +310,15 @@ static inline uint64_t sg_store_find(const sg_store *s, const sg_key *key, uint3
     return sg_store_probe(s, entry, product, 0, &slot) == SG_THERE ? slot : SG_NOWHERE;
 }
 
+/* Where a key probably is, looking at tags only, or SG_NOWHERE. */
+static inline uint64_t sg_store_glance(const sg_store *s, const sg_key *key, uint32_t rest)
+{
+    uint64_t product = (uint64_t)rest * s->buckets, slot;
+    uint32_t entry[SG_WORDS];
+    sg_entry_pack(key, product, entry);
+    return sg_store_probe(s, entry, product, 1, &slot) <= SG_MAYBE ? slot : SG_NOWHERE;
+}
+
 static int sg_store_grow(sg_store *s);
 
 /* 1 the key is new and now stored, 0 it was there, -1 memory is out. With `tags_only`, 2: an entry with the
