@@ -71,6 +71,7 @@ from .program import (
     Scope,
     SequenceProgram,
     Signal,
+    Stage,
     Statement,
     Switch,
     Term,
@@ -172,7 +173,7 @@ class _Lowering:
             bounds_marks=bounds,
             exit_marks=tuple(self.exit_marks),
             observe=self._observe(),
-            decide=self._decide(sequences, outputs, dict(bounds)),
+            stages=self._stages(sequences, outputs, dict(bounds)),
         )
 
     # -- terms ---------------------------------------------------------------------------
@@ -345,26 +346,23 @@ class _Lowering:
     def _counters(self) -> list[Cell]:
         return [self.memory[name] for name, item in self.machine.memory.items() if item.range is not None]
 
-    def _decide(
+    def _stages(
         self,
         sequences: tuple[SequenceProgram, ...],
         outputs: tuple[OutputProgram, ...],
         bounds: dict[Cell, int],
-    ) -> Block:
-        block: list[Statement] = []
+    ) -> tuple[Stage, ...]:
         writer = _Writer(bounds)
-        for sequence in sequences:
-            block.append(Remark(f"sequence {sequence.name}"))
-            block += writer.exits_of(sequence)
-        block.append(Remark("new states and memory take effect together"))
-        block += writer.commit(sequences)
-        block.append(Remark("outputs: demanded by the active states, held off by interlocks"))
+        stages = [Stage(f"exits_{item.name}", writer.exits_of(item)) for item in sequences]
+        settle: list[Statement] = [Remark("new states and memory take effect together")]
+        settle += writer.commit(sequences)
+        settle.append(Remark("outputs: demanded by the active states, held off by interlocks"))
         for output in outputs:
-            block.append(Assign(output.demand, self._demand_of(output)))
+            settle.append(Assign(output.demand, self._demand_of(output)))
         for output in outputs:
             permits = tuple(term for _, term in output.permits)
-            block.append(Assign(output.asked, conjunction((Ref(output.demand), *permits))))
-        return tuple(block)
+            settle.append(Assign(output.asked, conjunction((Ref(output.demand), *permits))))
+        return (*stages, Stage("settle__", tuple(settle)))
 
     def _demand_of(self, output: OutputProgram) -> Term:
         return disjunction(

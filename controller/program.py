@@ -255,6 +255,14 @@ class Observer:
 
 
 @dataclass(frozen=True, slots=True)
+class Stage:
+    """A part of the decision that reads scan-start values: one sequence's exits, or what follows them."""
+
+    name: str
+    block: Block
+
+
+@dataclass(frozen=True, slots=True)
 class ControllerProgram:
     """The controller of a machine at no particular period.
 
@@ -272,7 +280,12 @@ class ControllerProgram:
     bounds_marks: tuple[tuple[Cell, int], ...]  # BROKEN index of each counter's bounds
     exit_marks: tuple[str, ...]  # what each coverage index of an exit means
     observe: Block
-    decide: Block
+    stages: tuple[Stage, ...]
+
+    @property
+    def decide(self) -> Block:
+        """Exits, actions, new states, demands and interlocks: all stages, one after another."""
+        return tuple(statement for stage in self.stages for statement in stage.block)
 
     @property
     def cells(self) -> tuple[Cell, ...]:

@@ -118,7 +118,12 @@ def build_library(
     """
     found = compiler or find_compiler()
     digest = hashlib.sha256()
-    for text in (found.identity, *options, main, *(part for item in sorted(sources.items()) for part in item)):
+    for text in (
+        found.identity,
+        *options,
+        main,
+        *(part for item in sorted(sources.items()) for part in item),
+    ):
         digest.update(text.encode() + b"\0")
     folder = cache_folder() / "libraries"
     folder.mkdir(mode=0o700, exist_ok=True)
@@ -135,6 +140,8 @@ def build_library(
         command = [*found.command, *shared, *options, main, "-o", str(target.name), "-lpthread"]
         done = subprocess.run(command, cwd=work, capture_output=True, text=True, check=False)
         if done.returncode != 0 or not target.exists():
-            raise ToolMissing(f"the C compiler refused the generated source ({shlex.join(command)}):\n{done.stderr}")
+            raise ToolMissing(
+                f"the C compiler refused the generated source ({shlex.join(command)}):\n{done.stderr}"
+            )
         target.replace(library)  # atomic: two processes may build at once
     return library

@@ -79,7 +79,9 @@ def _about_inputs(machine: Machine) -> list[str]:
     if operator:
         found.append(f"The operator may do anything in any tick with: {', '.join(operator)}.")
     if free:
-        found.append(f"These inputs are driven by nothing in the file and may be anything in any tick: {', '.join(free)}.")
+        found.append(
+            f"These inputs are driven by nothing in the file and may be anything in any tick: {', '.join(free)}."
+        )
     return found
 
 
@@ -106,7 +108,9 @@ def _about_parts(machine: Machine, tick: Milliseconds) -> list[str]:
                     spans.append((name, value))
     widened = sorted({name for name, span in spans if span[0] % tick or span[1] % tick})
     if widened:
-        found.append(f"Part times that are no whole number of ticks are widened outward: {', '.join(widened)}.")
+        found.append(
+            f"Part times that are no whole number of ticks are widened outward: {', '.join(widened)}."
+        )
     many = [name for name, part in machine.parts.items() if isinstance(part, Travel) and len(part.stops) > 2]
     if many:
         found.append(f"A travel is seen at each stop for at least one tick: {', '.join(many)}.")

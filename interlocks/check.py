@@ -26,7 +26,7 @@ from .explorer import Limits, Progress
 from .findings import coverage_findings, is_meant_as_end, warning_findings
 from .result_cache import keep_result, load_result, result_key
 from .search import OPTIONS, Search, build_checker, checker_files
-from .story import Replay, replay, tell
+from .story import Replay, tell
 from .verdict import (
     CheckResult,
     Exploration,
@@ -102,7 +102,9 @@ def _asks_possibility(machine: Machine) -> bool:
 
 
 def _key(document: MachineDocument, loops: list[ClosedLoop], tick: Milliseconds, budget: int) -> str:
-    sources = [text.encode() for loop in loops for item in sorted(checker_files(loop).items()) for text in item]
+    sources = [
+        text.encode() for loop in loops for item in sorted(checker_files(loop).items()) for text in item
+    ]
     options = repr((document.path and FilePath(document.path).name, tick, budget, OPTIONS)).encode()
     identity = (find_compiler().identity + version("stillgate")).encode()
     return result_key([document.source, identity, options, *sources])
@@ -206,7 +208,9 @@ def _possibility(
     if lost.run is None:
         return Judgement(Word.UNDECIDED, 0, tick, reason="interrupted before every situation was judged")
     at = time_text(lost.depth * tick)
-    headline = f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
+    headline = (
+        f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
+    )
     story = tell(lost.run, headline)
     return Judgement(Word.BROKEN, 0, tick, lost.depth, story, f"{lost.states} situations have no way there")
 
@@ -226,7 +230,9 @@ def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding
     stuck = search.stuck()
     if stuck is None:
         return []
-    story: Story = tell(stuck.run, "from here nothing changes any more, whatever the inputs do") if stuck.run else None  # type: ignore[assignment]
+    story: Story = (
+        tell(stuck.run, "from here nothing changes any more, whatever the inputs do") if stuck.run else None
+    )  # type: ignore[assignment]
     states = dict(story.steps[-1].states) if story and story.steps else stuck.start_states
     if is_meant_as_end(document.machine, states):
         return []

@@ -14,19 +14,31 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from stillgate.controller.emit_c import CWriter, c_name, c_type, controller_locals, cells_written
+from stillgate.controller.emit_c import CWriter, c_name, c_type, cells_written, controller_locals
 from stillgate.controller.program import (
     TRUE,
+    Block,
     Cell,
     Choose,
+    Constant,
+    Lookup,
     Note,
     NoteKind,
     Observation,
+    Operation,
+    Read,
+    Ref,
     Scope,
+    Stage,
+    Term,
+    TimeConstant,
+    terms_in,
+    ticks_up,
+    walk_term,
 )
 
 from .closed_loop import ClosedLoop, FreeInput, goal_cell
-from .histories import NONE, Mode, Query
+from .histories import NONE, History, Mode, Query
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +66,30 @@ def key_bits(fields: tuple[PackedField, ...]) -> int:
     return max(1, sum(item.bits for item in fields))
 
 
-def checker_source(loop: ClosedLoop) -> str:
-    """Text of ``checker.c``; it includes controller.c, explorer_api.h and explorer.c."""
-    return _Source(loop).text()
+def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
+    """Text of ``checker.c``; it includes controller.c, explorer_api.h and explorer.c.
+
+    ``merge`` says whether branches of a step are merged sequence by sequence; by default
+    where enough inputs are free for it to pay.
+    """
+    return _Source(loop, len(loop.free) >= MERGE_FROM if merge is None else merge).text()
+
+
+MERGE_FROM = 5
+"""Free inputs from which on merging branches pays."""
 
 
 @dataclass
 class _Source:
     loop: ClosedLoop
+    merge: bool
     tables: dict[tuple[int, ...], str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.fields = packed_fields(self.loop)
         self.controller_cells = {*self.loop.controller.cells, *controller_locals(self.loop.controller)}
         self.part_cells = set(self.loop.plant.cells)
+        self.segments: tuple[Stage, ...] = self.loop.controller.stages[:-1] if self.merge else ()
         self.goals = len(self.loop.monitors.goals) if self._has_goals() else 0
 
     def _has_goals(self) -> bool:
@@ -84,6 +106,8 @@ class _Source:
             f"#define SG_BREAKS {max(1, len(loop.requirement_names))}",
             f"#define SG_MARKS {max(1, marks)}",
             f"#define SG_POSSIBLE {self.goals}",
+            f"#define SG_SEGMENTS {len(self.segments)}",
+            "#include <stddef.h>",
             '#include "explorer_api.h"',
             f"#define SG_PERIOD_MS {loop.tick}",
             "#define SG_WORK(s) ((struct sg_work *)(void *)(s))",
@@ -104,12 +128,20 @@ class _Source:
     # -- cells -----------------------------------------------------------------------------
 
     def _struct(self) -> list[str]:
+        """The working structure, laid out so that merging branches compares one stretch of it.
+
+        Behind the controller's cells, whose last ones are what the exits decide, lie the nodes
+        of the free inputs; what the second stage reads lies at the end.
+        """
         loop = self.loop
+        result = [cell for cell in cells_written(loop.plant.conditions) if not cell.persistent]
         other = {
             *cells_written(loop.before), *cells_written(loop.after),
             *loop.monitors.cells, *(item.belief for item in loop.free), loop.fault, loop.dark,
         }  # fmt: skip
-        members = sorted_cells(other - self.controller_cells - self.part_cells)
+        members = sorted_cells(other - self.controller_cells - self.part_cells - set(result))
+        decided = [cell for stage in loop.controller.stages for cell in cells_written(stage.block)]
+        first = next(cell for cell in decided if not cell.persistent)
         return [
             "typedef struct {",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in loop.plant.cells),
@@ -117,13 +149,20 @@ class _Source:
             "} sg_parts;",
             "struct sg_work {",
             f"    {loop.controller.name}__state c; /* first, so that SG_WORK finds the rest */",
+            *(f"    uint16_t {item.signal.name}__node;" for item in loop.free),
+            "    uint8_t delta_end__;",
             "    sg_parts p;",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in members),
-            *(f"    uint16_t {item.signal.name}__node;" for item in loop.free),
             "    uint32_t goals;",
             "    sg_context *context;",
+            "    uint8_t result_start__;",
+            *(f"    {c_type(cell)} {c_name(cell)};" for cell in sorted_cells(set(result))),
             "    sg_key packed;",
             "};",
+            f"#define SG_DELTA_START offsetof(struct sg_work, c.{c_name(first)})",
+            "#define SG_DELTA_END offsetof(struct sg_work, delta_end__)",
+            "#define SG_RESULT_START offsetof(struct sg_work, result_start__)",
+            "#define SG_RESULT_END sizeof(struct sg_work)",
         ]
 
     def _place(self, cell: Cell) -> str:
@@ -193,6 +232,8 @@ class _Source:
             f"#define SG_ASK_{name}",
         ]
         lines += self._ask_macros(item)
+        same = ", ".join(map(str, same_ends(history)))
+        lines.append(f"static const uint16_t {name}__same[] = {{{same}}};")
         roots = [str(root) for mode in Mode for root in history.roots[mode]]
         lines.append(f"static const uint16_t {name}__roots[] = {{{', '.join(roots)}}};")
         if len(history.beliefs) > 1:
@@ -261,7 +302,11 @@ class _Source:
         local = {cell for cell in cells_written(loop.begin) if not cell.persistent}
         writer = self._writer(local=local)
         lines = ["static inline void sg_initial(sg_context *c, sg_key *out)", "{"]
-        lines += ["    struct sg_work work, *w = &work;", "    w->context = c;", f"    {name}__power_on(&w->c);"]
+        lines += [
+            "    struct sg_work work, *w = &work;",
+            "    w->context = c;",
+            f"    {name}__power_on(&w->c);",
+        ]
         lines += [f"    {c_type(cell)} {c_name(cell)} = 0;" for cell in sorted_cells(local)]
         lines += [f"    w->p.{c_name(cell)} = {cell.start};" for cell in loop.plant.cells]
         for item in self.fields:
@@ -272,44 +317,87 @@ class _Source:
         return lines
 
     def _stage1(self) -> list[str]:
+        """The first stage in its pieces, and all of them in a row for who wants it whole."""
+        head = "static inline __attribute__((always_inline)) void "
+        lines = [head + "sg_stage1_first(sg_context *c, const sg_key *from, struct sg_work *w)", "{"]
+        lines += [*self._first_piece(), "}"]
+        lines += [head + "sg_segment(unsigned segment, sg_context *c, struct sg_work *w)", "{", "    (void)c;"]
+        lines += ["    switch (segment) {"]
+        for number, stage in enumerate(self.segments):
+            lines += [f"    case {number}:", f"        {stage.name}(&w->c);"]
+            lines += [f"        {line}" for line in self._blank(number)]
+            lines += ["        break;"]
+        lines += ["    default:", "        break;", "    }", "}"]
+        lines += [head + "sg_stage1_last(sg_context *c, struct sg_work *w)", "{", *self._last_piece(), "}"]
+        lines += [head + "sg_stage1(sg_context *c, const sg_key *from, struct sg_work *w)", "{"]
+        lines += ["    sg_stage1_first(c, from, w);", "    if (!w->dark) {"]
+        lines += [f"        {stage.name}(&w->c);" for stage in self.segments]
+        lines += ["    }", "    sg_stage1_last(c, w);", "}"]
+        lines += [head + "sg_unpack_parts(const sg_key *from, struct sg_work *w)", "{"]
+        lines += [*self._unpack(part=True), "}"]
+        mask = ", ".join(f"UINT64_C({word:#x})" for word in self._read_mask())
+        lines.append(f"static const uint64_t sg_read_mask[SG_KEY_WORDS] = {{{mask}}};")
+        lines += self._counters()
+        lines += ["static inline int sg_is_dark(const struct sg_work *w)", "{", "    return w->dark;", "}"]
+        if self.goals:
+            lines += ["static inline uint32_t sg_goals(const struct sg_work *w)", "{"]
+            lines += ["    return w->goals;", "}"]
+        return lines
+
+    def _first_piece(self) -> Iterator[str]:
+        """Unpacking, faults, switches, sensing."""
         loop = self.loop
-        writer = self._writer()
-        others = [item for item in self.fields if item.cell not in self.part_cells]
-        lines = ["static inline void sg_stage1(sg_context *c, const sg_key *from, struct sg_work *w)", "{"]
-        lines.append("    w->context = c;")
+        yield "    w->context = c;"
         packed = {item.cell for item in self.fields}
         for cell in (*loop.controller.cells, *loop.plant.cells):
             if cell not in packed:
-                lines.append(f"    {self._place(cell)} = {cell.start};")
-        if not loop.budget:
-            lines += ["    w->fault = 0;", "    w->dark = 0;"]
-        elif loop.fault not in packed:
-            lines.append("    w->fault = 0;")
-        lines += self._unpack()
-        lines += writer.block(loop.before)
-        lines += [self._roots(item) for item in loop.free]
-        lines += ["    if (!w->dark) {"]
-        lines += [
-            f"        sense_{signal.name}(&w->c, {self._place(signal.pin)});" for signal in loop.sensed
-        ]
-        if loop.controller.observe:
-            lines.append("        observe__(&w->c);")
-        lines += ["        decide__(&w->c);", "    } else {"]
+                yield f"    {self._place(cell)} = {cell.start};"
+        for cell in (loop.fault, loop.dark):
+            if cell not in packed:
+                yield f"    {self._place(cell)} = 0;"
+        yield from self._unpack()
+        yield from self._writer().block(loop.before)
+        yield from (self._roots(item) for item in loop.free)
+        yield "    if (!w->dark) {"
         for signal in loop.sensed:
-            lines.append(f"        w->c.{c_name(signal.level)} = 0;")
+            yield f"        sense_{signal.name}(&w->c, {self._place(signal.pin)});"
+        if loop.controller.observe:
+            yield "        observe__(&w->c);"
+        yield "    } else {"
+        for signal in loop.sensed:
+            yield f"        w->c.{c_name(signal.level)} = 0;"
             if signal.was is not None:
-                lines.append(f"        w->c.{c_name(signal.was)} = 0;")
-        lines.append("    }")
-        lines += writer.block(loop.after)
+                yield f"        w->c.{c_name(signal.was)} = 0;"
+        yield "    }"
+
+    def _blank(self, number: int) -> Iterator[str]:
+        """Blanks what no piece after a segment reads."""
+        stages = self.loop.controller.stages
+        for cell in sorted_cells(set(cells_written(stages[number].block))):
+            if cell.name.endswith(".wanted"):
+                yield f"w->c.{c_name(cell)} = 0;"
+        later = (*(item for stage in stages[number + 1 :] for item in stage.block), *self.loop.after)
+        for item in self.loop.free:
+            name = item.signal.name
+            if _reads(stages[number].block, name) and not _reads(later, name):
+                yield f"w->{name}__node = {name}__same[w->{name}__node];"
+
+    def _last_piece(self) -> Iterator[str]:
+        """New states and outputs, what is driven, requirements, settling, packing."""
+        loop = self.loop
+        writer = self._writer()
+        others = [item for item in self.fields if item.cell not in self.part_cells]
+        yield "    if (!w->dark) {"
+        for stage in loop.controller.stages[len(self.segments) :]:
+            yield f"        {stage.name}(&w->c);"
+        yield "    }"
+        yield from writer.block(loop.after)
         if self.goals:
             bits = " | ".join(f"(uint32_t)w->{c_name(goal_cell(i))} << {i}" for i in range(self.goals))
-            lines.append(f"    w->goals = {bits};")
-        lines += self._close_beliefs()
-        lines += writer.block(loop.settle)
-        lines += [*self._pack(others, "w->p.", "w->packed", clear=True), "}"]
-        if self.goals:
-            lines += ["static inline uint32_t sg_goals(const struct sg_work *w)", "{", "    return w->goals;", "}"]
-        return lines
+            yield f"    w->goals = {bits};"
+        yield from self._close_beliefs()
+        yield from writer.block(loop.settle)
+        yield from self._pack(others, "w->p.", "w->packed", clear=True)
 
     def _stage2(self) -> list[str]:
         loop = self.loop
@@ -325,14 +413,50 @@ class _Source:
         lines += ["    *to = w->packed;", *self._pack(parts, "p.", "(*to)", clear=False), "}"]
         return lines
 
-    def _unpack(self) -> Iterator[str]:
+    def _counters(self) -> list[str]:
+        """Fields that count time, with the stretches within which one value is as good as another."""
+        rows: list[str] = []
+        lines: list[str] = []
+        constants = critical_constants(self.loop)
         for item in self.fields:
+            if item.cell not in constants:
+                continue
+            table = stretches(item.cell.high, constants[item.cell])
+            if len(set(table)) <= item.cell.high:
+                label = f"{c_name(item.cell)}__stretch"
+                lines.append(f"static const uint16_t {label}[] = {{{', '.join(map(str, table))}}};")
+                rows.append(f"{{{item.offset}, {item.bits}, {label}}}")
+        lines.append(f"#define SG_COUNTERS {len(rows)}")
+        body = ", ".join(rows) or "{0, 1, 0}"
+        return [*lines, f"static const sg_counter sg_counters[] = {{{body}}};"]
+
+    def _read_mask(self) -> list[int]:
+        """Bits of a key that the first stage reads: all but those of part cells nobody looks at."""
+        loop = self.loop
+        read = {term.cell for term in terms_in((*loop.before, *loop.after)) if isinstance(term, Ref)}
+        mask = 0
+        for item in self.fields:
+            if item.cell not in self.part_cells or item.cell in read:
+                mask |= ((1 << item.bits) - 1) << item.offset
+        return [mask >> 64 * word & (2**64 - 1) for word in range((key_bits(self.fields) + 63) // 64)]
+
+    def _unpack(self, *, part: bool = False) -> Iterator[str]:
+        """Cells from a key: all of them, or the parts' only."""
+        for item in self.fields:
+            if part and item.cell not in self.part_cells:
+                continue
             word, shift = divmod(item.offset, 64)
             mask = (1 << item.bits) - 1
             text = f"from->w[{word}] >> {shift}" if shift else f"from->w[{word}]"
             if shift + item.bits > 64:
                 text = f"({text}) | (from->w[{word + 1}] << {64 - shift})"
-            low = f" + {item.cell.low}" if item.cell.low > 0 else f" - {-item.cell.low}" if item.cell.low else ""
+            low = (
+                f" + {item.cell.low}"
+                if item.cell.low > 0
+                else f" - {-item.cell.low}"
+                if item.cell.low
+                else ""
+            )
             value = f"(int32_t)(({text}) & {mask}u){low}"
             yield f"    {self._place(item.cell)} = ({c_type(item.cell)})({value});"
 
@@ -344,7 +468,13 @@ class _Source:
             words = {word: [] for word in range((key_bits(self.fields) + 63) // 64)}
         for item in fields:
             place = parts + c_name(item.cell) if item.cell in self.part_cells else self._place(item.cell)
-            low = f" - {item.cell.low}" if item.cell.low > 0 else f" + {-item.cell.low}" if item.cell.low else ""
+            low = (
+                f" - {item.cell.low}"
+                if item.cell.low > 0
+                else f" + {-item.cell.low}"
+                if item.cell.low
+                else ""
+            )
             value = f"(uint64_t)(uint32_t)({place}{low})"
             word, shift = divmod(item.offset, 64)
             words.setdefault(word, []).append(f"{value} << {shift}" if shift else value)
@@ -357,7 +487,83 @@ class _Source:
         ]
 
 
+def critical_constants(loop: ClosedLoop) -> dict[Cell, set[int]]:
+    """Every constant that a counter of time is compared with or set to.
+
+    Only counters that statements set to a constant or move by one are listed; ``elapsed``,
+    ``run``, ``age`` and ``left`` are made that way and no user's expression can name them.
+    """
+    period = loop.tick
+    constants: dict[Cell, set[int]] = {}
+    for sequence in loop.controller.sequences:
+        if sequence.elapsed is not None:
+            times = [item.after for items in sequence.exits for item in items if item.after is not None]
+            constants[sequence.elapsed] = {0, 1, *(ticks_up(time, period) for time in times)}
+    for signal in loop.sensed:
+        if signal.run is not None:
+            constants[signal.run] = {0, 1, signal.run.high}
+    for observer in loop.controller.observers:
+        constants[observer.run] = {0, 1, observer.run.high}
+    for cell in loop.monitors.cells:
+        if cell.name.endswith((".age", ".left", ".run")):
+            constants[cell] = {0, 1, cell.high}
+    blocks = (
+        *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.before, *loop.settle,
+        *(statement for signal in loop.sensed for statement in signal.sense),
+    )  # fmt: skip
+    for term in terms_in(blocks):
+        match term:
+            case Operation(left=Ref(cell=cell), right=right) if cell in constants:
+                found = bounds(right, period)
+                constants[cell] |= set(found)
+            case Read(observation=Observation.HELD, signal=name, milliseconds=milliseconds):
+                for signal in loop.sensed:
+                    if signal.name == name and signal.run is not None:
+                        constants[signal.run].add(ticks_up(milliseconds, period))
+            case _:
+                pass
+    return constants
+
+
+def bounds(term: Term, period: int) -> set[int]:
+    """Every constant inside a term that a counter is compared with."""
+    found: set[int] = set()
+    for node in walk_term(term):
+        match node:
+            case Constant(value=value):
+                found.add(value)
+            case TimeConstant(milliseconds=milliseconds):
+                found |= {ticks_up(milliseconds, period), ticks_up(milliseconds, period) + 1}
+            case Lookup(table=table):
+                found |= set(table)
+            case _:
+                pass
+    return found
+
+
+def stretches(high: int, constants: set[int]) -> list[int]:
+    """For each value a number that it shares with those it is as good as.
+
+    A value within one of a constant stands alone; the others between two constants are alike.
+    """
+    table: list[int] = []
+    for value in range(high + 1):
+        alone = any(abs(value - constant) <= 1 for constant in constants)
+        before_alone = value > 0 and any(abs(value - 1 - constant) <= 1 for constant in constants)
+        table.append(value if alone or before_alone or not table else table[-1])
+    return table
+
+
+def same_ends(history: History) -> tuple[int, ...]:
+    """For each node the first one that ends in the same belief: alike once nothing more is asked."""
+    first: dict[int, int] = {}
+    return tuple(first.setdefault(end, node) for node, end in enumerate(history.ends))
+
+
+def _reads(block: Block, signal: str) -> bool:
+    return any(isinstance(term, Read) and term.signal == signal for term in terms_in(block))
+
+
 def sorted_cells(cells: set[Cell]) -> list[Cell]:
     """Cells by name, so that generated text does not depend on hashing."""
     return sorted(cells, key=lambda cell: cell.name)
-

@@ -104,7 +104,11 @@ class ClosedLoop:
             if sequence.elapsed is not None:
                 found.append(sequence.elapsed)
         found += self.controller.memory
-        read = {term.cell for term in terms_in((*self.controller.observe, *self.controller.decide)) if isinstance(term, Ref)}
+        read = {
+            term.cell
+            for term in terms_in((*self.controller.observe, *self.controller.decide))
+            if isinstance(term, Ref)
+        }
         found += [output.asked for output in self.controller.outputs if output.asked in read]
         found += [item.belief for item in self.free]
         found += self.monitors.cells
@@ -233,7 +237,10 @@ class _Linker:
         returns = Cell("returns", 0, 1, 0, Scope.FAULT, persistent=False)
         start: Statement = If(self._is_fault(0), (begins, *((self._lose_power(power),) if power else ())))
         if power:
-            come_back = (Choose(returns, 2), If(Ref(returns), (Assign(self.dark, FALSE), *self._cold_start())))
+            come_back = (
+                Choose(returns, 2),
+                If(Ref(returns), (Assign(self.dark, FALSE), *self._cold_start())),
+            )
             start = If(Ref(self.dark), come_back, (start,))
         block.append(start)
         return tuple(block)

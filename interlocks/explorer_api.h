@@ -70,6 +70,12 @@ typedef struct sg_context {
     int fault;                         /* first fault of the step: an sg_status, or 0 */
 } sg_context;
 
+/* A field of the key that counts time, and for each of its values the stretch it lies in. */
+typedef struct {
+    uint32_t offset, bits;
+    const uint16_t *stretch;
+} sg_counter;
+
 typedef struct sg_work sg_work;
 
 enum sg_status {

@@ -23,6 +23,10 @@
  * 2. Results are kept. Stage 1 reads where the parts stand, not how long they still need: the bits of a
  * key outside sg_read_mask (the TU's) do not matter to it. So what it came to for one state serves all
  * states that differ in those bits only, which are many: a small table per thread, the newest wins.
+ * Counters of time go further. Stage 1 compares such a counter with a few constants and does one of four
+ * things with it: nothing, one up, one down, or a constant. So where its value is not next to any of
+ * those constants, only the stretch it lies in matters (sg_counter.stretch, equal within a stretch), and
+ * the kept result is moved by the difference of the two values unless it was set to a constant.
  *
  * Invariant: `pick` of a branch, replayed through the pieces in order, gives exactly that branch.
  */
@@ -183,10 +187,29 @@ static inline __attribute__((always_inline)) void sg_branch_close(sg_context *c,
 
 /* What stage 1 came to, kept: {count words, then per result a head and its body}. */
 typedef struct {
-    sg_key key;
-    uint64_t at; /* in the arena, 0 if none */
+    sg_key key;    /* as far as stage 1 cares */
+    sg_key source; /* the state it was worked out for */
+    uint64_t at;   /* in the arena, 0 if none */
     uint32_t count, round;
 } sg_memo;
+
+static inline uint32_t sg_field(const sg_key *k, const sg_counter *f)
+{
+    uint64_t word = k->w[f->offset >> 6] >> (f->offset & 63);
+    if ((f->offset & 63) + f->bits > 64)
+        word |= k->w[(f->offset >> 6) + 1] << (64 - (f->offset & 63));
+    return (uint32_t)(word & ((UINT64_C(1) << f->bits) - 1));
+}
+
+static inline void sg_field_set(sg_key *k, const sg_counter *f, uint32_t value)
+{
+    uint64_t mask = (UINT64_C(1) << f->bits) - 1;
+    unsigned at = f->offset & 63;
+    uint64_t *word = &k->w[f->offset >> 6];
+    word[0] = (word[0] & ~(mask << at)) | (uint64_t)value << at;
+    if (at + f->bits > 64)
+        word[1] = (word[1] & ~(mask >> (64 - at))) | (uint64_t)value >> (64 - at);
+}
 
 #define SG_MEMOS (1u << 14)
 #define SG_ARENA_WORDS (UINT64_C(1) << 22) /* 32 MiB a thread */
@@ -322,6 +345,8 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
     sg_key read = *from;
     for (unsigned i = 0; i < SG_KEY_WORDS; i++)
         read.w[i] &= sg_read_mask[i];
+    for (unsigned i = 0; i < SG_COUNTERS; i++)
+        sg_field_set(&read, &sg_counters[i], sg_counters[i].stretch[sg_field(from, &sg_counters[i])]);
     sg_memo *memo = &m->memo[sg_mix_words(read.w, SG_KEY_WORDS) >> 20 & (SG_MEMOS - 1)];
     uint64_t at = memo->at;
     uint32_t count = memo->count;
@@ -329,7 +354,20 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         count = sg_work_out(c, from, m, &at);
         if (c->fault)
             return;
-        *memo = (sg_memo){read, at, count, m->round};
+        *memo = (sg_memo){read, *from, at, count, m->round};
+    }
+    struct {
+        const sg_counter *counter;
+        uint32_t then, now;
+    } moved[SG_COUNTERS + 1];
+    unsigned moves = 0;
+    for (unsigned i = 0; i < SG_COUNTERS; i++) {
+        uint32_t then = sg_field(&memo->source, &sg_counters[i]), now = sg_field(from, &sg_counters[i]);
+        if (then != now) {
+            moved[moves].counter = &sg_counters[i];
+            moved[moves].then = then;
+            moved[moves++].now = now;
+        }
     }
     sg_work work;
     sg_key to;
@@ -340,6 +378,11 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         const uint16_t *picks = (const uint16_t *)(result + sg_head_words + sg_body_words);
         memcpy(c->events, result + 1, sizeof c->events);
         memcpy((char *)&work + SG_RESULT_START, result + sg_head_words, SG_RESULT_BYTES);
+        for (unsigned k = 0; k < moves; k++) {
+            uint32_t step = sg_field(&work.packed, moved[k].counter) - moved[k].then;
+            if (step + 1 <= 2) /* -1, 0 or 1 */
+                sg_field_set(&work.packed, moved[k].counter, moved[k].now + step);
+        }
         for (uint32_t k = 0; k < split; k++) {
             c->pick[k] = picks[k];
             c->size[k] = picks[split + k];

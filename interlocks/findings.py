@@ -47,12 +47,22 @@ def _sequence_findings(
     for number, state in enumerate(sequence.states):
         if number not in reached:
             path = ("sequences", sequence.name, "states", state)
-            found.append(_at(document, path, FindingKind.STATE_NEVER_REACHED, f"{sequence.name}.{state}", "is never reached"))
+            found.append(
+                _at(
+                    document,
+                    path,
+                    FindingKind.STATE_NEVER_REACHED,
+                    f"{sequence.name}.{state}",
+                    "is never reached",
+                )
+            )
     for i, item in enumerate(sequence.overrides):
         if item.mark not in taken:
             path = ("sequences", sequence.name, "overrides", i)
             text = f"to {sequence.states[item.target]} is never taken"
-            found.append(_at(document, path, FindingKind.EXIT_NEVER_TAKEN, f"{sequence.name}: override {i + 1}", text))
+            found.append(
+                _at(document, path, FindingKind.EXIT_NEVER_TAKEN, f"{sequence.name}: override {i + 1}", text)
+            )
     for number, items in enumerate(sequence.exits):
         if number not in reached:
             continue  # said already, once, by the state

@@ -93,7 +93,10 @@ def _cap_elapsed(sequence: SequenceProgram, period: int) -> list[If]:
     if elapsed is None:
         return []
     limits = tuple(
-        min(elapsed.high, max((ticks_up(item.after, period) for item in items if item.after is not None), default=0))
+        min(
+            elapsed.high,
+            max((ticks_up(item.after, period) for item in items if item.after is not None), default=0),
+        )
         for items in sequence.exits
     )
     limit = Lookup((*limits, 0), Ref(sequence.active))

@@ -178,4 +178,3 @@ class LoopRunner:
             if len(members) > 1:
                 belief = members[self.host.choose_named(f"{name} before", len(members))]
             self.values[slot] = belief
-

@@ -290,12 +290,15 @@ class _Lowering:
     def _response(self, name: str, item: Response) -> Block:
         limit = response_ticks(item.within, self.machine.scan, self.tick)
         trigger, served = self.term(item.after.tree), self.term(item.then.tree)
-        happened, broken = self._trigger(name), self._break(name)
-        served_first = not self.note_triggers and _asks(trigger) and not _asks(served)
+        broken = self._break(name)
+        # A trigger of free inputs alone needs no witness: it may happen at any time.
+        witness = self.note_triggers and not _only_asks(trigger)
+        happened: Block = (self._trigger(name),) if witness else ()
+        served_first = not witness and _asks(trigger)
         if limit < 0:
-            return (If(trigger, (happened, broken)),)
+            return (If(trigger, (*happened, broken)),)
         if limit == 0:
-            return (If(trigger, (happened, If(served, (), (broken,)))),)
+            return (If(trigger, (*happened, If(served, (), (broken,)))),)
         age = self._cell(f"{name}.age", limit)
         waiting = Operation(Operator.GT, Ref(age), Constant(0))
         due = Operation(Operator.GE, Ref(age), Constant(limit))
@@ -308,7 +311,7 @@ class _Lowering:
                 (If(served, (drop,), (If(due, (drop, broken), (older,)),)),),
                 (If(served, (), (If(trigger, (begin,)),)),)
                 if served_first
-                else (If(trigger, (happened, If(served, (), (begin,)))),),
+                else (If(trigger, (*happened, If(served, (), (begin,)))),),
             ),
         )
 
@@ -352,6 +355,10 @@ class _Lowering:
 
 def _asks(term: Term) -> bool:
     return any(isinstance(node, Read) for node in walk_term(term))
+
+
+def _only_asks(term: Term) -> bool:
+    return _asks(term) and not any(isinstance(node, Ref) for node in walk_term(term))
 
 
 def _cheap_first(operator: Operator, left: Term, right: Term) -> Term:

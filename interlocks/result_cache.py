@@ -11,7 +11,6 @@ import hashlib
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
-
 from stillgate.controller.toolchain import cache_folder
 
 from .verdict import CheckResult

@@ -34,15 +34,17 @@ def checker_files(loop: ClosedLoop) -> dict[str, str]:
 def build_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None) -> FilePath:
     """Shared library of a loop's checker, from the cache if it was built before."""
     return build_library(
-        checker_files(loop), "checker.c", options=OPTIONS, compiler=find_compiler(), on_slow_build=on_slow_build
+        checker_files(loop),
+        "checker.c",
+        options=OPTIONS,
+        compiler=find_compiler(),
+        on_slow_build=on_slow_build,
     )
 
 
 def unpack(fields: tuple[PackedField, ...], key: int) -> Key:
     """Values of the stored cells of a packed state."""
-    return tuple(
-        (key >> item.offset & ((1 << item.bits) - 1)) + item.cell.low for item in fields
-    )
+    return tuple((key >> item.offset & ((1 << item.bits) - 1)) + item.cell.low for item in fields)
 
 
 def pack(fields: tuple[PackedField, ...], values: Key) -> int:

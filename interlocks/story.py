@@ -58,7 +58,9 @@ def replay(loop: ClosedLoop, path: Path) -> Replay:
     levels = {name: _least_changes(loop, item, ticks, modes) for name, item in runner.free.items()}
     circuits = tuple(
         {
-            signal.name: levels[signal.name][i] if signal.name in levels else tick.values[f"{signal.name}.circuit"]
+            signal.name: levels[signal.name][i]
+            if signal.name in levels
+            else tick.values[f"{signal.name}.circuit"]
             for signal in loop.controller.signals
         }
         for i, tick in enumerate(ticks)
@@ -129,8 +131,12 @@ def tell(run: Replay, headline: str) -> Story:
                     tick=number,
                     time=number * loop.tick,
                     changes=changes,
-                    on_outputs=tuple(o.name for o in loop.controller.outputs if tick.values[f"{o.name}.driven"]),
-                    states=tuple((s.name, state_text(run, number, s.name)) for s in loop.controller.sequences),
+                    on_outputs=tuple(
+                        o.name for o in loop.controller.outputs if tick.values[f"{o.name}.driven"]
+                    ),
+                    states=tuple(
+                        (s.name, state_text(run, number, s.name)) for s in loop.controller.sequences
+                    ),
                 )
             )
     fault = run.ticks[-1].values["fault"]

@@ -91,7 +91,8 @@ class Simulation:
         dice = _Dice(seed, self._layout, machine.scan)
         compiler = Compiler(self._layout, machine.scan, dice)
         self._circuit_cells = {
-            name: Cell(f"{name}.circuit", 0, 1, 0, Scope.PART, persistent=False) for name in self._plant.circuits
+            name: Cell(f"{name}.circuit", 0, 1, 0, Scope.PART, persistent=False)
+            for name in self._plant.circuits
         }
         sense: Block = tuple(
             Assign(cell, self._plant.circuits[name]) for name, cell in self._circuit_cells.items()
@@ -120,7 +121,9 @@ class Simulation:
             UsageError: if there is no such input, or a part moves its switch.
         """
         if name in self._plant.circuits:
-            raise UsageError(f"{name} is moved by a part and cannot be set; set one of {', '.join(self._free)}")
+            raise UsageError(
+                f"{name} is moved by a part and cannot be set; set one of {', '.join(self._free)}"
+            )
         if name not in self._free:
             raise UsageError(f"there is no input {name}; inputs that can be set: {', '.join(self._free)}")
         self._free[name] = conducts

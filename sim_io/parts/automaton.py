@@ -8,8 +8,8 @@ from b; with ``freely: true`` it may fire in any tick and never must.
 from __future__ import annotations
 
 from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Automaton, PartExit
 from stillgate.controller.lowering import count_up
+from stillgate.controller.machine import Automaton, PartExit
 from stillgate.controller.program import (
     TRUE,
     Assign,
@@ -74,7 +74,8 @@ def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgra
         kind=part.kind,
         cells=(state, waited),
         begin=choice_of(
-            Cell(f"{name}.begins", 0, len(states), 0, Scope.PART, persistent=False), [stands(i) for i in starts]
+            Cell(f"{name}.begins", 0, len(states), 0, Scope.PART, persistent=False),
+            [stands(i) for i in starts],
         ),
         conditions=tuple(conditions),
         moves=(Switch(state, tuple(arms)),),

@@ -29,7 +29,9 @@ def lower_flow(name: str, part: Flow, names: PlantNames) -> PartProgram:
             (If(Ref(present), timer.run(phase(0, every)), timer.run(phase(1, lasts))),),
         ),
     )
-    starts = [phase(0, every)] if part.starts == "empty" else [phase(0, (0, every[1])), phase(1, (0, lasts[1]))]
+    starts = (
+        [phase(0, every)] if part.starts == "empty" else [phase(0, (0, every[1])), phase(1, (0, lasts[1]))]
+    )
     item = Ref(present)
     return PartProgram(
         name=name,

@@ -136,9 +136,17 @@ def _turn_round(timer: Timer, old: Range, new: Range) -> Block:
         min(timer.soonest.high, (b - min(b, latest)) * new[0] // b) for latest in range(timer.latest.high + 1)
     )
     latest = tuple(
-        max(1, -(-(a - min(a, left)) * new[1] // a)) if a else new[1] for left in range(timer.soonest.high + 1)
+        max(1, -(-(a - min(a, left)) * new[1] // a)) if a else new[1]
+        for left in range(timer.soonest.high + 1)
     )
-    kept = Cell(timer.soonest.name.replace(".soonest", ".kept"), 0, timer.soonest.high, 0, Scope.PART, persistent=False)
+    kept = Cell(
+        timer.soonest.name.replace(".soonest", ".kept"),
+        0,
+        timer.soonest.high,
+        0,
+        Scope.PART,
+        persistent=False,
+    )
     return (
         Assign(kept, Ref(timer.soonest)),
         Assign(timer.soonest, Lookup(soonest, Ref(timer.latest))),
@@ -163,7 +171,9 @@ def _begin(
         options += [stands(2 * i + 1, (0, spans[FORWARD][1])) for i in range(len(part.stops) - 1)]
     else:
         options = [stands(2 * part.stops.index(part.starts))]
-    block = choice_of(Cell(f"{name}.begins", 0, 2 * len(part.stops), 0, Scope.PART, persistent=False), options)
+    block = choice_of(
+        Cell(f"{name}.begins", 0, 2 * len(part.stops), 0, Scope.PART, persistent=False), options
+    )
     if moved is not None:
         block = (*block, Choose(moved, 2))
     return block
