@@ -1,8 +1,9 @@
-"""Drives the C exploration engine of a built checker library.
+"""Runs a built checker: exhaustive breadth-first search, stories, possibility closure.
 
-The engine's calls release the interpreter lock, so a search runs in a worker thread while
-the main thread looks at its progress a few times a second, at the clock, and at Ctrl-C.
-Packed states are Python integers here, bit 0 being the lowest bit of the first word.
+The engine is C (``explorer.c`` says how it works). Here its calls run in a thread of their
+own while the calling thread looks at the clock, tells progress and takes Ctrl-C, which ends
+the search with what it found so far. A packed state is one number; picks are the answers to
+the choices of one step, in the order they were asked.
 """
 
 from __future__ import annotations
@@ -11,70 +12,61 @@ import ctypes
 import os
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from typing import Any, Self
 
-from stillgate.controller.errors import ProgramFault
+from .explorer_library import Code, Library, Options, Way, fault, key_number
 
-_POLL_SECONDS = 0.1
-
-_FAULTS = {
-    4: "a story would be longer than the engine's depth field holds",
-    16: "one step asks for more choices than the engine allows",
-    17: "a step asks for a choice between too many options",
-    18: "the step is not a function of its state and choices",
-    19: "a requirement was reported before the first step",
-    20: "a packed state has stray bits",
-    32: "the operating system gives no thread",
-    33: "there is not enough memory to begin",
-    34: "a state was asked for that is not stored",
-    35: "the engine was called out of order",
-    36: "the engine's self-check found damage",
-}
+_LOOK_EVERY = 0.05  # seconds between two looks at clock and counters
+_WITHOUT_CAP = (1 << 63) - 1
 
 
 class Status(Enum):
-    """How a search ended."""
+    """How a search ended. All but ``COMPLETE`` leave what did not break undecided."""
 
-    COMPLETE = "complete"
+    COMPLETE = ""
     STATE_CAP = "state cap"
     MEMORY_CAP = "memory cap"
     TIME_LIMIT = "time limit"
     INTERRUPT = "interrupt"
+    DEPTH_FIELD = "depth cap"
 
     @property
     def words(self) -> str:
-        """What stopped it; empty if nothing did."""
-        return "" if self is Status.COMPLETE else self.value
+        """What stopped it, in words; empty if nothing did."""
+        return self.value
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Caps of a search; None is no cap."""
+    """Where a search stops by itself. None is no limit, and for threads one a processor."""
 
-    threads: int | None = None  # default: one a processor
+    threads: int | None = None
     states: int | None = None
     bytes: int | None = None
     seconds: float | None = None
+    first_buckets: int = 0  # of each thread's table; the least possible is taken if it is more
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """A look at a running search."""
+    """How far a search is."""
 
     states: int
     transitions: int
-    depth: int
+    frontier: int  # states found and not expanded yet
     bytes: int
+    depth: int  # ticks from power-on of the states being expanded
     seconds: float
     faults: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class StuckStates:
-    """States all of whose transitions lead to themselves; the least of them by (depth, key)."""
+class Found:
+    """States with something in common: how many, and the least of them by depth, then number."""
 
     states: int
     depth: int
@@ -88,16 +80,21 @@ class Outcome:
     status: Status
     states: int
     transitions: int
-    levels: int  # levels expanded completely
-    bytes: int
+    levels: int  # depths whose states were all expanded
+    sizes: tuple[int, ...]  # states at each depth; the last is partial if the search was cut short
+    stuck: Found | None  # states all of whose transitions lead to themselves
     seconds: float
+    bytes: int
     threads: int
-    initial_states: int
-    stuck: StuckStates | None
+
+    @property
+    def initial_states(self) -> int:
+        """States the machine may be switched on in."""
+        return self.sizes[0]
 
     @property
     def bytes_per_state(self) -> float:
-        """Memory of everything that grows, per stored state."""
+        """Memory of tables, queues and buffers at the end, divided by the states."""
         return self.bytes / max(1, self.states)
 
 
@@ -105,265 +102,255 @@ class Outcome:
 class Record:
     """The least of the first transitions in which something happened."""
 
-    depth: int  # of the state it leads to
-    start: int  # packed state it leaves
+    depth: int  # ticks up to and with that transition
+    start: int  # the state it starts from
     picks: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class PackedPath:
-    """Packed states from a start state to a target, and the choices between them."""
+class StatePath:
+    """A shortest way from power-on: ``keys`` has one more than ``picks``."""
 
     keys: tuple[int, ...]
     picks: tuple[tuple[int, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Unable:
-    """States from which a goal cannot be reached; the least of them by (depth, key)."""
-
-    states: int
-    depth: int
-    key: int
+    initial_picks: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """One transition of a state."""
+    """One step: where it leads, the choices it asked, what it reported."""
 
-    key: int
+    to: int
     picks: tuple[int, ...]
-    events: tuple[int, ...]
-
-
-class _Options(ctypes.Structure):
-    _fields_ = (
-        ("threads", ctypes.c_uint32),
-        ("unused", ctypes.c_uint32),
-        ("state_cap", ctypes.c_uint64),
-        ("byte_cap", ctypes.c_uint64),
-        ("first_buckets", ctypes.c_uint64),
-    )
-
-
-class _Progress(ctypes.Structure):
-    _fields_ = tuple(
-        (name, ctypes.c_uint64) for name in ("states", "transitions", "frontier", "bytes", "depth", "stop")
-    )
+    sizes: tuple[int, ...]  # how many answers each choice had
+    events: frozenset[int]  # breaks first, then goals
 
 
 class Explorer:
-    """One exploration by a checker library.
+    """A search with a built checker; close it to give its memory back.
 
     Raises:
-        ProgramFault: if the library does not fit this driver, or the engine reports a fault.
+        ProgramFault: if the library does not fit, or a step turns out to be faulty.
     """
 
-    def __init__(self, library: Path, limits: Limits, *, first_buckets: int = 0) -> None:
-        self._limits = limits
-        self._library = ctypes.CDLL(str(library))
-        shape = (ctypes.c_uint32 * 18).in_dll(self._library, "sg_shape")
-        self._words, self.breaks, self._marks, self.goals = shape[1], shape[2], shape[3], shape[4]
-        self._event_words, self._most = shape[5], shape[6]
-        self.threads = max(1, min(limits.threads or os.cpu_count() or 1, shape[7]))
-        self._make_structures()
-        wanted = [
-            (shape[10], _Options), (shape[11], _Progress), (shape[12], self._Summary), (shape[13], self._Record),
-            (shape[14], self._Transition), (shape[16], self._Way), (shape[17], self._Unable),
-        ]  # fmt: skip
-        if any(size != ctypes.sizeof(kind) for size, kind in wanted):
-            raise ProgramFault("the checker library does not fit its driver")
-        self._library.sg_open.restype = ctypes.c_void_p
-        self._library.sg_progress_of.restype = ctypes.POINTER(_Progress)
-        self._library.sg_levels_of.restype = ctypes.POINTER(ctypes.c_uint64)
-        self._library.sg_marks_of.restype = ctypes.POINTER(ctypes.c_uint8)
-        self._library.sg_each.restype = ctypes.c_uint64
-        options = _Options(
-            self.threads, 0, limits.states or 2**62, limits.bytes or 2**62, first_buckets
-        )  # fmt: skip
-        status = ctypes.c_int()
-        opened = self._library.sg_open(ctypes.byref(options), ctypes.byref(status))
-        if not opened:
-            raise ProgramFault(_FAULTS.get(status.value, f"the engine could not begin ({status.value})"))
-        self._run: ctypes.c_void_p | None = ctypes.c_void_p(opened)
+    def __init__(self, library: Path, limits: Limits | None = None) -> None:
+        self.limits = limits or Limits()
+        self._library = Library(library)
+        self._lib = self._library.functions
+        self.breaks = self._library.shape.breaks
+        self.goals = self._library.shape.goals
+        self.threads = min(self.limits.threads or os.cpu_count() or 1, self._library.shape.max_threads)
+        cap = _WITHOUT_CAP if self.limits.states is None else self.limits.states
+        room = _WITHOUT_CAP if self.limits.bytes is None else self.limits.bytes
+        code = ctypes.c_int()
+        options = Options(self.threads, 0, cap, room, self.limits.first_buckets)
+        self._run: int | None = self._lib.sg_open(ctypes.byref(options), ctypes.byref(code))
+        if not self._run:
+            raise fault(code.value)
+        self._counters = self._lib.sg_progress_of(self._run).contents
+        self._deadline: float | None = None
+        self._timed_out = self._interrupted = False
+        self._outcome: Outcome | None = None
+        self._closure: tuple[Found, ...] | None = None
 
-    def _make_structures(self) -> None:
-        key = ctypes.c_uint64 * self._words
-        picks = ctypes.c_uint16 * self._most
-        u16, u32, u64 = ctypes.c_uint16, ctypes.c_uint32, ctypes.c_uint64
+    def __enter__(self) -> Self:
+        return self
 
-        def structure(name: str, *fields: tuple[str, object]) -> type[ctypes.Structure]:
-            return type(name, (ctypes.Structure,), {"_fields_": fields})
-
-        self._Key = key
-        self._Summary = structure(
-            "_Summary", ("states", u64), ("transitions", u64), ("bytes", u64), ("levels", u64), ("stuck", u64),
-            ("stuck_depth", u32), ("deepest", u32), ("stuck_key", key),
-        )  # fmt: skip
-        self._Record = structure(
-            "_Record", ("depth", u32), ("split", u16), ("picks", u16), ("pick", picks), ("start", key)
-        )
-        self._Transition = structure(
-            "_Transition", ("to", key), ("events", u64 * self._event_words), ("split", u16), ("picks", u16),
-            ("pick", picks), ("size", picks),
-        )  # fmt: skip
-        self._Way = structure("_Way", ("split", u16), ("picks", u16), ("pick", picks))
-        self._Unable = structure("_Unable", ("count", u64), ("depth", u32), ("key", key))
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def close(self) -> None:
-        """Gives the engine's memory back."""
-        if self._run is not None:
-            self._library.sg_close(self._run)
-            self._run = None
+        """Gives the memory back."""
+        run, self._run = self._run, None
+        if run:
+            del self._counters
+            self._lib.sg_close(run)
 
     def run(self, progress: Callable[[Progress], None] | None = None) -> Outcome:
-        """Searches until everything is found, a cap is met, time is up, or Ctrl-C."""
-        began = time.monotonic()
-        status = self._watched(lambda: int(self._library.sg_explore(self._run)), began, progress)
-        seconds = time.monotonic() - began
-        summary = self._Summary()
-        self._library.sg_summary_of(self._run, ctypes.byref(summary))
-        stuck = None
-        if summary.stuck:
-            stuck = StuckStates(summary.stuck, summary.stuck_depth, self._number(summary.stuck_key))
-        return Outcome(
-            status=status,
-            states=summary.states,
-            transitions=summary.transitions,
-            levels=summary.levels,
-            bytes=summary.bytes,
-            seconds=seconds,
-            threads=self.threads,
-            initial_states=self._library.sg_levels_of(self._run)[0],
-            stuck=stuck,
-        )
+        """The whole search, to its end, a limit or Ctrl-C; the same outcome when called again.
 
-    def _watched(
-        self, call: Callable[[], int], began: float, progress: Callable[[Progress], None] | None = None
-    ) -> Status:
-        """Runs an engine call in a thread of its own and watches it."""
-        answer: list[int] = []
-        worker = threading.Thread(target=lambda: answer.append(call()), daemon=True)
-        watched = self._library.sg_progress_of(self._run).contents
-        why = Status.COMPLETE
-        worker.start()
-        while worker.is_alive():
-            try:
-                worker.join(_POLL_SECONDS)
-                elapsed = time.monotonic() - began
-                if self._limits.seconds is not None and elapsed >= self._limits.seconds and not watched.stop:
-                    why, watched.stop = Status.TIME_LIMIT, 1
-                if progress is not None and worker.is_alive():
-                    progress(
-                        Progress(watched.states, watched.transitions, watched.depth, watched.bytes, elapsed)
-                    )
-            except KeyboardInterrupt:
-                why, watched.stop = Status.INTERRUPT, 1
-        watched.stop = 0
-        match answer[0]:
-            case 0:
-                return Status.COMPLETE
-            case 1:
-                return Status.STATE_CAP
-            case 2:
-                return Status.MEMORY_CAP
-            case 3:
-                return why
-            case other:
-                raise ProgramFault(_FAULTS.get(other, f"the engine reports {other}"))
+        Args:
+            progress: called in the calling thread a few times a second.
+        """
+        if self._outcome is None:
+            began = time.monotonic()
+            if self.limits.seconds is not None:
+                self._deadline = began + self.limits.seconds
+            code = self._call(lambda: self._lib.sg_explore(self._run), progress)
+            self._outcome = self._collect(code, time.monotonic() - began)
+        return self._outcome
 
     def record(self, event: int) -> Record | None:
-        """First transition of a break (or, from ``breaks`` on, of a goal); None if it never happened."""
-        found = self._Record()
-        self._check(self._library.sg_record_of(self._run, event, ctypes.byref(found)))
-        if not found.depth:
+        """First time that break ``event`` happened, or goal ``event - breaks``; None if never."""
+        raw = self._library.Record()
+        self._demand(self._lib.sg_record_of(self._run, event, ctypes.byref(raw)))
+        if not raw.depth:
             return None
-        return Record(found.depth, self._number(found.start), tuple(found.pick[: found.picks]))
-
-    def paths(self, targets: Sequence[tuple[int, int]]) -> list[PackedPath]:
-        """Shortest ways to stored states, given as (packed state, depth)."""
-        if not targets:
-            return []
-        rows = sum(depth + 1 for _, depth in targets)
-        wanted = (self._Key * len(targets))(*(self._key(key) for key, _ in targets))
-        depths = (ctypes.c_uint32 * len(targets))(*(depth for _, depth in targets))
-        keys = (self._Key * rows)()
-        ways = (self._Way * rows)()
-        self._check(self._library.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways))
-        found: list[PackedPath] = []
-        row = 0
-        for _, depth in targets:
-            span = range(row, row + depth + 1)
-            found.append(
-                PackedPath(
-                    tuple(self._number(keys[i]) for i in span),
-                    tuple(tuple(ways[i].pick[: ways[i].picks]) for i in span[1:]),
-                )
-            )
-            row += depth + 1
-        return found
-
-    def closure(self) -> list[Unable] | None:
-        """For each goal the states that cannot reach it any more; None if interrupted."""
-        found = (self._Unable * max(1, self.goals))()
-        mask = (1 << self.goals) - 1
-        status = self._watched(
-            lambda: int(self._library.sg_closure_of(self._run, mask, found)), time.monotonic()
-        )
-        if status is not Status.COMPLETE:
-            return None
-        return [Unable(item.count, item.depth, self._number(item.key)) for item in found[: self.goals]]
+        return Record(raw.depth, key_number(raw.start), tuple(raw.pick[: raw.picks]))
 
     def marks(self) -> list[bool]:
-        """Coverage marks."""
-        marks = self._library.sg_marks_of(self._run)
-        return [bool(marks[i]) for i in range(self._marks)]
+        """Coverage: what happened at least once."""
+        return [bool(item) for item in self._lib.sg_marks_of(self._run)[: self._library.shape.marks]]
 
-    def each(self) -> dict[int, int]:
-        """Every stored state with its depth."""
-        count = self._library.sg_each(self._run, ctypes.c_uint64(0), None, None)
-        keys = (self._Key * count)()
-        depths = (ctypes.c_uint32 * count)()
-        self._library.sg_each(self._run, ctypes.c_uint64(count), keys, depths)
-        return {self._number(keys[i]): depths[i] for i in range(count)}
+    def paths(self, targets: Sequence[tuple[int, int]]) -> list[StatePath]:
+        """Least shortest ways to stored states, given with their depths; all in one pass.
 
-    def successors(self, key: int | None) -> list[Transition]:
-        """Transitions of a state, or the initial states for None, in the order of their choices."""
-        start = None if key is None else ctypes.byref(self._key(key))
-        count = ctypes.c_uint64()
-        self._check(self._library.sg_successors(start, ctypes.c_uint64(0), None, ctypes.byref(count)))
-        found = (self._Transition * count.value)()
-        self._check(self._library.sg_successors(start, count, found, ctypes.byref(count)))
-        return [self._transition(item) for item in found]
-
-    def step(self, key: int, picks: Sequence[int]) -> Transition:
-        """One transition; choices beyond the given ones are 0."""
-        found = self._Transition()
-        chosen = (ctypes.c_uint16 * max(1, len(picks)))(*picks)
-        self._check(
-            self._library.sg_step(ctypes.byref(self._key(key)), chosen, len(picks), ctypes.byref(found))
+        Raises:
+            KeyboardInterrupt: if Ctrl-C came meanwhile.
+        """
+        rows = sum(depth + 1 for _, depth in targets)
+        wanted = (self._library.Key * len(targets))(*(self._library.key(key) for key, _ in targets))
+        depths = (ctypes.c_uint32 * len(targets))(*(depth for _, depth in targets))
+        keys, ways = (self._library.Key * rows)(), (Way * rows)()
+        self._deadline = None
+        code = self._call(
+            lambda: self._lib.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways), None
         )
-        return self._transition(found)
+        if code == Code.STOPPED:
+            raise KeyboardInterrupt
+        self._demand(code)
+        paths: list[StatePath] = []
+        at = 0
+        for _, depth in targets:
+            picks = [tuple(way.pick[: way.picks]) for way in ways[at : at + depth + 1]]
+            numbers = tuple(key_number(key) for key in keys[at : at + depth + 1])
+            paths.append(StatePath(numbers, tuple(picks[1:]), picks[0]))
+            at += depth + 1
+        return paths
+
+    def closure(self, progress: Callable[[Progress], None] | None = None) -> tuple[Found, ...] | None:
+        """For each goal the states from which it can no longer be reached.
+
+        None if that could not be found out: the search is not complete, or time, memory or
+        the user's patience ended first.
+        """
+        if self._outcome is None or self._outcome.status is not Status.COMPLETE:
+            return None
+        if self._closure is None:
+            raw = (self._library.Unable * max(1, self.goals))()
+            mask = (1 << self.goals) - 1
+            code = self._call(lambda: self._lib.sg_closure_of(self._run, mask, raw), progress)
+            if code in (Code.STOPPED, Code.CAPPED_MEMORY):
+                return None
+            self._demand(code)
+            self._closure = tuple(
+                Found(item.states, item.depth, key_number(item.key)) for item in raw[: self.goals]
+            )
+        return self._closure
+
+    def states(self) -> Iterator[tuple[int, int]]:
+        """Every stored state with its depth, in no particular order."""
+        room = self._lib.sg_each(self._run, 0, None, None)
+        keys, depths = (self._library.Key * room)(), (ctypes.c_uint32 * room)()
+        self._lib.sg_each(self._run, room, keys, depths)
+        for key, depth in zip(keys, depths, strict=True):
+            yield key_number(key), depth
+
+    def depth_of(self, key: int) -> int | None:
+        """Shortest distance of a state from power-on, or None if it was not reached."""
+        depth: int = self._lib.sg_depth_of(self._run, ctypes.byref(self._library.key(key)))
+        return None if depth < 0 else depth
+
+    def initial_states(self) -> list[Transition]:
+        """Every way to begin."""
+        return self._listing(None)
+
+    def successors(self, key: int) -> list[Transition]:
+        """Every step from a state, in the order of their picks.
+
+        What happens before the parts move is told with the first of the steps that share it.
+        """
+        return self._listing(ctypes.byref(self._library.key(key)))
+
+    def step(self, key: int, picks: Sequence[int] = ()) -> Transition:
+        """One step; choices beyond the given picks are answered with 0."""
+        raw = self._library.Transition()
+        given = (ctypes.c_uint16 * max(1, len(picks)))(*picks)
+        self._demand(
+            self._lib.sg_step(ctypes.byref(self._library.key(key)), given, len(picks), ctypes.byref(raw))
+        )
+        return self._transition(raw)
 
     def assert_consistent(self) -> None:
-        """The engine's self-check."""
-        self._check(self._library.sg_check(self._run))
+        """Self-check of the tables, for tests: every key comes back from where it lies.
 
-    def _transition(self, item: ctypes.Structure) -> Transition:
-        events = self._number(item.events)
+        Raises:
+            ProgramFault: if one is damaged.
+        """
+        self._demand(self._lib.sg_check(self._run))
+
+    def _listing(self, start: Any) -> list[Transition]:
+        count = ctypes.c_uint64()
+        self._demand(self._lib.sg_successors(start, 0, None, ctypes.byref(count)))
+        raw = (self._library.Transition * count.value)()
+        self._demand(self._lib.sg_successors(start, count.value, raw, ctypes.byref(count)))
+        return [self._transition(item) for item in raw]
+
+    def _transition(self, raw: Any) -> Transition:
+        events = (i for i in range(self.breaks + self.goals) if raw.events[i // 64] >> i % 64 & 1)
         return Transition(
-            self._number(item.to),
-            tuple(item.pick[: item.picks]),
-            tuple(i for i in range(events.bit_length()) if events >> i & 1),
+            key_number(raw.to), tuple(raw.pick[: raw.picks]), tuple(raw.size[: raw.picks]), frozenset(events)
         )
 
-    def _check(self, status: int) -> None:
-        if status:
-            raise ProgramFault(_FAULTS.get(status, f"the engine reports {status}"))
+    def _collect(self, code: int, seconds: float) -> Outcome:
+        stopped = Status.TIME_LIMIT if self._timed_out and not self._interrupted else Status.INTERRUPT
+        statuses = {
+            Code.COMPLETE: Status.COMPLETE,
+            Code.CAPPED_STATES: Status.STATE_CAP,
+            Code.CAPPED_MEMORY: Status.MEMORY_CAP,
+            Code.STOPPED: stopped,
+            Code.TOO_DEEP: Status.DEPTH_FIELD,
+        }
+        if code not in statuses:
+            raise fault(code)
+        raw = self._library.Summary()
+        self._lib.sg_summary_of(self._run, ctypes.byref(raw))
+        return Outcome(
+            status=statuses[Code(code)],
+            states=raw.states,
+            transitions=raw.transitions,
+            levels=raw.levels,
+            sizes=tuple(self._lib.sg_levels_of(self._run)[: raw.deepest + 1]),
+            stuck=Found(raw.stuck, raw.stuck_depth, key_number(raw.stuck_key)) if raw.stuck else None,
+            seconds=seconds,
+            bytes=raw.bytes,
+            threads=self.threads,
+        )
 
-    def _key(self, number: int) -> ctypes.Array[ctypes.c_uint64]:
-        return self._Key(*(number >> 64 * i & (2**64 - 1) for i in range(self._words)))
+    def _call(self, work: Callable[[], int], progress: Callable[[Progress], None] | None) -> int:
+        """Runs a long call of the library; the deadline or Ctrl-C ends it early."""
+        began = time.monotonic()
+        result: list[int] = []
+        self._counters.stop = 0
+        self._timed_out = self._interrupted = False
+        self._heed_deadline()
+        worker = threading.Thread(target=lambda: result.append(work()), name="explorer", daemon=True)
+        worker.start()
+        try:
+            while worker.is_alive():
+                try:
+                    worker.join(_LOOK_EVERY)
+                    self._heed_deadline()
+                    if progress is not None:
+                        progress(self._progress(time.monotonic() - began))
+                except KeyboardInterrupt:
+                    self._interrupted = True
+                    self._counters.stop = 1
+        finally:  # a progress callback may raise: the engine must not outlive its caller
+            if worker.is_alive():
+                self._counters.stop = 1
+                worker.join()
+        return result[0]
 
-    @staticmethod
-    def _number(words: Sequence[int]) -> int:
-        return sum(int(word) << 64 * i for i, word in enumerate(words))
+    def _heed_deadline(self) -> None:
+        if self._deadline is not None and time.monotonic() >= self._deadline:
+            self._timed_out = True
+            self._counters.stop = 1
+
+    def _progress(self, seconds: float) -> Progress:
+        now = self._counters
+        return Progress(now.states, now.transitions, now.frontier, now.bytes, now.depth, seconds)
+
+    def _demand(self, code: int) -> None:
+        if code:
+            raise fault(code)
