@@ -65,6 +65,7 @@ sequences:
 # The last word on an output, whatever the sequences ask for.
 interlocks:
   - {hold_off: motor, unless: guard_shut, why: nothing turns behind an open guard}
+  - {hold_off: lamp, unless: still and not main.running, why: the lamp promises standstill}
 
 requirements:
   guard_stops_motor:

@@ -41,6 +41,10 @@ from .words import (
 
 STYLES = {Word.HOLDS: "green", Word.BROKEN: "bold red", Word.UNDECIDED: "yellow"}
 WIDEST_PROSE = 100
+SPACING = 3
+"""Characters between two columns of a table."""
+MANY_STATES = 100_000
+"""From here on, rate and memory of a search say something."""
 
 
 def write_check(console: Console, result: CheckResult, file: str) -> None:
@@ -52,7 +56,7 @@ def write_check(console: Console, result: CheckResult, file: str) -> None:
         file: name of the machine file as the user gave it.
     """
     _heading(console, result, file)
-    console.print(_verdict_table(result))
+    console.print(_verdict_table(result, console.width))
     _totals(console, result)
     _assumptions(console, result)
     _findings(console, result.findings, file)
@@ -88,12 +92,18 @@ def steps_table(steps: Iterable[StoryStep]) -> Table:
     for step, clock in zip(steps, clock_words([step.time for step in steps]), strict=True):
         table.add_row(
             clock,
-            _lines(f"{who_words(change)}: {change_words(change)}" for change in step.changes),
+            _changes(step),
             _states(before, step),
             _lines(step.on_outputs) if step.on_outputs else Text("none", style="dim"),
         )
         before = step
     return table
+
+
+def _changes(step: StoryStep) -> Text:
+    if not step.changes:
+        return Text("at rest" if step.tick == 0 else "time passes", style="dim")
+    return _lines(f"{who_words(change)}: {change_words(change)}" for change in step.changes)
 
 
 def _states(before: StoryStep | None, step: StoryStep) -> Text:
@@ -116,23 +126,49 @@ def _heading(console: Console, result: CheckResult, file: str) -> None:
     _say(console, "")
 
 
-def _verdict_table(result: CheckResult) -> Table:
+def _verdict_table(result: CheckResult, width: int) -> Table:
     budgets = sorted({judgement.faults for item in result.requirements for judgement in item.judgements})
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
-    table.add_column("requirement", overflow="fold", min_width=16)
-    table.add_column("hazard", overflow="fold")
-    for budget in budgets:
-        table.add_column(fault_words(budget), overflow="fold")
-    table.add_column("must withstand")
+    head = [
+        Text("requirement"),
+        Text("hazard"),
+        *map(Text, map(fault_words, budgets)),
+        Text("must\nwithstand"),
+    ]
+    rows = [head]
     for item in result.requirements:
         said = {judgement.faults: judgement for judgement in item.judgements}
-        table.add_row(
-            Text(item.name, style="bold red" if item.verdict is Word.BROKEN else ""),
-            Text(item.hazard or "-"),
-            *(_cell(said.get(budget), item.faults, result.scan) for budget in budgets),
-            Text(fault_words(item.faults)),
+        rows.append(
+            [
+                Text(item.name, style="bold red" if item.verdict is Word.BROKEN else ""),
+                Text(item.hazard or "-"),
+                *(_cell(said.get(budget), item.faults, result.scan) for budget in budgets),
+                Text(fault_words(item.faults)),
+            ]
         )
+    natural = [max(_width_of(row[column]) for row in rows) for column in range(len(head))]
+    narrowest = [12, 8, *(9 for _ in budgets), natural[-1]]
+    yielding = [*range(2, len(head) - 1), 1, 0]
+    widths = fitted(natural, narrowest, yielding, width - SPACING * (len(head) - 1))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
+    for title, column in zip(head, widths, strict=True):
+        table.add_column(title, width=column, overflow="fold", vertical="top")
+    for row in rows[1:]:
+        table.add_row(*row)
     return table
+
+
+def _width_of(cell: Text) -> int:
+    return max(map(len, cell.plain.splitlines()))
+
+
+def fitted(natural: list[int], narrowest: list[int], yielding: list[int], room: int) -> list[int]:
+    """Column widths that fit: columns give way in the order of ``yielding``, none below its narrowest."""
+    widths = list(natural)
+    for column in yielding:
+        excess = sum(widths) - room
+        if excess > 0:
+            widths[column] = max(min(natural[column], narrowest[column]), widths[column] - excess)
+    return widths
 
 
 def _cell(judgement: Judgement | None, required: int, scan: int) -> Text:
@@ -221,13 +257,14 @@ def exploration_words(item: Exploration) -> str:
     reach = "every reachable situation"
     if not item.exhausted:
         reach = f"stopped by the {item.stopped_by} before {reach} was seen"
-    rate = f", {item.transitions / item.seconds / 1e6:.1f} million steps/s" if item.seconds >= 0.05 else ""
+    cost = f"{item.seconds:.2f} s, {count_words(item.threads, 'thread')}"
+    if item.states >= MANY_STATES and item.seconds:
+        rate = item.transitions / item.seconds / 1e6
+        cost += f", {rate:.1f} million steps/s, {item.bytes_per_state:.1f} bytes a state"
     return (
         f"{fault_words(item.faults)}: {reach};"
         f" {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
-        f" {count_words(item.depth, 'tick')} deep ({format_duration(item.depth * item.tick)});"
-        f" {item.seconds:.2f} s{rate}, {item.bytes_per_state:.1f} bytes a state,"
-        f" {count_words(item.threads, 'thread')}"
+        f" {count_words(item.depth, 'tick')} deep ({format_duration(item.depth * item.tick)}); {cost}"
     )
 
 
