@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,6 +14,7 @@ from stillgate.controller.reasons import Clause, ExitReason, Permit, Reason, spo
 
 from ..situation import Outcome
 from ..terminal import printable
+from .prose import say
 from .words import level_words
 
 
@@ -22,33 +22,33 @@ def write_explanation(
     console: Console, machine: Machine, executive: Executive, following: Sequence[Outcome]
 ) -> None:
     """Prints a situation."""
-    _say(console, f"{machine.machine}, in this situation", "bold")
-    _say(console, "inputs: " + _levels(executive.inputs.items()), indent=2, hanging=8)
+    say(console, f"{machine.machine}, in this situation", style="bold")
+    say(console, "inputs: " + _levels(executive.inputs.items()), indent=2, hanging=8)
     if executive.memory:
-        _say(console, "memory: " + _levels(executive.memory.items()), indent=2, hanging=8)
+        say(console, "memory: " + _levels(executive.memory.items()), indent=2, hanging=8)
     for sequence, state in executive.states.items():
-        _say(console, "")
-        _say(console, f"{sequence} is in {state}", "bold")
+        say(console, "")
+        say(console, f"{sequence} is in {state}", style="bold")
         reasons = executive.exits(sequence)
         for reason in reasons:
             _tree(console, str(reason).removeprefix(f"{sequence}: "), reason.condition)
         if not reasons:
-            _say(console, "no way out", indent=2)
+            say(console, "no way out", indent=2)
     if executive.outputs:
-        _say(console, "")
-        _say(console, "outputs", "bold")
+        say(console, "")
+        say(console, "outputs", style="bold")
     for output in executive.outputs:
         why = executive.why(output)
-        _say(console, str(why), indent=2, hanging=2)
+        say(console, str(why), indent=2, hanging=2)
         for permit in why.permits:
             said = "permits it" if permit.condition.holds else "holds it off"
             _tree(console, f"{permit} {said}", permit.condition, indent=4)
-    _say(console, "")
-    _say(console, "what can happen next, one change at a time", "bold")
+    say(console, "")
+    say(console, "what can happen next, one change at a time", style="bold")
     for outcome in following:
-        _say(console, outcome_words(outcome), indent=2, hanging=2)
+        say(console, outcome_words(outcome), indent=2, hanging=2)
     if not following:
-        _say(console, "no single change moves anything", indent=2)
+        say(console, "no single change moves anything", indent=2)
 
 
 def outcome_words(outcome: Outcome) -> str:
@@ -123,7 +123,7 @@ def _clause(clause: Clause) -> dict[str, Any]:
 
 def _tree(console: Console, head: str, condition: Clause | None, indent: int = 2) -> None:
     """A sentence and under it the tree of its condition, if that says more than the sentence."""
-    _say(console, head, indent=indent, hanging=2)
+    say(console, head, indent=indent, hanging=2)
     if condition is not None and condition.parts:
         for line in condition.lines():
             console.print(Text(" " * (indent + 4) + printable(line)), soft_wrap=True)
@@ -131,11 +131,3 @@ def _tree(console: Console, head: str, condition: Clause | None, indent: int = 2
 
 def _levels(items: Any) -> str:
     return ", ".join(f"{name} {level_words(value)}" for name, value in items)
-
-
-def _say(console: Console, text: str, style: str = "", *, indent: int = 0, hanging: int = 0) -> None:
-    pad = " " * indent
-    lines = textwrap.wrap(
-        printable(text), min(console.width, 100), initial_indent=pad, subsequent_indent=pad + " " * hanging
-    )
-    console.print(Text("\n".join(lines), style=style), soft_wrap=True)

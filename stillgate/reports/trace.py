@@ -8,7 +8,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
-from rich.text import Text
 
 from stillgate.controller.durations import format_duration
 from stillgate.controller.machine import Machine
@@ -16,7 +15,8 @@ from stillgate.interlocks.verdict import Cause, Change, StoryStep
 from stillgate.sim_io.simulation import Frame
 
 from .check_json import step_document
-from .check_text import steps_table
+from .prose import say
+from .story_text import steps_table
 from .words import level_words
 
 OFF = "off"
@@ -47,26 +47,38 @@ def write_trace(console: Console, machine: Machine, seed: int, frames: Sequence[
     """Prints a run."""
     last = frames[-1]
     fault = f", {last.fault}" if last.fault else ""
-    _say(console, f"{machine.machine}: {format_duration(last.time)} simulated, seed {seed}{fault}", "bold")
+    say(
+        console,
+        f"{machine.machine}: {format_duration(last.time)} simulated, seed {seed}{fault}",
+        style="bold",
+    )
     if frames[0].parts:
-        _say(
-            console,
-            "at the start: " + ", ".join(f"{part} {place}" for part, place in frames[0].parts.items()),
-        )
-    console.print("")
+        say(console, f"at the start: {_pairs(frames[0].parts)}", hanging=2)
+    say(console, "")
     console.print(steps_table(trace_steps(machine, frames)))
-    console.print("")
-    _say(console, "at the end", "bold")
-    _say(console, "  inputs on: " + (", ".join(name for name, on in last.circuits.items() if on) or "none"))
-    _say(
-        console, "  states:    " + ", ".join(f"{name} {state or OFF}" for name, state in last.states.items())
+    say(console, "")
+    say(console, "at the end", style="bold")
+    say(console, f"inputs on: {_names_on(last.circuits)}", indent=2, hanging=2)
+    say(
+        console,
+        f"states: {_pairs({name: state or OFF for name, state in last.states.items()})}",
+        indent=2,
+        hanging=2,
     )
     if last.memory:
-        memory = ", ".join(f"{name} {level_words(value)}" for name, value in last.memory.items())
-        _say(console, f"  memory:    {memory}")
-    _say(console, "  outputs:   " + (", ".join(name for name, on in last.outputs.items() if on) or "none"))
+        memory = {name: level_words(value) for name, value in last.memory.items()}
+        say(console, f"memory: {_pairs(memory)}", indent=2, hanging=2)
+    say(console, f"outputs on: {_names_on(last.outputs)}", indent=2, hanging=2)
     if last.parts:
-        _say(console, "  parts:     " + ", ".join(f"{part} {place}" for part, place in last.parts.items()))
+        say(console, f"parts: {_pairs(last.parts)}", indent=2, hanging=2)
+
+
+def _pairs(values: Mapping[str, str]) -> str:
+    return ", ".join(f"{name} {value}" for name, value in values.items())
+
+
+def _names_on(levels: Mapping[str, bool]) -> str:
+    return ", ".join(name for name, on in levels.items() if on) or "none"
 
 
 def trace_document(machine: Machine, seed: int, frames: Sequence[Frame]) -> dict[str, Any]:
@@ -171,7 +183,3 @@ def _who(machine: Machine, sensed: set[str], name: str) -> Cause:
     if name in sensed:
         return Cause.PART
     return Cause.OPERATOR if machine.inputs[name].source == "operator" else Cause.FREE
-
-
-def _say(console: Console, text: str, style: str = "") -> None:
-    console.print(Text(text, style=style), soft_wrap=True)

@@ -8,7 +8,8 @@ import re
 import pytest
 from stillgate.interlocks.verdict import CheckResult, Word
 
-from stillgate.reports.check_text import write_check, write_story
+from stillgate.reports.check_text import write_check
+from stillgate.reports.story_text import write_story
 from stillgate.reports.words import CAUTION
 
 from .samples import SCAN, broken, finding, full_result, holding, result, story, undecided
@@ -40,7 +41,7 @@ def test_at_the_scan_the_word_is_a_bare_holds() -> None:
     exact = tuple(dataclasses.replace(judgement, tick=SCAN) for judgement in item.judgements)
     text = text_of(result(dataclasses.replace(item, judgements=exact), tick=SCAN))
     assert "holds at" not in text
-    assert "at its scan of 20 ms" in text
+    assert "checked at the scan of 20 ms, up" in text
 
 
 def test_nothing_is_called_safe_or_certified() -> None:
@@ -85,9 +86,11 @@ def test_a_break_beyond_what_must_be_withstood_is_told_but_does_not_count() -> N
     assert "1 holds at 100 ms" in text
 
 
-def test_an_undecided_requirement_says_why_and_how_far() -> None:
-    text = " ".join(text_of(result(undecided(), exhausted=False)).split())
-    assert "undecided with no fault: the search was stopped by the state cap, searched to 4 s" in text
+def test_undecided_requirements_say_why_once() -> None:
+    twice = result(undecided(), dataclasses.replace(undecided(), name="can_open"), exhausted=False)
+    text = " ".join(text_of(twice).split())
+    assert "UNDECIDED with no fault: the search was stopped by the state cap can_rest, can_open" in text
+    assert text.count("the search was stopped by the state cap") == 1
     assert "stopped by the state cap before every reachable situation was seen" in text
 
 
@@ -98,6 +101,18 @@ def test_control_characters_of_a_file_do_not_reach_the_terminal() -> None:
 
 
 def test_no_line_of_a_table_is_wider_than_the_console() -> None:
-    long = dataclasses.replace(holding("a" * 60), hazard="h" * 40)
-    for line in text_of(result(long, broken())).splitlines():
-        assert len(line) <= 80 or FILE in line
+    long = dataclasses.replace(holding("a_" * 30 + "b"), hazard="h" * 40)
+    for width in (80, 100):
+        text = text_of(result(long, broken()), width)
+        for line in text.splitlines():
+            assert len(line) <= width or FILE in line
+        assert "…" not in text
+
+
+def test_long_names_break_at_underlines() -> None:
+    hazard = dataclasses.replace(
+        broken(), name="a_requirement_with_a_long_name_of_forty_x", hazard="falling_frame"
+    )
+    lines = text_of(result(hazard)).splitlines()
+    assert any(" falling_ " in f"{line} " for line in lines)
+    assert any(re.search(r" frame( |$)", line) for line in lines)
