@@ -8,6 +8,7 @@ the choices of one step, in the order they were asked.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import threading
@@ -321,25 +322,32 @@ class Explorer:
         """Runs a long call of the library; the deadline or Ctrl-C ends it early."""
         began = time.monotonic()
         result: list[int] = []
+        done = threading.Event()
+
+        def body() -> None:
+            try:
+                result.append(work())
+            finally:
+                done.set()
+
         self._counters.stop = 0
         self._timed_out = self._interrupted = False
         self._heed_deadline()
-        worker = threading.Thread(target=lambda: result.append(work()), name="explorer", daemon=True)
-        worker.start()
+        threading.Thread(target=body, name="explorer", daemon=True).start()
+        # Not join(): interrupted by Ctrl-C it takes a running thread for a finished one (Python 3.11).
         try:
-            while worker.is_alive():
+            while not done.is_set():
                 try:
-                    worker.join(_LOOK_EVERY)
+                    done.wait(_LOOK_EVERY)
                     self._heed_deadline()
                     if progress is not None:
                         progress(self._progress(time.monotonic() - began))
                 except KeyboardInterrupt:
                     self._interrupted = True
                     self._counters.stop = 1
-        finally:  # a progress callback may raise: the engine must not outlive its caller
-            if worker.is_alive():
-                self._counters.stop = 1
-                worker.join()
+        finally:  # a progress call may raise: the engine must not outlive its caller
+            self._counters.stop = 0 if done.is_set() else 1
+            _wait_out(done)
         return result[0]
 
     def _heed_deadline(self) -> None:
@@ -354,3 +362,10 @@ class Explorer:
     def _demand(self, code: int) -> None:
         if code:
             raise fault(code)
+
+
+def _wait_out(done: threading.Event) -> None:
+    """Waits for the engine, which has been told to stop, however often Ctrl-C is pressed."""
+    while not done.is_set():
+        with contextlib.suppress(KeyboardInterrupt):
+            done.wait()
