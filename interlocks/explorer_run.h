@@ -79,6 +79,7 @@ static inline void sg_events_clear(sg_context *c)
         c->events[i] = 0;
 }
 
+#if SG_POSSIBLE > 0
 static inline uint32_t sg_goals_hit(const sg_context *c)
 {
     uint32_t goals = 0;
@@ -86,6 +87,7 @@ static inline uint32_t sg_goals_hit(const sg_context *c)
         goals |= (uint32_t)(c->events[(SG_BREAKS + i) >> 6] >> ((SG_BREAKS + i) & 63) & 1) << i;
     return goals;
 }
+#endif
 
 /* After a stage: every pick that was to be replayed has been asked for again. */
 static inline void sg_steady(sg_context *c)
@@ -112,8 +114,8 @@ typedef int sg_visit(void *arg, sg_context *c, const sg_key *from, const sg_key 
 #ifdef SG_SEGMENTS
 #include "explorer_branches.h"
 #else
-/* Every transition of a state, in the order of their choice vectors; look at c->fault afterwards. What stage 1 reports is told with
- * the first stage 2 leaf below it, which is the least transition that holds it. */
+/* Every transition of a state, in the order of their choice vectors; look at c->fault afterwards. What
+ * stage 1 reports is told with the first stage 2 leaf below it, the least transition that holds it. */
 static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, const sg_key *from, sg_visit *visit,
                                                                  void *arg)
 {
