@@ -67,9 +67,15 @@ def c_name(cell: Cell) -> str:
 
 
 def c_type(cell: Cell) -> str:
-    """Type of a cell's field. Cells that count time are wide, whatever the period."""
+    """Type of a cell's field. Cells that count time are wide, whatever the period.
+
+    Memory is signed and wide too: a user may compare a counter with 0 or 255, which a compiler
+    would warn is always so in a narrow unsigned type.
+    """
     counts_time = cell.name.endswith((".run", ".elapsed", ".differs"))
-    return "uint8_t" if cell.low >= 0 and cell.high <= 255 and not counts_time else "int32_t"
+    is_memory = cell.name.endswith((".value", ".next", ".wanted"))
+    narrow = cell.low >= 0 and cell.high <= 255 and not counts_time and not is_memory
+    return "uint8_t" if narrow else "int32_t"
 
 
 @dataclass(frozen=True)

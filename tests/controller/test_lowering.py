@@ -14,13 +14,14 @@ from backends import (
     NativeBackend,
     OracleBackend,
 )
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from machines_strategy import machines, runs
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Assign, Cell, ControllerProgram, statements_in
 
+NO_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)  # every attempt would call the compiler
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much]
 
 
@@ -57,7 +58,7 @@ def test_oracle_executive_and_evaluator_agree_at_every_scan(data: Any) -> None:
 
 
 @pytest.mark.skipif(not HAS_COMPILER, reason="no C compiler and no ziglang")
-@settings(max_examples=25, deadline=None, suppress_health_check=SLOW)
+@settings(max_examples=25, deadline=None, suppress_health_check=SLOW, phases=NO_SHRINKING)
 @given(st.data())
 def test_the_c_controller_agrees_with_oracle_and_executive_at_every_scan(data: Any) -> None:
     """The C that is deployed means what the file says."""

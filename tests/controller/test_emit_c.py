@@ -1,0 +1,90 @@
+"""The C that is deployed: it compiles without a warning, and the same bytes serve any period."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+from backends import HAS_COMPILER
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from machines_strategy import machines, runs
+from oracle import Oracle
+from stillgate.controller.emit_c import emit_controller
+from stillgate.controller.lowering import lower_controller
+from stillgate.controller.machine import Level, Machine
+from stillgate.controller.native import NativeController
+from stillgate.controller.toolchain import find_compiler
+
+needs_compiler = pytest.mark.skipif(not HAS_COMPILER, reason="no C compiler and no ziglang")
+SLOW = list(HealthCheck)
+NO_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)  # every attempt would call the compiler
+STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-fsyntax-only")
+SAID_IN_THE_FILE = (
+    "-Wno-tautological-compare",
+)  # random files compare names with themselves; people are told
+
+
+@needs_compiler
+@settings(max_examples=40, deadline=None, suppress_health_check=SLOW, phases=NO_SHRINKING)
+@given(machine=machines())
+def test_the_c_compiles_without_a_warning(machine: Machine, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """As C99, with every warning an error; names that are C keywords included."""
+    folder = tmp_path_factory.mktemp("c")
+    compile_strictly(machine, folder)
+
+
+def compile_strictly(machine: Machine, folder: Path) -> None:
+    """Fails with the compiler's words."""
+    source, header = emit_controller(lower_controller(machine))
+    (folder / "controller.c").write_text(source, encoding="utf-8")
+    (folder / "controller.h").write_text(header, encoding="utf-8")
+    command = [*find_compiler().command, *STRICT, *SAID_IN_THE_FILE, "controller.c"]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("machine", [{"inputs": {}}, {"outputs": {}}, {"inputs": {"int": {}}}])
+@needs_compiler
+def test_a_machine_without_inputs_or_outputs_compiles_too(machine: dict[str, Any], tmp_path: Path) -> None:
+    """C99 knows no empty struct."""
+    states = {"x": {"exits": [{"after": "1 s", "to": "x"}]}}
+    body = {"machine": "m", "scan": "10 ms", "sequences": {"s": {"start": "x", "states": states}}}
+    compile_strictly(Machine.model_validate(body | machine), tmp_path)
+
+
+def test_only_stdint_is_included_and_the_text_is_the_same_every_time() -> None:
+    """No libc, no clock time, no address; the digest of the file instead."""
+    states = {"x": {"exits": [{"after": "1 s", "to": "x"}]}}
+    machine = Machine.model_validate(
+        {"machine": "m", "scan": "10 ms", "sequences": {"s": {"start": "x", "states": states}}}
+    )
+    texts = [emit_controller(lower_controller(machine), "ab12") for _ in range(2)]
+    assert texts[0] == texts[1]
+    lines = [line for text in texts[0] for line in text.splitlines() if line.startswith("#include")]
+    assert sorted(set(lines)) == ['#include "controller.h"', "#include <stdint.h>"]
+    assert all("ab12" in text for text in texts[0])
+
+
+@needs_compiler
+@settings(max_examples=20, deadline=None, suppress_health_check=SLOW, phases=NO_SHRINKING)
+@given(data=st.data())
+def test_the_same_source_at_another_period_is_the_machine_scanned_at_that_period(data: Any) -> None:
+    """What was explored at the check's tick is what runs at the scan: one text, one constant."""
+    machine = data.draw(machines())
+    period = data.draw(st.sampled_from((10, 20, 30, 100)))
+    native = NativeController(lower_controller(machine), period=period)
+    oracle = Oracle(machine.model_copy(update={"scan": period}))
+    for pins in data.draw(runs(machine, 40)):
+        if isinstance(pins, str):
+            continue
+        levels = native.scan(pins)
+        oracle.scan(pins)
+        low = {name for name, item in machine.outputs.items() if item.active is Level.LOW}
+        assert levels == {name: on ^ (name in low) for name, on in oracle.outputs.items()}
+        for sequence in native.program.sequences:
+            assert sequence.states[native.value(sequence.active)] == oracle.states[sequence.name]
+        for cell in native.program.memory:
+            assert native.value(cell) == oracle.memory[cell.name.removesuffix(".value")]
