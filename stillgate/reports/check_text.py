@@ -54,7 +54,8 @@ def _heading(console: Console, result: CheckResult, file: str) -> None:
     if result.tick != result.scan:
         tick = f"with a tick of {format_duration(result.tick)} (scan {format_duration(result.scan)})"
     count = count_words(len(result.requirements), "requirement")
-    say(console, f"{count} checked {tick}, up to {fault_words(result.faults)}")
+    budget = f"up to {fault_words(result.faults)}" if result.faults else "without faults"
+    say(console, f"{count} checked {tick}, {budget}")
     say(console, "")
 
 

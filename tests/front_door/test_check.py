@@ -70,6 +70,20 @@ def test_the_missing_requirement_of_the_tutorial_is_found_too(stillgate: Command
     assert verdicts["no_restart"] == "broken"
 
 
+def test_the_front_page_shows_what_is_printed(stillgate: Command, starter: Path) -> None:
+    text = starter.read_text().replace(*NO_OVERRIDE)
+    kept = [line for line in text.splitlines() if "hold_off: motor" not in line]
+    path = starter.with_name("spoilt.yaml")
+    path.write_text("\n".join(kept) + "\n")
+    out = stillgate("check", path, "--faults", "0").out.replace(str(path), "press.yaml")
+    printed = iter(line.rstrip() for line in out.splitlines())
+    shown = (
+        (Path(__file__).parent.parent.parent / "README.md").read_text().split("```text\n")[1].split("```")[0]
+    )
+    for line in shown.splitlines():
+        assert line in printed, line  # in this order, others may stand between
+
+
 def test_a_single_fault_is_named_in_the_story(stillgate: Command, starter: Path) -> None:
     path = spoilt(starter, ("faults: 0   ", "faults: 1   "))
     document = json.loads(stillgate("check", path, "--format", "json").out)
