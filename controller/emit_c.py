@@ -274,7 +274,7 @@ def _source(program: ControllerProgram, digest: str) -> str:
     writer = CWriter(place=lambda cell: f"s->{c_name(cell)}", note=controller_note, constant=constant)
     lines = _title(program, digest)
     lines += ['#include "controller.h"', ""]
-    lines += ["#define SG_TICKS(ms) ((int32_t)(((int32_t)(ms) + (SG_PERIOD_MS) - 1) / (SG_PERIOD_MS)))", ""]
+    lines += ["#define SG_TICKS(ms) ((int32_t)((ms) / (SG_PERIOD_MS) + ((ms) % (SG_PERIOD_MS) != 0)))", ""]
     lines += ["#ifndef SG_TAKEN", "#define SG_TAKEN(s, exit) ((void)0)", "#endif"]
     lines += ["#ifndef SG_BOUNDS", "#define SG_BOUNDS(s, counter) ((void)0)", "#endif", ""]
     for signal in program.signals:

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from stillgate.controller.machine import Machine
 
@@ -325,3 +326,23 @@ def runs(draw: Draw, machine: Machine, longest: int = 60) -> list[dict[str, bool
         if draw(st.integers(0, 19)) == 0:
             break
     return steps
+
+
+def sample(strategy: st.SearchStrategy[Any], count: int) -> list[Any]:
+    """The same ``count`` values of a strategy at every run."""
+    found: list[Any] = []
+
+    @seed(1)
+    @settings(
+        max_examples=count,
+        database=None,
+        deadline=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(strategy)
+    def collect(value: Any) -> None:
+        found.append(value)
+
+    collect()
+    return found

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from machines_strategy import SMALL, MachineDict, machine_dicts, machine_text, machines
+from machines_strategy import SMALL, MachineDict, machine_dicts, machine_text, machines, sample
 from oracle import Oracle
 from plants_strategy import PATTERNS, closed_machine_dicts, closed_machines
 from stillgate.controller.errors import Severity
@@ -21,22 +20,6 @@ CONSTRUCTS = (
     '"set"', '"clear"', '"do"', '"active": "low"', " xor ", " + 1", "<>",
 )  # fmt: skip
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much]
-
-
-def sample(strategy: st.SearchStrategy[Any], count: int) -> list[Any]:
-    """The same ``count`` values of a strategy at every run."""
-    found: list[Any] = []
-
-    @seed(1)
-    @settings(
-        max_examples=count, database=None, deadline=None, phases=[Phase.generate], suppress_health_check=SLOW
-    )
-    @given(strategy)
-    def collect(value: Any) -> None:
-        found.append(value)
-
-    collect()
-    return found
 
 
 def moves(machine: Machine, scans: int, number: int) -> bool:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import subprocess
+import sys
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,7 @@ import pytest
 from backends import HAS_COMPILER
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from machines_strategy import machines, runs
+from machines_strategy import machine_dicts, machines, runs, sample
 from oracle import Oracle
 from stillgate.controller.emit_c import emit_controller
 from stillgate.controller.lowering import lower_controller
@@ -53,6 +55,43 @@ def test_a_machine_without_inputs_or_outputs_compiles_too(machine: dict[str, Any
     states = {"x": {"exits": [{"after": "1 s", "to": "x"}]}}
     body = {"machine": "m", "scan": "10 ms", "sequences": {"s": {"start": "x", "states": states}}}
     compile_strictly(Machine.model_validate(body | machine), tmp_path)
+
+
+@needs_compiler
+def test_the_longest_time_does_not_overflow(tmp_path: Path) -> None:
+    """Rounding up once added a period to 2147483647 ms first."""
+    states = {"x": {"exits": [{"after": "2147483647 ms", "when": "held(a, 2147483647 ms)", "to": "x"}]}}
+    machine = Machine.model_validate(
+        {
+            "machine": "m",
+            "scan": "20 ms",
+            "inputs": {"a": {}},
+            "sequences": {"s": {"start": "x", "states": states}},
+        }
+    )
+    compile_strictly(machine, tmp_path)
+
+
+CROSS = {
+    "Cortex-M4": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4"),
+    "aarch64": ("-target", "aarch64-linux-musl"),
+}
+    "Cortex-M4": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4"),
+    "aarch64": ("-target", "aarch64-linux-musl"),
+}
+
+
+@pytest.mark.skipif(find_spec("ziglang") is None, reason="ziglang is not installed")
+@pytest.mark.parametrize("target", CROSS)
+def test_the_c_compiles_for_the_processors_of_machines(target: str, tmp_path: Path) -> None:
+    """Without a libc on the one, with one on the other; warnings are errors."""
+    for machine in sample(machine_dicts(), 6)[-3:]:
+        source, header = emit_controller(lower_controller(Machine.model_validate(machine)))
+        (tmp_path / "controller.c").write_text(source, encoding="utf-8")
+        (tmp_path / "controller.h").write_text(header, encoding="utf-8")
+        command = [sys.executable, "-m", "ziglang", "cc", *CROSS[target], *STRICT[:-1], "-c", "controller.c"]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
 
 
 def test_only_stdint_is_included_and_the_text_is_the_same_every_time() -> None:
