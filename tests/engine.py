@@ -1,0 +1,65 @@
+"""The C engine on a closed loop, built for a short compile instead of a fast search.
+
+Tests build many checkers and search each for a moment, so the compiler's optimiser would
+take nearly all of their time. The sources are those of ``stillgate check``, byte for byte.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from stillgate.controller.toolchain import build_library
+from stillgate.interlocks.checker_source import checker_source, packed_fields
+from stillgate.interlocks.closed_loop import ClosedLoop
+from stillgate.interlocks.explorer import Explorer, Limits
+from stillgate.interlocks.search import Search, checker_files, unpack
+
+Key = tuple[int, ...]
+OPTIONS = ("-std=gnu11", "-O0", "-w")
+
+
+def quick_build(
+    loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, *, merge: bool | None = None
+) -> Path:
+    """Shared library of a loop's checker, unoptimised."""
+    files = checker_files(loop)
+    if merge is not None:
+        files["checker.c"] = checker_source(loop, merge=merge)
+    return build_library(files, "checker.c", options=OPTIONS, on_slow_build=on_slow_build)
+
+
+@dataclass(frozen=True)
+class Searched:
+    """What the C engine found: the counterpart of ``python_search.Found``."""
+
+    depths: dict[Key, int]
+    transitions: int
+    broken: dict[str, int]
+    levels: int
+
+
+@contextmanager
+def searching(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -> Iterator[Search]:
+    """A finished search, to be asked."""
+    with Search(loop, quick_build(loop, merge=merge), Limits(threads=threads, bytes=1 << 30)) as search:
+        exploration = search.run()
+        assert exploration.exhausted, exploration.stopped_by
+        yield search
+
+
+def search_c(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -> Searched:
+    """All reachable states and the first depth at which each requirement breaks."""
+    fields = packed_fields(loop)
+    with Explorer(quick_build(loop, merge=merge), Limits(threads=threads, bytes=1 << 30)) as explorer:
+        outcome = explorer.run()
+        explorer.assert_consistent()
+        broken: dict[str, int] = {}
+        for index, name in enumerate(loop.requirement_names):
+            record = explorer.record(index)
+            if record is not None:
+                broken[name] = record.depth
+        depths = {unpack(fields, key): depth for key, depth in explorer.states()}
+        return Searched(depths, outcome.transitions, broken, outcome.levels)

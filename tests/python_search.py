@@ -1,0 +1,87 @@
+"""Breadth-first search of a closed loop in plain Python: slow, short, and nothing else's code.
+
+It steps the Python evaluator and enumerates choices like an odometer. The C engine and all
+ways to make a loop smaller (on-demand inputs, canonical states) are held against it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+from stillgate.interlocks.closed_loop import ClosedLoop
+from stillgate.interlocks.loop_runner import Chooser, LoopRunner
+
+Result = TypeVar("Result")
+Key = tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the search found."""
+
+    depths: dict[Key, int]
+    transitions: int
+    broken: dict[str, int]  # first depth at which each requirement breaks
+    levels: int
+
+    def projected(self, indices: list[int]) -> set[Key]:
+        """The set of states seen through some of their cells."""
+        return {tuple(key[i] for i in indices) for key in self.depths}
+
+
+def leaves(run: Callable[[Chooser], Result]) -> Iterator[Result]:
+    """Runs something once for every combination of its choices."""
+    fixed: list[int] = []
+    while True:
+        picks: list[int] = []
+        sizes: list[int] = []
+
+        def choose(name: str, count: int, picks: list[int] = picks, sizes: list[int] = sizes) -> int:
+            at = len(picks)
+            picks.append(fixed[at] if at < len(fixed) else 0)
+            sizes.append(count)
+            return picks[at]
+
+        yield run(choose)
+        while picks and picks[-1] + 1 >= sizes[len(picks) - 1]:
+            picks.pop()
+        if not picks:
+            return
+        fixed = [*picks[:-1], picks[-1] + 1]
+
+
+def search(loop: ClosedLoop, limit: int = 200_000) -> Found:
+    """All reachable states; raises if there are more than ``limit``."""
+    runner = LoopRunner(loop)
+
+    def begin(chooser: Chooser) -> Key:
+        runner.begin(chooser)
+        return runner.key()
+
+    depths: dict[Key, int] = dict.fromkeys(leaves(begin), 0)
+    level = list(depths)
+    broken: dict[str, int] = {}
+    transitions = levels = 0
+    while level:
+        following: list[Key] = []
+        levels += 1
+        for key in level:
+
+            def step(chooser: Chooser, key: Key = key) -> tuple[tuple[int, ...], Key]:
+                runner.load(key)
+                tick = runner.step(chooser)
+                return tick.broken, runner.key()
+
+            for breaks, to in leaves(step):
+                transitions += 1
+                for index in breaks:
+                    broken.setdefault(loop.requirement_names[index], levels)
+                if to not in depths:
+                    depths[to] = levels
+                    following.append(to)
+        if len(depths) > limit:
+            raise OverflowError(f"more than {limit} states")
+        level = following
+    return Found(depths, transitions, broken, levels)
