@@ -76,9 +76,6 @@ CROSS = {
     "Cortex-M4": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4"),
     "aarch64": ("-target", "aarch64-linux-musl"),
 }
-    "Cortex-M4": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4"),
-    "aarch64": ("-target", "aarch64-linux-musl"),
-}
 
 
 @pytest.mark.skipif(find_spec("ziglang") is None, reason="ziglang is not installed")
