@@ -1,0 +1,48 @@
+"""Every planted design mistake is found, and every shipped machine holds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from stillgate.controller.reader import read_machine
+from stillgate.interlocks.check import check
+from stillgate.interlocks.verdict import Word
+
+MACHINES = Path(__file__).parents[2] / "machines"
+BROKEN = sorted((MACHINES / "broken").glob("*.yaml"))
+SHIPPED = sorted(MACHINES.glob("*.yaml"))
+
+
+def planted(path: Path) -> tuple[str, str]:
+    """The requirement that must break and the mistake, from the file's first line."""
+    head = path.read_text(encoding="utf-8").splitlines()[0]
+    requirement, _, mistake = head.removeprefix("# broken:").partition("|")
+    return requirement.strip(), mistake.strip()
+
+
+def test_there_are_at_least_eight_planted_mistakes_each_with_its_name() -> None:
+    assert len(BROKEN) >= 8
+    for path in BROKEN:
+        requirement, mistake = planted(path)
+        assert requirement in read_machine(path).machine.requirements
+        assert len(mistake) > 20
+
+
+@pytest.mark.parametrize("path", BROKEN, ids=lambda path: path.stem)
+def test_the_check_finds_the_planted_mistake_and_tells_how_it_breaks(path: Path) -> None:
+    requirement, _ = planted(path)
+    result = check(read_machine(path))
+    verdict = next(item for item in result.requirements if item.name == requirement)
+    assert verdict.verdict is Word.BROKEN
+    assert verdict.story is not None
+    assert verdict.story.steps
+    assert requirement in verdict.story.headline
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_every_shipped_machine_holds_with_every_single_fault_that_it_must_withstand(path: Path) -> None:
+    result = check(read_machine(path))
+    assert {item.name: item.verdict for item in result.requirements if item.verdict is not Word.HOLDS} == {}
+    assert result.verdict is Word.HOLDS
+    assert all(item.exhausted for item in result.exploration)
