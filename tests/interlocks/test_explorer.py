@@ -503,3 +503,124 @@ def test_keys_of_a_few_bits_work(bits: int) -> None:
     with Explorer(library, Limits(threads=2)) as explorer:
         assert explorer.run().states == 1 << bits
         explorer.assert_consistent()
+
+
+# -- published machines -----------------------------------------------------------------------------
+
+PETERSON = """
+unsigned at[2] = {{s & 3, s >> 2 & 3}}, turn = s >> 4 & 1;
+if (at[0] == {critical} && at[1] == {critical}) sg_break(c, 0);
+unsigned me = sg_choose(c, 2), other = 1 - me;
+(void)other;
+{moves}
+s = at[0] | at[1] << 2 | turn << 4;
+"""
+COMPACT = """
+if (at[me] == 0) { at[me] = 1; turn = other; }
+else if (at[me] == 1) { if (at[other] == 0 || turn == me) at[me] = 2; }
+else at[me] = 0;
+"""
+FOUR = """
+if (at[me] == 0) { %s at[me] = 1; }
+else if (at[me] == 1) { %s at[me] = 2; }
+else if (at[me] == 2) { if (at[other] < %d || turn == me) at[me] = 3; }
+else at[me] = 0;
+"""
+SEMAPHORE = """
+if (at[me] == 0) at[me] = 1;
+else if (at[me] == 1) { if (at[other] != 2) at[me] = 2; }
+else at[me] = 0;
+"""
+
+
+@pytest.mark.parametrize(
+    ("moves", "critical", "states", "moving", "exclusive"),
+    [
+        (SEMAPHORE, 2, 8, 14, True),
+        (COMPACT, 2, 10, 16, True),
+        (FOUR % ("", "turn = other;", 1), 3, 20, 34, True),
+        (FOUR % ("turn = other;", "", 2), 3, 32, None, False),
+    ],
+    ids=["semaphore", "compact", "four locations", "wrong order"],
+)
+def test_two_processes_have_the_known_numbers_of_states(
+    moves: str, critical: int, states: int, moving: int | None, exclusive: bool
+) -> None:
+    """Peterson 1981, and a semaphore; turn is 1 at first.
+
+    Counts by breadth-first search from first principles; Baier and Katoen 2008 draw the ten
+    states of the compact form (from memory).
+    """
+    start = "s = 16;" if "turn" in moves else ""
+    library = build(one_stage(start, PETERSON.format(critical=critical, moves=moves), bits=5))
+    with Explorer(library) as explorer:
+        outcome = explorer.run()
+        assert outcome.states == states
+        assert (explorer.record(0) is None) is exclusive
+        if moving is not None:
+            edges = {
+                (key, item.to)
+                for key, _ in explorer.states()
+                for item in explorer.successors(key)
+                if item.to != key
+            }
+            assert len(edges) == moving
+        assert outcome.stuck is None
+
+
+PHILOSOPHERS = """
+enum {{ N = {count} }};
+unsigned at[N], me = sg_choose(c, N), left, right;
+for (unsigned i = 0; i < N; i++) at[i] = s >> 2 * i & 3; /* thinks, holds the first fork, eats */
+left = (me + N - 1) % N; right = (me + 1) % N;
+unsigned turned = {turned}; /* the last one takes the right fork first */
+/* fork i lies between i - 1 (as its right fork) and i (as its left fork) */
+unsigned left_taken = at[left] == 2 || (at[left] == 1 && turned && left == N - 1);
+unsigned right_taken = at[right] == 2 || (at[right] == 1 && !(turned && right == N - 1));
+unsigned first = turned && me == N - 1 ? right_taken : left_taken;
+unsigned second = turned && me == N - 1 ? left_taken : right_taken;
+if (at[me] == 0 && !first) at[me] = 1;
+else if (at[me] == 1 && !second) at[me] = 2;
+else if (at[me] == 2) at[me] = 0;
+s = 0;
+for (unsigned i = 0; i < N; i++) s |= (uint64_t)at[i] << 2 * i;
+"""
+
+
+@pytest.mark.parametrize(
+    ("count", "states", "edges", "turned_states"),
+    [
+        (2, 6, 8, 5),
+        (3, 14, 27, 12),
+        (4, 34, 88, 29),
+        (5, 82, 265, 70),
+        (6, 198, 768, 169),
+        (7, 478, 2163, 408),
+        (8, 1154, 5968, 985),
+    ],
+)
+def test_dining_philosophers_have_the_known_numbers_of_states(
+    count: int, states: int, edges: int, turned_states: int
+) -> None:
+    """Dijkstra: Pell-Lucas numbers and one deadlock; with one of them turned round, Pell numbers and none.
+
+    Recomputed from first principles; the closed form is (1 + sqrt 2)^N + (1 - sqrt 2)^N.
+    """
+    assert states == round((1 + 2**0.5) ** count + (1 - 2**0.5) ** count)
+    for turned, expected in ((0, states), (1, turned_states)):
+        library = build(one_stage("", PHILOSOPHERS.format(count=count, turned=turned), bits=2 * count))
+        with Explorer(library) as explorer:
+            outcome = explorer.run()
+            assert outcome.states == expected
+            if turned:
+                assert outcome.stuck is None
+            else:
+                assert outcome.stuck is not None
+                assert (outcome.stuck.states, outcome.stuck.depth) == (1, count)  # all hold their first fork
+                moves = {
+                    (key, item.to)
+                    for key, _ in explorer.states()
+                    for item in explorer.successors(key)
+                    if item.to != key
+                }
+                assert len(moves) == edges
