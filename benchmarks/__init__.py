@@ -1,0 +1,1 @@
+"""Figures of this project, measured side by side: ``python -m benchmarks``."""
