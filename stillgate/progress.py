@@ -14,6 +14,8 @@ class Progress(Protocol):
     """What an exploration tells while it runs."""
 
     @property
+    def faults(self) -> int: ...
+    @property
     def states(self) -> int: ...
     @property
     def depth(self) -> int: ...
@@ -52,10 +54,10 @@ class ProgressLine:
 
 
 def progress_words(progress: Progress) -> str:
-    """``1 234 567 states, 9.8 million states/s, 57 ticks deep``."""
-    from .reports.words import grouped
+    """``no fault: 1 234 567 states, 9 800 000 states/s, 57 ticks deep``."""
+    from .reports.words import fault_words, grouped
 
     rate = ""
     if progress.seconds > 0.2:
-        rate = f", {progress.states / progress.seconds / 1e6:.1f} million states/s"
-    return f"{grouped(progress.states)} states{rate}, {progress.depth} ticks deep"
+        rate = f", {grouped(round(progress.states / progress.seconds, -3))} states/s"
+    return f"{fault_words(progress.faults)}: {grouped(progress.states)} states{rate}, {progress.depth} ticks deep"

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 DEFAULT_WIDTH = 80
 NARROWEST = 40
+KEPT = "\n\N{NO-BREAK SPACE}"
 
 
 def output_console() -> Console:
@@ -29,7 +30,7 @@ def message_console() -> Console:
 
 def printable(text: str) -> str:
     """A text of a user's file without characters that could steer a terminal."""
-    return "".join(c if c.isprintable() or c == "\n" else " " for c in text)
+    return "".join(c if c.isprintable() or c in KEPT else " " for c in text)
 
 
 def write_line(text: str, stream: TextIO | None = None) -> None:

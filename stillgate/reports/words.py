@@ -82,6 +82,6 @@ def count_words(count: int, one: str, many: str | None = None) -> str:
     return f"{grouped(count)} {one if count == 1 else many or one + 's'}"
 
 
-def grouped(count: int) -> str:
+def grouped(count: float) -> str:
     """A whole number with a space that does not break every three digits (ISO 80000-1)."""
-    return f"{count:,}".replace(",", "\N{NO-BREAK SPACE}")
+    return f"{count:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
