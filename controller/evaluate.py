@@ -79,7 +79,7 @@ class Layout:
         return [cell.start for cell in self._slots]
 
 
-class OutOfRange(Exception):
+class OutOfRange(Exception):  # noqa: N818
     """A cell was given a value outside its range: a defect of a lowering, never of a user's file."""
 
 
