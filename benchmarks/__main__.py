@@ -1,0 +1,60 @@
+"""``python -m benchmarks [exploration] [check] [simulation] [help] [--machine FILE]``.
+
+Run it from the root of the repository, on a quiet computer; extra ``bench`` installs numba.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from rich.console import Console
+
+from stillgate.controller.machine import Machine
+from stillgate.controller.reader import read_machine
+from stillgate.controller.toolchain import find_compiler
+
+from . import commands, exploration, simulation
+from .figures import Figure, load, show
+
+_DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
+_NAMES = ("exploration", "check", "simulation", "help")
+
+
+def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure], list[str]]:
+    match name:
+        case "exploration":
+            return "Exploration with all single faults", *exploration.measure(machine)
+        case "check":
+            return "The check as a command", *commands.measure_check(file)
+        case "simulation":
+            return "Simulation", *simulation.measure(machine)
+        case _:
+            return "Help", *commands.measure_help()
+
+
+def main() -> int:
+    """Measures and prints; 1 if a target was missed."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
+    parser.add_argument("names", nargs="*", help=f"what to measure; default all of {', '.join(_NAMES)}")
+    parser.add_argument("--machine", type=Path, default=_DEMO, help="machine file; default the demonstration")
+    given = parser.parse_args()
+    unknown = [name for name in given.names if name not in _NAMES]
+    if unknown:
+        parser.error(f"'{unknown[0]}' is not a benchmark; there are {', '.join(_NAMES)}")
+    machine = read_machine(given.machine).machine
+    console = Console(width=110)
+    console.print(f"{find_compiler().command[0]}, Python {sys.version.split()[0]}, {load()}", highlight=False)
+    missed = False
+    for name in _NAMES:
+        if given.names and name not in given.names:
+            continue
+        title, figures, notes = _measure(name, given.machine, machine)
+        show(console, title, figures, [*notes, load()])
+        missed |= any(item.met is False for item in figures)
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,91 @@
+"""What a person waits for: whole commands in processes of their own, with a cache of their own."""
+
+from __future__ import annotations
+
+import os
+import re
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from .figures import Figure, at_most
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A command that ended."""
+
+    seconds: float
+    peak_bytes: int  # of the command itself; compilers it calls have their own
+    status: int
+
+
+def run_command(arguments: list[str], cache: Path) -> Run:
+    """Runs ``stillgate`` with a cache folder of its own.
+
+    Raises:
+        RuntimeError: if it ends in any way but a verdict.
+    """
+    environment = os.environ | {"STILLGATE_CACHE": str(cache)}
+    command = [sys.executable, "-m", "stillgate", *arguments]
+    began = time.perf_counter()
+    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+        assert process.stderr is not None
+        said = process.stderr.read()
+        _, code, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(code)
+    seconds = time.perf_counter() - began
+    if process.returncode not in (0, 1, 4):
+        raise RuntimeError(f"{' '.join(command)} ended with {process.returncode}: {said.decode()[-400:]}")
+    scale = 1 if sys.platform == "darwin" else 1024
+    return Run(seconds, usage.ru_maxrss * scale, process.returncode)
+
+
+def measure_check(machine_file: Path) -> tuple[list[Figure], list[str]]:
+    """The whole check, cold and warm, and from a changed file to its verdict without faults."""
+    with tempfile.TemporaryDirectory() as folder:
+        work = Path(folder)
+        cache = work / "cache"
+        cache.mkdir(mode=0o700)
+        copy = work / machine_file.name
+        copy.write_bytes(machine_file.read_bytes())
+        cold = run_command(["check", str(copy)], cache)
+        run_command(["check", str(copy), "--faults", "0"], cache)
+        warm = [run_command(["check", str(copy), "--faults", "0"], cache).seconds for _ in range(3)]
+        changed: list[float] = []
+        for change in range(3):
+            copy.write_text(_changed(machine_file.read_text(encoding="utf-8"), change), encoding="utf-8")
+            changed.append(run_command(["check", str(copy), "--faults", "0"], cache).seconds)
+    figures = [
+        at_most("check with zero and all single faults, nothing cached", cold.seconds, 20, "s"),
+        at_most("its peak memory", cold.peak_bytes / 2**30, 2, "GiB"),
+        at_most("check without faults, warm cache", statistics.median(warm), 3, "s"),
+        at_most("changed file to its verdicts without faults", statistics.median(changed), 5, "s"),
+    ]
+    words = {0: "all hold", 1: "something is broken", 4: "undecided"}
+    return figures, [
+        f"{machine_file.name} as its file says; verdict of the whole check: {words[cold.status]}",
+        "a changed file: one time in it made longer, so that its library is built anew",
+    ]
+
+
+def _changed(text: str, number: int) -> str:
+    """The file with one ``after`` of its sequences a little longer, another one each time."""
+    found = list(re.finditer(r"after: (\d+(?:\.\d+)?) (ms|s)\b", text))
+    if not found:
+        raise ValueError("the machine has no time to change")
+    place = found[number % len(found)]
+    longer = float(place[1]) + (0.1 if place[2] == "s" else 100)
+    return f"{text[: place.start()]}after: {longer:g} {place[2]}{text[place.end() :]}"
+
+
+def measure_help() -> tuple[list[Figure], list[str]]:
+    """The first thing that anybody types."""
+    with tempfile.TemporaryDirectory() as folder:
+        seconds = [run_command(["--help"], Path(folder)).seconds for _ in range(7)]
+    milliseconds = statistics.median(seconds) * 1000
+    return [at_most("stillgate --help", milliseconds, 300, "ms")], ["median of 7 runs"]

@@ -1,0 +1,141 @@
+"""Exploration with all single faults: the C engine, plain Python and numba on the same machine.
+
+All search the same states breadth first; the number of states at every depth that more than
+one of them completed is compared, and a difference is an error. What they enumerate differs:
+
+* the rivals visit a transition for every vector of choices (what the inputs do, which fault
+  begins, how the parts move);
+* the engine visits one for every different outcome of a scan and every motion of the parts,
+  since it merges choice vectors that come to the same and keeps outcomes (explorer_branches.h).
+
+So two ratios are printed: for a transition, each by its own count, and for the same work, the
+time in which the same states are found.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from stillgate.controller.machine import Machine
+from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.explorer import Explorer, Limits, Outcome, Status
+from stillgate.interlocks.search import build_checker
+
+from .figures import Figure, Timed, at_least, at_most, median
+from .rivals import DictSearch, NumbaSearch, Visited
+
+_ROUNDS = 3
+_DICT_SECONDS = 20.0
+_NUMBA_SECONDS = 60.0
+_ENGINE_SECONDS = 120.0
+
+
+def measure(machine: Machine) -> tuple[list[Figure], list[str]]:
+    """Figures of one machine, at its tick, with all single faults.
+
+    Raises:
+        AssertionError: if two searches did not find the same states.
+    """
+    tick = machine.check.tick or machine.scan
+    loop = close_loop(machine, tick=tick, faults=1, possibility=False)
+    library = build_checker(loop)
+    engine: dict[int, list[tuple[Outcome, Timed]]] = {2: [], 1: []}
+    for threads in (2, 1):
+        engine[threads].append(_engine(library, threads))
+    states = engine[2][0][0].states
+    rivals: dict[str, list[Visited]] = {"plain Python": [], "numba": []}
+    numba: NumbaSearch | None = None
+    with suppress(ImportError):
+        numba = NumbaSearch(loop, states + 1)
+    for _ in range(_ROUNDS):
+        for threads in (2, 1):
+            engine[threads].append(_engine(library, threads))
+        if numba is not None:
+            rivals["numba"].append(numba.run(_NUMBA_SECONDS))
+    rivals["plain Python"].append(DictSearch(loop).run(_DICT_SECONDS))
+    _compare(engine[2][0][0], [item for items in rivals.values() for item in items])
+    notes = [
+        f"{machine.machine} at {tick} ms, one fault; medians of {_ROUNDS + 1} runs of the engine, "
+        f"{_ROUNDS} of numba, one of Python",
+        "a transition: of the engine, an outcome of a scan and a motion of the parts; of the rivals, "
+        "a vector of choices",
+        "the number of states at each depth is the same in all of them as far as they went",
+    ]
+    if engine[2][0][0].status is not Status.COMPLETE:
+        notes.append(f"the engine was stopped by its {engine[2][0][0].status.words}")
+    if numba is not None:
+        notes.append(f"numba took {numba.compile_seconds:.0f} s to compile, which is not counted")
+    return _figures(engine, rivals), notes
+
+
+def _engine(library: Path, threads: int) -> tuple[Outcome, Timed]:
+    before = time.process_time()
+    with Explorer(library, Limits(threads=threads, seconds=_ENGINE_SECONDS)) as explorer:
+        outcome = explorer.run()
+        return outcome, Timed(outcome.seconds, time.process_time() - before)
+
+
+def _compare(outcome: Outcome, visits: Sequence[Visited]) -> None:
+    """The states at each depth, as far as both completed them."""
+    whole = outcome.sizes if outcome.status is Status.COMPLETE else outcome.sizes[: outcome.levels]
+    for visited in visits:
+        common = min(len(whole), len(visited.sizes))
+        assert visited.sizes[:common] == whole[:common], "two searches found different states"
+        if visited.complete and outcome.status is Status.COMPLETE:
+            assert visited.states == outcome.states, "two searches found different states"
+
+
+def _figures(
+    engine: dict[int, list[tuple[Outcome, Timed]]], rivals: dict[str, list[Visited]]
+) -> list[Figure]:
+    figures: list[Figure] = []
+    for threads, runs in engine.items():
+        outcome, took = runs[0][0], median([item for _, item in runs])
+        who = f"engine, {threads} thread{'s' if threads > 1 else ''}"
+        if threads == 2:
+            figures.append(Figure("states stored", f"{outcome.states:,}"))
+            figures.append(Figure("depth", f"{outcome.levels} ticks"))
+            rate = outcome.states / took.wall / 1e6
+            figures.append(at_least(f"{who}: states", rate, 10, "million/s"))
+            figures.append(at_most("memory a stored state", outcome.bytes_per_state, 16, "bytes"))
+        else:
+            figures.append(Figure(f"{who}: states", f"{outcome.states / took.wall / 1e6:.3g} million/s"))
+        figures.append(
+            Figure(
+                f"{who}: transitions ({outcome.transitions / outcome.states:.1f} a state)",
+                f"{outcome.transitions / took.wall / 1e6:.3g} million/s",
+            )
+        )
+        figures.append(
+            Figure(
+                f"{who}: processor time a transition", f"{took.processor / outcome.transitions * 1e9:.3g} ns"
+            )
+        )
+    for who, target in (("plain Python", 250), ("numba", 2)):
+        if not rivals[who]:
+            figures.append(Figure(who, "not installed", f">= {target}", False))
+            continue
+        figures += _ratios(engine, who, target, rivals[who])
+    return figures
+
+
+def _ratios(
+    engine: dict[int, list[tuple[Outcome, Timed]]], who: str, target: int, visits: list[Visited]
+) -> list[Figure]:
+    rates = sorted(item.transitions / item.seconds for item in visits)
+    rate = rates[len(rates) // 2]
+    per_state = visits[0].transitions / max(1, sum(visits[0].sizes))
+    figures = [Figure(f"{who}: transitions ({per_state:.1f} a state)", f"{rate / 1e6:.3g} million/s")]
+    outcome, took = engine[2][0][0], median([item for _, item in engine[2]])
+    ratio = outcome.transitions / took.wall / rate
+    figures.append(at_least(f"engine, 2 threads, against {who}: a transition", ratio, target, "times"))
+    one = median([item for _, item in engine[1]])
+    single = outcome.transitions / one.wall / rate
+    figures.append(Figure(f"engine, 1 thread, against {who}: a transition", f"{single:.3g} times"))
+    if all(item.complete for item in visits):
+        whole = sorted(item.seconds for item in visits)[len(visits) // 2] / took.wall
+        figures.append(Figure(f"engine, 2 threads, against {who}: the whole search", f"{whole:.3g} times"))
+    return figures
