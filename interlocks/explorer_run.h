@@ -111,6 +111,14 @@ static inline int sg_next_leaf(sg_context *c, uint32_t base)
 /* Called for every transition; c->events, c->pick and c->asked tell about it. Nonzero: enough seen. */
 typedef int sg_visit(void *arg, sg_context *c, const sg_key *from, const sg_key *to, uint32_t split);
 
+#ifndef SG_END_STATES
+static inline int sg_is_end(const sg_key *key)
+{
+    (void)key;
+    return 0;
+}
+#endif
+
 #ifdef SG_SEGMENTS
 #include "explorer_branches.h"
 #else
@@ -188,8 +196,12 @@ static void sg_record_fill(sg_record *r, const sg_context *c, const sg_key *from
     r->from = *from;
 }
 
-#define SG_FILTER 4096
-#define SG_RING 32     /* a power of two */
+#ifndef SG_FILTER
+#define SG_FILTER 4096 /* keys; a power of two */
+#endif
+#ifndef SG_RING
+#define SG_RING 32 /* keys; a power of two */
+#endif
 
 /* Keys on their way to another thread. */
 typedef struct {
