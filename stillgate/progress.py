@@ -60,4 +60,5 @@ def progress_words(progress: Progress) -> str:
     rate = ""
     if progress.seconds > 0.2:
         rate = f", {grouped(round(progress.states / progress.seconds, -3))} states/s"
-    return f"{fault_words(progress.faults)}: {grouped(progress.states)} states{rate}, {progress.depth} ticks deep"
+    states = grouped(progress.states)
+    return f"{fault_words(progress.faults)}: {states} states{rate}, {progress.depth} ticks deep"
