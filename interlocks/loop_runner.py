@@ -118,10 +118,30 @@ class LoopRunner:
         if not self.loop.budget:
             self.values[self._fault] = self.values[self._dark] = 0
 
+    def keep_memory(self, before: Tick) -> None:
+        """Gives bits and counters the values of the tick before.
+
+        A stored state has dropped those that nothing will read; a story still shows them.
+        """
+        for cell in self.loop.controller.memory:
+            self.values[self.layout.slot(cell)] = before.values[cell.name]
+
     # -- one tick ------------------------------------------------------------------------
 
-    def step(self, chooser: Chooser) -> Tick:
-        """One tick: both stages."""
+    def settled_key(self) -> tuple[int, ...]:
+        """The stored state that the present one counts as, dead values dropped."""
+        kept = list(self.values)
+        self._settle(self.values)
+        key = self.key()
+        self.values[:] = kept
+        return key
+
+    def step(self, chooser: Chooser, *, settle: bool = True) -> Tick:
+        """One tick: both stages.
+
+        Without ``settle`` dead values stay as they are. They change nothing that is asked or
+        done later, and a story wants memory as the controller has it.
+        """
         host, values = self.host, self.values
         host.chooser = chooser
         host.broken, host.covered = [], []
@@ -139,7 +159,8 @@ class LoopRunner:
         goals = tuple(bool(values[slot]) for slot in self._goals)
         seen = {cell.name: values[self.layout.slot(cell)] for cell in self.layout.cells}
         self._close_beliefs()
-        self._settle(values)
+        if settle:
+            self._settle(values)
         self._moves(values)
         return Tick(seen, nodes, tuple(dict.fromkeys(host.broken)), tuple(host.covered), goals)
 

@@ -71,7 +71,9 @@ def semaphore() -> MachineDict:
     return _machine("semaphore", inputs, processes, EXCLUSIVE)
 
 
-def _peterson(name: str, entry: Sequence[tuple[str, str]], sets_turn: str, flagged: Sequence[str]) -> MachineDict:
+def _peterson(
+    name: str, entry: Sequence[tuple[str, str]], sets_turn: str, flagged: Sequence[str]
+) -> MachineDict:
     """Peterson's algorithm; ``entry`` are the states up to waiting and their successors.
 
     Args:

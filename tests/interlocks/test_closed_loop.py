@@ -44,7 +44,9 @@ sequences:
       resting: {exits: [{when: rising(open_button), to: opening}]}
       opening: {on: [motor_open], exits: [{when: gate_open, to: waiting}, {after: 0.3 s, to: resting}]}
       waiting: {exits: [{after: 0.1 s, to: shutting}]}
-      shutting: {on: [motor_shut], exits: [{when: gate_shut, to: resting}, {when: not edge_clear, to: opening}]}
+      shutting:
+        on: [motor_shut]
+        exits: [{when: gate_shut, to: resting}, {when: not edge_clear, to: opening}]
 interlocks: [{hold_off: motor_shut, unless: edge_clear}]
 requirements:
   one_direction: {never: motor_open and motor_shut}
@@ -52,7 +54,6 @@ requirements:
   stays_open: {after: falling(open_button), keep: not motor_shut, for: 100 ms}
   asked_for: {before: motor_open, first: rising(open_button), since: gate.resting}
 """
-
 
 
 def gate(faults: int, tick: int = 100, **how: bool) -> ClosedLoop:
@@ -245,6 +246,28 @@ def test_the_same_story_is_told_by_any_number_of_threads() -> None:
         with searching(gate(1), threads=threads) as done:
             told.append({name: tell(run, name) for name, run in done.breaks().items()})
     assert told[0] == told[1]
+
+
+def test_a_story_keeps_the_values_of_memory_that_nothing_reads_any_more() -> None:
+    """Stored states have dropped them; a story shows what the controller has."""
+    machine = Machine.model_validate({
+        "machine": "lamp",
+        "scan": "10 ms",
+        "inputs": {"button": {}},
+        "outputs": {"lamp": {}},
+        "memory": {"latched": {}},
+        "sequences": {"s": {"start": "a", "states": {
+            "a": {"exits": [{"after": "0 ms", "to": "b", "set": ["latched"]}]},
+            "b": {"exits": [{"after": "20 ms", "to": "c"}]},
+            "c": {"on": ["lamp"], "end": True},
+        }}},
+        "requirements": {"dark": {"never": "lamp"}},
+    })  # fmt: skip
+    with searching(close_loop(machine, tick=10, faults=0)) as done:
+        run = done.breaks()["dark"]
+    assert [tick.values["latched.value"] for tick in run.ticks] == [1, 1, 1]
+    follow_on_executive(run)
+    assert [c.name for step in tell(run, "").steps for c in step.changes].count("latched") == 1
 
 
 def stories_are_true(machine: Machine, faults: int) -> None:
