@@ -92,7 +92,8 @@ def cache_folder() -> Path:
         status = folder.stat()
         if status.st_uid != os.getuid() or status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
             raise ToolMissing(
-                f"the cache folder {folder} can be written by others; set STILLGATE_CACHE to a folder of your own"
+                f"the cache folder {folder} can be written by others; "
+                "set STILLGATE_CACHE to a folder of your own"
             )
     return folder
 

@@ -37,8 +37,9 @@ def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
         found.append(f"One step is one scan of {time_text(tick)}.")
     else:
         found.append(
-            f"One step is one tick of {time_text(tick)}; the controller scans every {time_text(machine.scan)}. "
-            "Two events closer together than a tick are seen at once or a tick apart."
+            f"One step is one tick of {time_text(tick)}; the controller scans every "
+            f"{time_text(machine.scan)}. Two events closer together than a tick are seen at once or a "
+            "tick apart."
         )
     rounded = [time for time in _controller_times(machine) if time % tick]
     if rounded:
@@ -80,7 +81,8 @@ def _about_inputs(machine: Machine) -> list[str]:
         found.append(f"The operator may do anything in any tick with: {', '.join(operator)}.")
     if free:
         found.append(
-            f"These inputs are driven by nothing in the file and may be anything in any tick: {', '.join(free)}."
+            "These inputs are driven by nothing in the file and may be anything in any tick: "
+            f"{', '.join(free)}."
         )
     return found
 

@@ -23,7 +23,7 @@ from stillgate.controller.toolchain import find_compiler
 from .assumptions import assumptions_of
 from .closed_loop import ClosedLoop, close_loop
 from .explorer import Limits, Progress
-from .findings import coverage_findings, is_meant_as_end, warning_findings
+from .findings import coverage_findings, warning_findings
 from .result_cache import keep_result, load_result, result_key
 from .search import OPTIONS, Search, build_checker, checker_files
 from .story import Replay, tell
@@ -86,11 +86,11 @@ def check(
     loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
-    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES)
+    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
     key = _key(document, loops, period, budget)
     if use_cache and (kept := load_result(key)) is not None:
         return replace(kept, from_cache=True)
-    searched = _search_all(document, loops, limits, time_limit, progress, on_slow_build)
+    searched = _search_all(document, loops, limits, progress, on_slow_build)
     result = _result(document, period, budget, searched)
     if use_cache and all(item.exhausted for item in result.exploration):
         keep_result(key, result)
@@ -114,11 +114,10 @@ def _search_all(
     document: MachineDocument,
     loops: list[ClosedLoop],
     limits: Limits,
-    time_limit: float | None,
     progress: Callable[[Progress], None] | None,
     on_slow_build: Callable[[], None] | None,
 ) -> list[_Searched]:
-    deadline = None if time_limit is None else time.monotonic() + time_limit
+    deadline = None if limits.seconds is None else time.monotonic() + limits.seconds
     searched: list[_Searched] = []
     with ThreadPoolExecutor(max_workers=len(loops)) as pool:
         libraries = [pool.submit(build_checker, loop, on_slow_build) for loop in loops]
@@ -230,12 +229,10 @@ def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding
     stuck = search.stuck()
     if stuck is None:
         return []
-    story: Story = (
+    story: Story | None = (
         tell(stuck.run, "from here nothing changes any more, whatever the inputs do") if stuck.run else None
-    )  # type: ignore[assignment]
+    )
     states = dict(story.steps[-1].states) if story and story.steps else stuck.start_states
-    if is_meant_as_end(document.machine, states):
-        return []
     where = ", ".join(f"{name}.{state}" for name, state in states.items())
     line, column = document.place(("sequences",))
     text = f"{stuck.states} situations lead nowhere any more, the first in {where}"

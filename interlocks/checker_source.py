@@ -20,50 +20,19 @@ from stillgate.controller.program import (
     Block,
     Cell,
     Choose,
-    Constant,
-    Lookup,
     Note,
     NoteKind,
-    Observation,
-    Operation,
     Read,
     Ref,
     Scope,
     Stage,
-    Term,
-    TimeConstant,
     terms_in,
-    ticks_up,
-    walk_term,
 )
 
-from .closed_loop import ClosedLoop, FreeInput, goal_cell
-from .histories import NONE, History, Mode, Query
-
-
-@dataclass(frozen=True, slots=True)
-class PackedField:
-    """Place of a cell in the packed state."""
-
-    cell: Cell
-    offset: int
-    bits: int
-
-
-def packed_fields(loop: ClosedLoop) -> tuple[PackedField, ...]:
-    """Every cell of the stored state with its bits, in the order of ``key_cells``."""
-    offset = 0
-    fields: list[PackedField] = []
-    for cell in loop.key_cells:
-        bits = (cell.high - cell.low).bit_length()
-        fields.append(PackedField(cell, offset, bits))
-        offset += bits
-    return tuple(fields)
-
-
-def key_bits(fields: tuple[PackedField, ...]) -> int:
-    """Bits of a packed state, at least one."""
-    return max(1, sum(item.bits for item in fields))
+from .closed_loop import ClosedLoop, goal_cell
+from .counters import counter_source
+from .history_source import history_source, root_source
+from .packing import PackedField, field_text, key_bits, packed_fields
 
 
 def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
@@ -115,7 +84,7 @@ class _Source:
             "#define SG_BOUNDS(s, counter) sg_break(SG_WORK(s)->context, counter)",
             '#include "controller.h"',
             *self._struct(),
-            *self._histories(),
+            *(line for item in loop.free for line in history_source(item)),
             '#include "controller.c"',
             *(f"static const {self._table_type(t)} {name}[] = {{{', '.join(map(str, t))}}};"
               for t, name in self.tables.items()),
@@ -203,75 +172,6 @@ class _Source:
         top = max(table, default=0)
         return "uint8_t" if top < 256 else "uint16_t" if top < 65536 else "int32_t"
 
-    # -- histories -------------------------------------------------------------------------
-
-    def _histories(self) -> list[str]:
-        lines: list[str] = []
-        for item in self.loop.free:
-            lines += self._history(item)
-        return lines
-
-    def _history(self, item: FreeInput) -> list[str]:
-        name, history = item.signal.name, item.history
-        width = max(1, len(history.queries))
-        lines = []
-        for label, rows in (("yes", history.yes), ("no", history.no)):
-            flat = [value for row in rows for value in (row or (NONE,))]
-            lines.append(f"static const uint16_t {name}__{label}[] = {{{', '.join(map(str, flat))}}};")
-        lines += [
-            f"static inline int {name}__ask(struct sg_work *w, unsigned query)",
-            "{",
-            f"    unsigned at = w->{name}__node * {width}u + query;",
-            f"    unsigned yes = {name}__yes[at], no = {name}__no[at];",
-            f"    if (yes == {NONE}u) return 0;",
-            f"    if (no == {NONE}u) return 1;",
-            f"    if (sg_choose(w->context, 2)) {{ w->{name}__node = (uint16_t)yes; return 1; }}",
-            f"    w->{name}__node = (uint16_t)no;",
-            "    return 0;",
-            "}",
-            f"#define SG_ASK_{name}",
-        ]
-        lines += self._ask_macros(item)
-        same = ", ".join(map(str, same_ends(history)))
-        lines.append(f"static const uint16_t {name}__same[] = {{{same}}};")
-        roots = [str(root) for mode in Mode for root in history.roots[mode]]
-        lines.append(f"static const uint16_t {name}__roots[] = {{{', '.join(roots)}}};")
-        if len(history.beliefs) > 1:
-            lines.append(f"static const uint16_t {name}__ends[] = {{{', '.join(map(str, history.ends))}}};")
-        if history.resolves:
-            firsts, flat = [0], []
-            for members in history.members:
-                flat += members
-                firsts.append(len(flat))
-            lines.append(f"static const uint32_t {name}__first[] = {{{', '.join(map(str, firsts))}}};")
-            lines.append(f"static const uint16_t {name}__member[] = {{{', '.join(map(str, flat))}}};")
-        return lines
-
-    def _ask_macros(self, item: FreeInput) -> Iterator[str]:
-        """One macro an observation; the preset time of HELD selects the query by its ticks."""
-        name, queries = item.signal.name, item.history.queries
-        numbers: dict[Query, int] = {query: number for number, query in enumerate(queries)}
-        for observation in dict.fromkeys(query[0] for query in queries):
-            if observation is not Observation.HELD:
-                yield f"#define READ_{name}_{observation.name}(s) {name}__ask(SG_WORK(s), {numbers[observation, 0]})"
-        held = [query for query in queries if query[0] is Observation.HELD]
-        if held:
-            select = "".join(f"(ticks) == {query[1]} ? {numbers[query]} : " for query in held[:-1])
-            yield (
-                f"#define READ_{name}_HELD(s, ticks) {name}__ask(SG_WORK(s), (unsigned)({select}{numbers[held[-1]]}))"
-            )
-
-    def _roots(self, item: FreeInput) -> str:
-        name, count = item.signal.name, len(item.history.beliefs)
-        mode = "0"
-        if self.loop.budget:
-            tests = [f"w->dark ? {Mode.DARK.value}"]
-            tests += [f"w->fault == {item.stuck_on} ? {Mode.STUCK_ON.value}"] if item.stuck_on else []
-            tests += [f"w->fault == {item.stuck_off} ? {Mode.STUCK_OFF.value}"] if item.stuck_off else []
-            mode = f"({' : '.join(tests)} : 0)"
-        belief = f"w->{c_name(item.belief)}" if count > 1 else "0"
-        return f"    w->{name}__node = {name}__roots[{mode} * {count} + {belief}];"
-
     def _close_beliefs(self) -> Iterator[str]:
         writer = self._writer()
         for item in self.loop.free:
@@ -284,9 +184,8 @@ class _Source:
             if history.resolves:
                 count = f"{name}__first[{belief} + 1] - {name}__first[{belief}]"
                 close.append(f"if ({count} > 1)")
-                close.append(
-                    f"    {belief} = ({type_}){name}__member[{name}__first[{belief}] + sg_choose(c, {count})];"
-                )
+                one_of = f"{name}__first[{belief}] + sg_choose(c, {count})"
+                close.append(f"    {belief} = ({type_}){name}__member[{one_of}];")
             if item.live == TRUE:
                 yield from ("    " + line for line in close)
             else:
@@ -321,7 +220,11 @@ class _Source:
         head = "static inline __attribute__((always_inline)) void "
         lines = [head + "sg_stage1_first(sg_context *c, const sg_key *from, struct sg_work *w)", "{"]
         lines += [*self._first_piece(), "}"]
-        lines += [head + "sg_segment(unsigned segment, sg_context *c, struct sg_work *w)", "{", "    (void)c;"]
+        lines += [
+            head + "sg_segment(unsigned segment, sg_context *c, struct sg_work *w)",
+            "{",
+            "    (void)c;",
+        ]
         lines += ["    switch (segment) {"]
         for number, stage in enumerate(self.segments):
             lines += [f"    case {number}:", f"        {stage.name}(&w->c);"]
@@ -337,7 +240,7 @@ class _Source:
         lines += [*self._unpack(part=True), "}"]
         mask = ", ".join(f"UINT64_C({word:#x})" for word in self._read_mask())
         lines.append(f"static const uint64_t sg_read_mask[SG_KEY_WORDS] = {{{mask}}};")
-        lines += self._counters()
+        lines += [*counter_source(self.loop, self.fields), *self._end_states()]
         lines += ["static inline int sg_is_dark(const struct sg_work *w)", "{", "    return w->dark;", "}"]
         if self.goals:
             lines += ["static inline uint32_t sg_goals(const struct sg_work *w)", "{"]
@@ -357,7 +260,7 @@ class _Source:
                 yield f"    {self._place(cell)} = 0;"
         yield from self._unpack()
         yield from self._writer().block(loop.before)
-        yield from (self._roots(item) for item in loop.free)
+        yield from (root_source(item, loop.budget) for item in loop.free)
         yield "    if (!w->dark) {"
         for signal in loop.sensed:
             yield f"        sense_{signal.name}(&w->c, {self._place(signal.pin)});"
@@ -413,22 +316,23 @@ class _Source:
         lines += ["    *to = w->packed;", *self._pack(parts, "p.", "(*to)", clear=False), "}"]
         return lines
 
-    def _counters(self) -> list[str]:
-        """Fields that count time, with the stretches within which one value is as good as another."""
-        rows: list[str] = []
-        lines: list[str] = []
-        constants = critical_constants(self.loop)
+    def _end_states(self) -> list[str]:
+        """Which packed states have a sequence in a state that is meant as an end."""
+        tests: list[str] = []
         for item in self.fields:
-            if item.cell not in constants:
-                continue
-            table = stretches(item.cell.high, constants[item.cell])
-            if len(set(table)) <= item.cell.high:
-                label = f"{c_name(item.cell)}__stretch"
-                lines.append(f"static const uint16_t {label}[] = {{{', '.join(map(str, table))}}};")
-                rows.append(f"{{{item.offset}, {item.bits}, {label}}}")
-        lines.append(f"#define SG_COUNTERS {len(rows)}")
-        body = ", ".join(rows) or "{0, 1, 0}"
-        return [*lines, f"static const sg_counter sg_counters[] = {{{body}}};"]
+            for sequence in self.loop.controller.sequences:
+                if item.cell == sequence.active:
+                    model = self.loop.machine.sequences[sequence.name]
+                    ends = [n for n, state in enumerate(sequence.states) if model.states[state].end]
+                    tests += [f"({field_text(item, 'key')}) == {end}" for end in ends]
+        return [
+            "#define SG_END_STATES",
+            "static inline int sg_is_end(const sg_key *key)",
+            "{",
+            "    (void)key;",
+            f"    return {' || '.join(tests) or '0'};",
+            "}",
+        ]
 
     def _read_mask(self) -> list[int]:
         """Bits of a key that the first stage reads: all but those of part cells nobody looks at."""
@@ -445,19 +349,9 @@ class _Source:
         for item in self.fields:
             if part and item.cell not in self.part_cells:
                 continue
-            word, shift = divmod(item.offset, 64)
-            mask = (1 << item.bits) - 1
-            text = f"from->w[{word}] >> {shift}" if shift else f"from->w[{word}]"
-            if shift + item.bits > 64:
-                text = f"({text}) | (from->w[{word + 1}] << {64 - shift})"
-            low = (
-                f" + {item.cell.low}"
-                if item.cell.low > 0
-                else f" - {-item.cell.low}"
-                if item.cell.low
-                else ""
-            )
-            value = f"(int32_t)(({text}) & {mask}u){low}"
+            low = item.cell.low
+            shifted = f" + {low}" if low > 0 else f" - {-low}" if low else ""
+            value = f"(int32_t){field_text(item, 'from')}{shifted}"
             yield f"    {self._place(item.cell)} = ({c_type(item.cell)})({value});"
 
     def _pack(
@@ -485,79 +379,6 @@ class _Source:
             f"    {key}.w[{word}] {sign} {' | '.join(f'({term})' for term in terms) or '0'};"
             for word, terms in sorted(words.items())
         ]
-
-
-def critical_constants(loop: ClosedLoop) -> dict[Cell, set[int]]:
-    """Every constant that a counter of time is compared with or set to.
-
-    Only counters that statements set to a constant or move by one are listed; ``elapsed``,
-    ``run``, ``age`` and ``left`` are made that way and no user's expression can name them.
-    """
-    period = loop.tick
-    constants: dict[Cell, set[int]] = {}
-    for sequence in loop.controller.sequences:
-        if sequence.elapsed is not None:
-            times = [item.after for items in sequence.exits for item in items if item.after is not None]
-            constants[sequence.elapsed] = {0, 1, *(ticks_up(time, period) for time in times)}
-    for signal in loop.sensed:
-        if signal.run is not None:
-            constants[signal.run] = {0, 1, signal.run.high}
-    for observer in loop.controller.observers:
-        constants[observer.run] = {0, 1, observer.run.high}
-    for cell in loop.monitors.cells:
-        if cell.name.endswith((".age", ".left", ".run")):
-            constants[cell] = {0, 1, cell.high}
-    blocks = (
-        *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.before, *loop.settle,
-        *(statement for signal in loop.sensed for statement in signal.sense),
-    )  # fmt: skip
-    for term in terms_in(blocks):
-        match term:
-            case Operation(left=Ref(cell=cell), right=right) if cell in constants:
-                found = bounds(right, period)
-                constants[cell] |= set(found)
-            case Read(observation=Observation.HELD, signal=name, milliseconds=milliseconds):
-                for signal in loop.sensed:
-                    if signal.name == name and signal.run is not None:
-                        constants[signal.run].add(ticks_up(milliseconds, period))
-            case _:
-                pass
-    return constants
-
-
-def bounds(term: Term, period: int) -> set[int]:
-    """Every constant inside a term that a counter is compared with."""
-    found: set[int] = set()
-    for node in walk_term(term):
-        match node:
-            case Constant(value=value):
-                found.add(value)
-            case TimeConstant(milliseconds=milliseconds):
-                found |= {ticks_up(milliseconds, period), ticks_up(milliseconds, period) + 1}
-            case Lookup(table=table):
-                found |= set(table)
-            case _:
-                pass
-    return found
-
-
-def stretches(high: int, constants: set[int]) -> list[int]:
-    """For each value a number that it shares with those it is as good as.
-
-    A value within one of a constant stands alone; the others between two constants are alike.
-    """
-    table: list[int] = []
-    for value in range(high + 1):
-        alone = any(abs(value - constant) <= 1 for constant in constants)
-        before_alone = value > 0 and any(abs(value - 1 - constant) <= 1 for constant in constants)
-        table.append(value if alone or before_alone or not table else table[-1])
-    return table
-
-
-def same_ends(history: History) -> tuple[int, ...]:
-    """For each node the first one that ends in the same belief: alike once nothing more is asked."""
-    first: dict[int, int] = {}
-    return tuple(first.setdefault(end, node) for node, end in enumerate(history.ends))
 
 
 def _reads(block: Block, signal: str) -> bool:

@@ -45,6 +45,8 @@
 #error "SG_POSSIBLE must be 0..32"
 #endif
 
+/* A TU that defines SG_END_STATES gives sg_is_end(key): states that are meant to lead nowhere. */
+
 /* A TU that defines SG_SEGMENTS gives stage 1 in pieces instead; see explorer_branches.h. */
 
 #define SG_KEY_WORDS ((SG_KEY_BITS + 63) / 64)

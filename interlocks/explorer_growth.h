@@ -2,7 +2,7 @@
 
 #define SG_LOAD 0.90 /* fullest load: beyond it displacements get long */
 /* Bytes below which tables double, above which they grow by 1.2: then they are never emptier than 3/4. */
-#define SG_SMALL_TABLE ((uint64_t)16 << 20)
+#define SG_SMALL_TABLE ((uint64_t)4 << 20)
 
 static uint64_t sg_table_bytes(uint64_t buckets)
 {

@@ -200,7 +200,7 @@ static void sg_record_fill(sg_record *r, const sg_context *c, const sg_key *from
 #define SG_FILTER 4096 /* keys; a power of two */
 #endif
 #ifndef SG_RING
-#define SG_RING 32 /* keys; a power of two */
+#define SG_RING 64 /* keys; a power of two */
 #endif
 
 /* Keys on their way to another thread. */

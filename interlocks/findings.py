@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stillgate.controller.machine import Machine
 from stillgate.controller.program import SequenceProgram
 from stillgate.controller.reader import MachineDocument
 
@@ -46,7 +45,7 @@ def _sequence_findings(
     reached = {sequence.start} | {item.target for item in every if item.mark in taken}
     for number, state in enumerate(sequence.states):
         if number not in reached:
-            path = ("sequences", sequence.name, "states", state)
+            path: tuple[str | int, ...] = ("sequences", sequence.name, "states", state)
             found.append(
                 _at(
                     document,
@@ -89,12 +88,3 @@ def warning_findings(document: MachineDocument) -> list[Finding]:
         Finding(FindingKind.WARNING, "", problem.message, problem.line, problem.column)
         for problem in document.warnings
     ]
-
-
-def is_meant_as_end(machine: Machine, states: dict[str, str]) -> bool:
-    """Whether a situation in which nothing can change any more is meant: some sequence is in an end state."""
-    return any(
-        name in machine.sequences and state in machine.sequences[name].states
-        and machine.sequences[name].states[state].end
-        for name, state in states.items()
-    )  # fmt: skip

@@ -118,14 +118,6 @@ class LoopRunner:
         if not self.loop.budget:
             self.values[self._fault] = self.values[self._dark] = 0
 
-    def keep_memory(self, before: Tick) -> None:
-        """Gives bits and counters the values of the tick before.
-
-        A stored state has dropped those that nothing will read; a story still shows them.
-        """
-        for cell in self.loop.controller.memory:
-            self.values[self.layout.slot(cell)] = before.values[cell.name]
-
     # -- one tick ------------------------------------------------------------------------
 
     def settled_key(self) -> tuple[int, ...]:

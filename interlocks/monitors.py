@@ -127,7 +127,7 @@ def lower_monitors(
             it a monitor asks for a trigger only where the response is missing; verdicts are
             the same.
     """
-    return _Lowering(machine, controller, plant, circuits, tick, triggers).monitors()
+    return _Lowering(machine, controller, plant, circuits, tick, note_triggers=triggers).monitors()
 
 
 class _Lowering:
@@ -138,6 +138,7 @@ class _Lowering:
         plant: Plant,
         circuits: dict[str, Cell],
         tick: Milliseconds,
+        *,
         note_triggers: bool,
     ) -> None:
         self.machine = machine

@@ -14,10 +14,11 @@ from stillgate.controller.emit_c import emit_controller
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.toolchain import build_library, find_compiler
 
-from .checker_source import PackedField, checker_source, key_bits, packed_fields
+from .checker_source import checker_source
 from .closed_loop import ClosedLoop
 from .explorer import Explorer, Limits, Outcome, Progress, Status
-from .story import Key, Path, Replay, replay
+from .packing import key_bits, packed_fields, unpack
+from .story import Path, Replay, replay
 from .verdict import Exploration
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
@@ -40,16 +41,6 @@ def build_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = N
         compiler=find_compiler(),
         on_slow_build=on_slow_build,
     )
-
-
-def unpack(fields: tuple[PackedField, ...], key: int) -> Key:
-    """Values of the stored cells of a packed state."""
-    return tuple((key >> item.offset & ((1 << item.bits) - 1)) + item.cell.low for item in fields)
-
-
-def pack(fields: tuple[PackedField, ...], values: Key) -> int:
-    """Packed state of the stored cells' values."""
-    return sum((value - item.cell.low) << item.offset for item, value in zip(fields, values, strict=True))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,9 @@ from stillgate.controller.program import Cell
 
 from .closed_loop import ClosedLoop, FreeInput
 from .histories import Memory, Mode, Pair
-from .loop_runner import LoopRunner, Tick
+from .loop_runner import Chooser, LoopRunner, Tick
+from .packing import Key
 from .verdict import Cause, Change, Story, StoryStep
-
-Key = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +47,12 @@ def replay(loop: ClosedLoop, path: Path) -> Replay:
     runner = LoopRunner(loop)
     ticks: list[Tick] = []
     modes: list[dict[str, Mode]] = []
+    runner.load(path.keys[0])
     for number, picks in enumerate(path.choices):
-        runner.load(path.keys[number])
-        answers = iter(picks)
-        ticks.append(runner.step(lambda name, count, answers=answers: next(answers)))  # type: ignore[misc]
+        ticks.append(runner.step(_answering(picks), settle=False))
         modes.append({name: _mode_in(ticks[-1], item) for name, item in runner.free.items()})
         if number + 1 < len(path.keys):
-            assert runner.key() == path.keys[number + 1], "the evaluator and the C step differ"
+            assert runner.settled_key() == path.keys[number + 1], "the evaluator and the C step differ"
     levels = {name: _least_changes(loop, item, ticks, modes) for name, item in runner.free.items()}
     circuits = tuple(
         {
@@ -66,6 +64,11 @@ def replay(loop: ClosedLoop, path: Path) -> Replay:
         for i, tick in enumerate(ticks)
     )
     return Replay(loop, tuple(ticks), circuits)
+
+
+def _answering(picks: Sequence[int]) -> Chooser:
+    answers = iter(picks)
+    return lambda name, count: next(answers)
 
 
 def _mode_in(tick: Tick, item: FreeInput) -> Mode:
@@ -206,10 +209,8 @@ def _circuit_changes(run: Replay, number: int) -> list[Change]:
     found: list[Change] = []
     for name, level in run.circuits[number].items():
         sensed = name in loop.plant.circuits
-        if number:
-            was = run.circuits[number - 1][name]
-        else:
-            was = level if sensed else resting_level(loop, name)
+        at_rest = level if sensed else resting_level(loop, name)
+        was = run.circuits[number - 1][name] if number else at_rest
         if level != was:
             source = loop.machine.inputs[name].source
             cause = Cause.PART if sensed else Cause.OPERATOR if source == "operator" else Cause.FREE

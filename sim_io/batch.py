@@ -93,7 +93,7 @@ class _Writer:
         self.writer = CWriter(
             place=lambda cell: f"s->{c_name(cell)}" if cell in controller else c_name(cell),
             note=lambda note: ";",
-            choose=lambda choose: self._dice(choose),
+            choose=self._dice,
             table=lambda table: self.tables.setdefault(table, f"table{len(self.tables)}__"),
         )
 
@@ -125,7 +125,8 @@ class _Writer:
                 "{",
                 "    return (unsigned)((draw(r) >> 32) * n >> 32);",
                 "}",
-                "void sg_batch(uint64_t scans, uint64_t seed, uint64_t *taken, uint64_t *on, int32_t *active)",
+                "void sg_batch(uint64_t scans, uint64_t seed, uint64_t *taken, uint64_t *on,",
+                "              int32_t *active)",
                 "{",
                 f"    {name}__state state, *s = &state;",
                 "    uint64_t random = seed * UINT64_C(0x9E3779B97F4A7C15) + 88172645463325252u;",
@@ -139,7 +140,7 @@ class _Writer:
 
     def _body(self) -> Iterator[str]:
         blocks: Block = (*self.plant.begin, *self.plant.conditions, *self.plant.moves)
-        local = {cell for cell in cells_written(blocks)} | set(self.plant.driven.values())
+        local = set(cells_written(blocks)) | set(self.plant.driven.values())
         for cell in sorted(local | self.parts, key=lambda cell: cell.name):
             yield f"    {c_type(cell)} {c_name(cell)} = {cell.start};"
         rest = sum(
@@ -160,11 +161,13 @@ class _Writer:
             draws = " & ".join(["draw(&random)"] * 6)
             yield f"        levels ^= {draws};"
         for i, signal in enumerate(self.free):
-            yield f"        sense_{signal.name}(s, {self._wired(f'levels >> {i % 64} & 1', signal.active_low)});"
+            level = self._wired(f"levels >> {i % 64} & 1", signal.active_low)
+            yield f"        sense_{signal.name}(s, {level});"
         for signal in self.program.signals:
             term = self.plant.circuits.get(signal.name)
             if term is not None:
-                yield f"        sense_{signal.name}(s, {self._wired(self.writer.term(term), signal.active_low)});"
+                level = self._wired(self.writer.term(term), signal.active_low)
+                yield f"        sense_{signal.name}(s, {level});"
         if self.program.observe:
             yield "        observe__(s);"
         for stage in self.program.stages:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from stillgate.controller.expression import At, Binary, Expression, Name, Not, Number, Truth
@@ -119,8 +120,7 @@ class _PlantLowering:
                 return _inner(tree, lambda inner: self._sense(part, inner))
 
 
-def _inner(tree: Expression, lower: object) -> Term:
-    assert callable(lower)
+def _inner(tree: Expression, lower: Callable[[Expression], Term]) -> Term:
     match tree:
         case Number(value=value):
             return Constant(value)

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillgate.controller.toolchain import build_library
-from stillgate.interlocks.checker_source import checker_source, packed_fields
+from stillgate.interlocks.checker_source import checker_source
 from stillgate.interlocks.closed_loop import ClosedLoop
 from stillgate.interlocks.explorer import Explorer, Limits
-from stillgate.interlocks.search import Search, checker_files, unpack
+from stillgate.interlocks.packing import packed_fields, unpack
+from stillgate.interlocks.search import Search, checker_files
 
 Key = tuple[int, ...]
 OPTIONS = ("-std=gnu11", "-O0", "-w")

@@ -31,6 +31,18 @@ class Found:
         return {tuple(key[i] for i in indices) for key in self.depths}
 
 
+def _replayer(fixed: list[int], picks: list[int], sizes: list[int]) -> Chooser:
+    """Answers as fixed and with 0 beyond, and keeps what was answered and out of how many."""
+
+    def choose(name: str, count: int) -> int:
+        at = len(picks)
+        picks.append(fixed[at] if at < len(fixed) else 0)
+        sizes.append(count)
+        return picks[at]
+
+    return choose
+
+
 def leaves(run: Callable[[Chooser], Result]) -> Iterator[Result]:
     """Runs something once for every combination of its choices."""
     fixed: list[int] = []
@@ -38,13 +50,7 @@ def leaves(run: Callable[[Chooser], Result]) -> Iterator[Result]:
         picks: list[int] = []
         sizes: list[int] = []
 
-        def choose(name: str, count: int, picks: list[int] = picks, sizes: list[int] = sizes) -> int:
-            at = len(picks)
-            picks.append(fixed[at] if at < len(fixed) else 0)
-            sizes.append(count)
-            return picks[at]
-
-        yield run(choose)
+        yield run(_replayer(fixed, picks, sizes))
         while picks and picks[-1] + 1 >= sizes[len(picks) - 1]:
             picks.pop()
         if not picks:

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
+from stillgate.controller.expression import Expression, Operator
 from stillgate.controller.program import (
     Assign,
     Block,
@@ -55,9 +55,9 @@ class PartProgram:
 
 @dataclass(frozen=True, slots=True)
 class PlantNames:
-    """How a part's conditions become terms: ``term(part, text condition's tree)``."""
+    """How a part's conditions become terms: ``condition(part, tree)``; and the period."""
 
-    condition: Callable[[str, object], Term]
+    condition: Callable[[str, Expression], Term]
     period: Milliseconds
 
 

@@ -12,6 +12,8 @@ intermediate stop is held for at least one tick, so its switch is seen.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from stillgate.controller.expression import Operator
 from stillgate.controller.machine import Travel
 from stillgate.controller.program import (
@@ -30,6 +32,7 @@ from stillgate.controller.program import (
     conjunction,
     disjunction,
 )
+from stillgate.controller.quantities import Ticks
 
 from .base import PartProgram, PlantNames, Range, Timer, choice_of, truth_cell, widened
 
@@ -77,6 +80,9 @@ def lower_travel(name: str, part: Travel, names: PlantNames) -> PartProgram:
             chain = (If(item.condition, item.then, chain),)
         return (If(_is_odd(place, last), (reverse, *timer.run(arrive)), chain),)
 
+    def stands(number: int, span: Range) -> Block:
+        return (Assign(place, Constant(number)), Assign(heading, Constant(FORWARD)), *timer.set(span))
+
     both = conjunction((Ref(forward), Ref(back)))
     single: Block = (If(Ref(forward), goes_to(1), (If(Ref(back), goes_to(-1)),)),)
     moves: Block = (
@@ -103,7 +109,10 @@ def lower_travel(name: str, part: Travel, names: PlantNames) -> PartProgram:
         name=name,
         kind=part.kind,
         cells=(place, heading, timer.soonest, timer.latest, *((moved,) if senses_motion else ())),
-        begin=_begin(name, part, place, heading, timer, spans, moved if senses_motion else None),
+        begin=(
+            *_begin(name, part, stands, spans[FORWARD][1]),
+            *((Choose(moved, 2),) if senses_motion else ()),
+        ),
         conditions=(
             Assign(forward, names.condition(name, part.forward.tree)),
             Assign(back, names.condition(name, part.back.tree)),
@@ -154,29 +163,18 @@ def _turn_round(timer: Timer, old: Range, new: Range) -> Block:
     )
 
 
-def _begin(
-    name: str,
-    part: Travel,
-    place: Cell,
-    heading: Cell,
-    timer: Timer,
-    spans: tuple[Range, Range],
-    moved: Cell | None,
-) -> Block:
-    def stands(number: int, span: Range = (0, 0)) -> Block:
-        return (Assign(place, Constant(number)), Assign(heading, Constant(FORWARD)), *timer.set(span))
-
+def _begin(name: str, part: Travel, stands: Callable[[int, Range], Block], longest: Ticks) -> Block:
+    """Stands at any stop or on the way between two, or where the file says."""
     if part.starts == "anywhere":
-        options = [stands(2 * i) for i in range(len(part.stops))]
-        options += [stands(2 * i + 1, (0, spans[FORWARD][1])) for i in range(len(part.stops) - 1)]
+        options = [stands(2 * i, (0, 0)) for i in range(len(part.stops))]
+        options += [stands(2 * i + 1, (0, longest)) for i in range(len(part.stops) - 1)]
     else:
-        options = [stands(2 * part.stops.index(part.starts))]
-    block = choice_of(
-        Cell(f"{name}.begins", 0, 2 * len(part.stops), 0, Scope.PART, persistent=False), options
-    )
-    if moved is not None:
-        block = (*block, Choose(moved, 2))
-    return block
+        options = [stands(2 * part.stops.index(part.starts), (0, 0))]
+    return choice_of(Cell(f"{name}.begins", 0, 2 * len(part.stops), 0, Scope.PART, persistent=False), options)
+
+
+def _was_moving(moved: Cell, sensed: bool) -> Block:
+    return (Choose(moved, 2),) if sensed else ()
 
 
 def _describe(part: Travel, place: int, heading: int) -> str:

@@ -307,11 +307,14 @@ def test_an_entry_needs_no_more_words_than_its_key(bits: int, size: int) -> None
 
 
 def test_a_stored_state_costs_at_most_sixteen_bytes() -> None:
-    """The figure of the project for keys up to 96 bits, on a machine large enough to fill a table."""
+    """The figure of the project for keys up to 96 bits: 12 bytes an entry in tables at least 3/4 full.
+
+    The half byte more is for queues and buffers, which do not grow with the states stored.
+    """
     with Explorer(counters("50, 60, 40, 9"), Limits(threads=1)) as explorer:
         outcome = explorer.run()
         assert outcome.states == 50 * 60 * 40 * 9
-        assert outcome.bytes_per_state < 24  # tables double while they are small
+        assert 12 < outcome.bytes_per_state < 16.5
         explorer.assert_consistent()
 
 

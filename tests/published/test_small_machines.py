@@ -12,10 +12,9 @@ import pytest
 import small_machines as small
 from engine import quick_build, searching
 from small_machines import MachineDict
-from stillgate.interlocks.checker_source import packed_fields
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.explorer import Explorer, Limits
-from stillgate.interlocks.search import unpack
+from stillgate.interlocks.packing import packed_fields, unpack
 
 PELL = (0, 1, 2, 5, 12, 29, 70, 169, 408, 985)
 STEPS_A = {2: 8, 3: 27, 4: 88, 5: 265, 6: 768, 7: 2163, 8: 5968}
