@@ -140,7 +140,7 @@ class Explorer:
         self._lib = self._library.functions
         self.breaks = self._library.shape.breaks
         self.goals = self._library.shape.goals
-        self.threads = min(self.limits.threads or os.cpu_count() or 1, self._library.shape.max_threads)
+        self.threads = min(self.limits.threads or _processors(), self._library.shape.max_threads)
         cap = _WITHOUT_CAP if self.limits.states is None else self.limits.states
         room = _WITHOUT_CAP if self.limits.bytes is None else self.limits.bytes
         code = ctypes.c_int()
@@ -362,6 +362,13 @@ class Explorer:
     def _demand(self, code: int) -> None:
         if code:
             raise fault(code)
+
+
+def _processors() -> int:
+    """Processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def _wait_out(done: threading.Event) -> None:

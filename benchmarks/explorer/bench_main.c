@@ -1,4 +1,5 @@
-/* Stand-alone benchmark of the explorer: cc -O3 -march=native -I. -I../../interlocks bench_main.c -pthread */
+/* Stand-alone benchmark of the explorer; measure.py builds and runs it.
+ * Arguments: threads, and anything second for closure, story and self-check as well. */
 #define _GNU_SOURCE
 #include <stdio.h>
 #include <stdlib.h>
@@ -60,6 +61,8 @@ int main(int argc, char **argv)
             digest = (digest ^ keys[i].w[0] ^ keys[i].w[1]) * UINT64_C(0x9e3779b97f4a7c15) + ways[i].picks;
         printf("  story of %u ticks: %d in %.3f s, digest %016llx\n", depth, status, now() - start,
                (unsigned long long)digest);
+        free(keys);
+        free(ways);
     }
     sg_close(run);
     return 0;
