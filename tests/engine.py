@@ -9,16 +9,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
+import pytest
+from stillgate.controller.reader import read_machine_text
 from stillgate.controller.toolchain import build_library
 from stillgate.interlocks.checker_source import checker_source
 from stillgate.interlocks.closed_loop import ClosedLoop
 from stillgate.interlocks.explorer import Explorer, Limits
-from stillgate.interlocks.packing import packed_fields, unpack
+from stillgate.interlocks.packing import Key, packed_fields, unpack
 from stillgate.interlocks.search import Search, checker_files
+from stillgate.interlocks.verdict import CheckResult
 
-Key = tuple[int, ...]
 OPTIONS = ("-std=gnu11", "-O0", "-w")
 
 
@@ -64,3 +68,12 @@ def search_c(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -
                 broken[name] = record.depth
         depths = {unpack(fields, key): depth for key, depth in explorer.states()}
         return Searched(depths, outcome.transitions, broken, outcome.levels)
+
+
+def checked(text: str, **how: Any) -> CheckResult:
+    """The whole check of a machine file's text, its checkers built by ``quick_build``."""
+    module = import_module("stillgate.interlocks.check")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "build_checker", quick_build)
+        result: CheckResult = module.check(read_machine_text(text, "machine.yaml"), **how)
+    return result

@@ -160,9 +160,8 @@ def test_without_its_interlock_a_busy_operator_breaks_the_rule(rule: str) -> Non
 acts = st.tuples(
     st.sampled_from(ORDERS), st.sampled_from((100, 200, 400, 660)), st.integers(0, 60).map(lambda n: n * 20)
 )
-operators = st.lists(st.one_of(acts.map(lambda act: [act]), st.just(UNLOAD), st.just([RESTART])), max_size=6).map(
-    lambda jobs: [act for job in jobs for act in job]
-)
+jobs = st.one_of(acts.map(lambda act: [act]), st.just(UNLOAD), st.just([RESTART]))
+operators = st.lists(jobs, max_size=6).map(lambda drawn: [act for job in drawn for act in job])
 
 
 def relentless(examples: int) -> settings:
