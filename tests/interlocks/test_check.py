@@ -170,7 +170,7 @@ def test_a_state_and_an_exit_that_nothing_leads_to_are_named_at_their_place() ->
     text = LAMP.replace("{when: not door, to: dark}", "{when: door and not door, to: lost}").replace(
         "      ringing:", "      lost: {exits: [{when: button, to: dark}]}\n      ringing:"
     )
-    found = [item for item in checked(text, faults=0, use_cache=False).findings]
+    found = checked(text, faults=0, use_cache=False).findings
     kinds = {(item.kind, item.subject) for item in found}
     assert (FindingKind.STATE_NEVER_REACHED, "light.lost") in kinds
     assert (FindingKind.EXIT_NEVER_TAKEN, "light: bright, exit 1") in kinds
