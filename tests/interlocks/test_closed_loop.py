@@ -9,16 +9,19 @@ from __future__ import annotations
 import random
 
 import pytest
-from engine import search_c, searching
+from engine import quick_build, search_c, searching
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
-from python_search import search
+from python_search import leaves, search
 from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
+from stillgate.interlocks.explorer import Explorer, Limits
+from stillgate.interlocks.loop_runner import Chooser, LoopRunner
+from stillgate.interlocks.packing import pack, packed_fields, unpack
 from stillgate.interlocks.story import Replay, tell
 from stillgate.sim_io.faults import FaultKind
 from stillgate.sim_io.simulation import Simulation
@@ -170,6 +173,72 @@ def test_python_and_c_reach_the_same_states_of_random_machines(machine: Machine,
 @given(machine=closed_machines(), faults=st.sampled_from((0, 1)))
 def test_python_and_c_reach_the_same_states_of_many_random_machines(machine: Machine, faults: int) -> None:
     same_states(close_loop(machine, tick=machine.scan, faults=faults), limit=1500)
+
+
+def same_choices(loop: ClosedLoop, most: int = 60) -> None:
+    """In every state C asks what Python asks, in its order, and comes to the same states.
+
+    C lists one way to each result, Python every way.
+    """
+    fields = packed_fields(loop)
+    runner = LoopRunner(loop)
+    with Explorer(quick_build(loop, merge=False), Limits(threads=1, bytes=1 << 30)) as explorer:
+        explorer.run()
+        for key, _ in sorted(explorer.states())[:most]:
+
+            def step(chooser: Chooser, key: int = key) -> tuple[list[tuple[int, int]], set[int], int]:
+                asked: list[tuple[int, int]] = []
+
+                def choose(name: str, count: int) -> int:
+                    asked.append((chooser(name, count), count))
+                    return asked[-1][0]
+
+                runner.load(unpack(fields, key))
+                broken = set(runner.step(choose).broken)
+                return asked, broken, pack(fields, runner.key())
+
+            ways = {tuple(asked): (broken, to) for asked, broken, to in leaves(step)}
+            steps = explorer.successors(key)
+            for item in steps:
+                assert ways[tuple(zip(item.picks, item.sizes, strict=True))][1] == item.to
+            assert {item.to for item in steps} == {to for _, to in ways.values()}
+            events = {event for item in steps for event in item.events if event < explorer.breaks}
+            assert events == {index for broken, _ in ways.values() for index in broken}
+
+
+@pytest.mark.parametrize("how", [{}, {"lazy": False}, {"exact": True}])
+def test_c_asks_the_very_choices_that_python_asks(how: dict[str, bool]) -> None:
+    same_choices(gate(1, **how), most=25)
+
+
+@pytest.mark.parametrize(
+    "condition",
+    ["not a = (b and c)", "a xor (a or not b)", "(b and c) <> (c or a)", "not (a = b) xor held(c, 10 ms)"],
+)
+def test_the_order_of_choices_inside_a_comparison_is_the_written_one(condition: str) -> None:
+    """C leaves the order of operands open; a compiler that takes the other one would be found here."""
+    machine = Machine.model_validate({
+        "machine": "m", "scan": "10 ms", "inputs": {"a": {}, "b": {}, "c": {}}, "outputs": {"lamp": {}},
+        "sequences": {"s": {"start": "x", "states": {
+            "x": {"on": ["lamp"], "exits": [{"when": condition, "to": "y"}]},
+            "y": {"exits": [{"when": f"not ({condition})", "to": "x"}]},
+        }}},
+        "requirements": {"r": {"never": f"lamp and ({condition})"}},
+    })  # fmt: skip
+    same_choices(close_loop(machine, tick=10, faults=0))
+
+
+@quick(4)
+@given(machine=closed_machines(), faults=st.sampled_from((0, 1)))
+def test_c_asks_the_very_choices_that_python_asks_on_random_machines(machine: Machine, faults: int) -> None:
+    same_choices(close_loop(machine, tick=machine.scan, faults=faults), most=20)
+
+
+@pytest.mark.night
+@quick(200)
+@given(machine=closed_machines(parts=2), faults=st.sampled_from((0, 1)))
+def test_c_asks_the_very_choices_that_python_asks_on_many_machines(machine: Machine, faults: int) -> None:
+    same_choices(close_loop(machine, tick=machine.scan, faults=faults))
 
 
 # -- stories -------------------------------------------------------------------------------------
