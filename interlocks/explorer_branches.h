@@ -61,14 +61,14 @@ typedef struct {
     uint32_t results;
 } sg_branching;
 
+/* A sum of products, so that no word waits for the one before it. */
 static inline uint64_t sg_mix_words(const uint64_t *word, unsigned n)
 {
-    uint64_t h = 0x9E3779B97F4A7C15u;
-    for (unsigned i = 0; i < n; i++) {
-        h = (h ^ word[i]) * UINT64_C(0xD6E8FEB86659FD93);
-        h ^= h >> 32;
-    }
-    return h;
+    uint64_t h = 0;
+    for (unsigned i = 0; i < n; i++)
+        h += (word[i] ^ word[i] >> 32) * (UINT64_C(0xD6E8FEB86659FD93) + i * UINT64_C(0x9E3779B97F4A7C16));
+    h = (h ^ h >> 32) * UINT64_C(0xD6E8FEB86659FD93);
+    return h ^ h >> 32;
 }
 
 static inline int sg_words_same(const uint64_t *a, const uint64_t *b, unsigned n)
@@ -211,8 +211,8 @@ static inline void sg_field_set(sg_key *k, const sg_counter *f, uint32_t value)
         word[1] = (word[1] & ~(mask >> (64 - at))) | (uint64_t)value >> (64 - at);
 }
 
-#define SG_MEMOS (1u << 14)
-#define SG_ARENA_WORDS (UINT64_C(1) << 22) /* 32 MiB a thread */
+#define SG_MEMOS (1u << 16)
+#define SG_ARENA_WORDS (UINT64_C(1) << 23) /* 64 MiB a thread */
 
 /* Of each thread. */
 typedef struct {
