@@ -25,7 +25,7 @@ from .closed_loop import ClosedLoop, close_loop
 from .explorer import Limits, Progress
 from .findings import coverage_findings, warning_findings
 from .result_cache import keep_result, load_result, result_key
-from .search import OPTIONS, Search, build_checker, checker_files
+from .search import Search, build_checker, checker_files, options_of
 from .story import Replay, tell
 from .verdict import (
     CheckResult,
@@ -105,7 +105,8 @@ def _key(document: MachineDocument, loops: list[ClosedLoop], tick: Milliseconds,
     sources = [
         text.encode() for loop in loops for item in sorted(checker_files(loop).items()) for text in item
     ]
-    options = repr((document.path and FilePath(document.path).name, tick, budget, OPTIONS)).encode()
+    built_with = [options_of(loop) for loop in loops]
+    options = repr((document.path and FilePath(document.path).name, tick, budget, built_with)).encode()
     identity = (find_compiler().identity + version("stillgate")).encode()
     return result_key([document.source, identity, options, *sources])
 
