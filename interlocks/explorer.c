@@ -280,8 +280,10 @@ SG_EXPORT int sg_check(const sg_run *run)
     int status = found ? 0 : SG_NO_MEMORY;
     for (unsigned i = 0; i < run->options.threads && !status; i++) {
         const sg_store *s = &run->workers[i]->store;
-        if (!sg_store_check(s))
+        if (!sg_store_check(s)) {
             status = SG_INCONSISTENT;
+            break;
+        }
         for (uint64_t slot = 0; slot < sg_store_slots(s) && !status; slot++)
             if (sg_slot_full(s, slot))
                 found[sg_slot_depth(s, slot)]++;

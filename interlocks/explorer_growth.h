@@ -70,27 +70,26 @@ static int sg_lift(sg_hand *hand, const sg_lifted *item)
     return 1;
 }
 
-/* Set an entry that is known not to be there down; 0 when its displacement cannot be expressed. */
-static inline int sg_set_down(sg_store *s, const sg_lifted *item)
+/* Set an entry that is known not to be there down; 0 when its displacement cannot be expressed. `filled`
+ * counts the entries set down in each bucket, which spares looking at tags. */
+static inline int sg_set_down(sg_store *s, const sg_lifted *item, uint8_t *filled)
 {
     uint64_t product = (uint64_t)item->rest * s->buckets, bucket = product >> 32;
-    uint32_t entry[SG_WORDS];
+    uint32_t entry[SG_WORDS], shifted = 0;
+    for (; filled[bucket] == SG_SLOTS; bucket += sg_stride(product))
+        if (++shifted > SG_MAX_SHIFTED)
+            return 0;
     memcpy(entry, item->tail, sizeof entry);
     sg_entry_trace_in(entry, product);
-    for (unsigned shifted = 0; shifted <= SG_MAX_SHIFTED; shifted++, bucket += sg_stride(product)) {
-        const uint32_t *tags = sg_bucket(s, bucket);
-        entry[SG_WORDS - 1] += SG_SHIFT_ONE;
-        if (!(tags[SG_SLOTS - 1] & SG_TAG_MASK)) {
-            sg_store_put(s, bucket * SG_SLOTS + sg_first_empty(tags), entry, item->depth);
-            return 1;
-        }
-    }
-    return 0;
+    entry[SG_WORDS - 1] += (shifted + 1) * SG_SHIFT_ONE;
+    sg_store_put(s, bucket * SG_SLOTS + filled[bucket]++, entry, item->depth);
+    return 1;
 }
 
 /* Empty the buckets from `end` down to `begin` of the table as it was with `before` buckets, and set the
  * entries down in the table as it is now (or lift them all). 0 when memory is out. */
-static int sg_store_move(sg_store *s, uint64_t before, uint64_t begin, uint64_t end, int lift, sg_hand *hand)
+static int sg_store_move(sg_store *s, uint64_t before, uint64_t begin, uint64_t end, int lift, sg_hand *hand,
+                         uint8_t *filled)
 {
     sg_store old = *s;
     old.buckets = before;
@@ -101,10 +100,10 @@ static int sg_store_move(sg_store *s, uint64_t before, uint64_t begin, uint64_t 
             items[n].depth = sg_slot_depth(&old, bucket * SG_SLOTS + n);
             items[n].rest = sg_entry_open(&old, bucket * SG_SLOTS + n, items[n].tail);
         }
-        memset(sg_bucket(s, bucket), 0, SG_BUCKET_WORDS * sizeof(uint32_t));
+        memset(sg_bucket(s, bucket), 0, SG_SLOTS * sizeof(uint32_t)); /* no tag, no entry */
         s->count -= n;
         for (unsigned i = 0; i < n; i++)
-            if ((lift || !sg_set_down(s, &items[i])) && !sg_lift(hand, &items[i]))
+            if ((lift || !sg_set_down(s, &items[i], filled)) && !sg_lift(hand, &items[i]))
                 return 0;
     }
     return 1;
@@ -132,7 +131,9 @@ static int sg_store_grow(sg_store *s)
             if (after == least)
                 break;
         }
-        if (!more || !sg_region_extend(&s->region, sg_table_bytes(after))) {
+        uint8_t *filled = more ? calloc(after + SG_MARGIN, 1) : NULL;
+        if (!filled || !sg_region_extend(&s->region, sg_table_bytes(after))) {
+            free(filled);
             if (more)
                 sg_budget_give(s->budget, more);
             lost = hand.count != 0;
@@ -149,11 +150,13 @@ static int sg_store_grow(sg_store *s)
             low = end;
         sg_hand waiting = hand;
         memset(&hand, 0, sizeof hand);
-        int sound = sg_store_move(s, before, 0, low, 1, &waiting) && sg_store_move(s, before, low, end, 0, &hand);
+        int sound = sg_store_move(s, before, 0, low, 1, &waiting, filled) &&
+                    sg_store_move(s, before, low, end, 0, &hand, filled);
         for (uint64_t i = 0; sound && i < waiting.count; i++)
-            if (!sg_set_down(s, &waiting.items[i]))
+            if (!sg_set_down(s, &waiting.items[i], filled))
                 sound = sg_lift(&hand, &waiting.items[i]);
         free(waiting.items);
+        free(filled);
         if (!sound) {
             free(hand.items);
             s->words = NULL;
@@ -168,6 +171,8 @@ static int sg_store_grow(sg_store *s)
 static int sg_store_check(const sg_store *s)
 {
     uint64_t count = 0;
+    if (!s->words)
+        return 0;
     for (uint64_t slot = 0; slot < sg_store_slots(s); slot++) {
         if (!sg_slot_full(s, slot))
             continue;

@@ -51,7 +51,8 @@ def main(runs: int = 3) -> None:
                 assert best is not None
                 seconds, states, transitions, size = best
                 print(
-                    f"{name:10} {threads:>7}  {seconds:7.2f}  {states:10.2f}  {transitions:15.1f}  {size:11.1f}"
+                    f"{name:10} {threads:>7}  {seconds:7.2f}  {states:10.2f}  {transitions:15.1f}"
+                    f"  {size:11.1f}"
                 )
 
 
