@@ -31,7 +31,7 @@ from stillgate.controller.program import (
 
 from .closed_loop import ClosedLoop, goal_cell
 from .counters import counter_source
-from .history_source import history_source, root_source
+from .history_source import GIVEN_UP, history_source, root_source
 from .packing import PackedField, field_text, key_bits, packed_fields
 
 
@@ -84,7 +84,7 @@ class _Source:
             "#define SG_BOUNDS(s, counter) sg_break(SG_WORK(s)->context, counter)",
             '#include "controller.h"',
             *self._struct(),
-            *(line for item in loop.free for line in history_source(item)),
+            *(line for i, item in enumerate(loop.free) for line in history_source(item, i)),
             '#include "controller.c"',
             *(f"static const {self._table_type(t)} {name}[] = {{{', '.join(map(str, t))}}};"
               for t, name in self.tables.items()),
@@ -180,7 +180,7 @@ class _Source:
                 continue
             belief = f"w->{c_name(item.belief)}"
             type_ = c_type(item.belief)
-            close = [f"{belief} = ({type_}){name}__ends[w->{name}__node];"]
+            close = [f"{belief} = ({type_}){name}__ends[w->{name}__node & {~GIVEN_UP & 0xFFFF:#x}u];"]
             if history.resolves:
                 count = f"{name}__first[{belief} + 1] - {name}__first[{belief}]"
                 close.append(f"if ({count} > 1)")
@@ -279,11 +279,12 @@ class _Source:
         for cell in sorted_cells(set(cells_written(stages[number].block))):
             if cell.name.endswith(".wanted"):
                 yield f"w->c.{c_name(cell)} = 0;"
-        later = (*(item for stage in stages[number + 1 :] for item in stage.block), *self.loop.after)
-        for item in self.loop.free:
+        later = tuple(item for stage in stages[number + 1 : -1] for item in stage.block)
+        for i, item in enumerate(self.loop.free[:64]):
             name = item.signal.name
             if _reads(stages[number].block, name) and not _reads(later, name):
-                yield f"w->{name}__node = {name}__same[w->{name}__node];"
+                yield f"if (!(c->alive >> {i} & 1))"
+                yield f"    w->{name}__node = {name}__same[w->{name}__node] | {GIVEN_UP:#x}u;"
 
     def _last_piece(self) -> Iterator[str]:
         """New states and outputs, what is driven, requirements, settling, packing."""

@@ -70,6 +70,8 @@ typedef struct sg_context {
     uint64_t events[SG_EVENT_WORDS];   /* reported since they were last cleared */
     uint8_t marks[SG_MARKS > 0 ? SG_MARKS : 1]; /* coverage, never cleared during a run */
     int fault;                         /* first fault of the step: an sg_status, or 0 */
+    uint64_t alive;                    /* inputs whose levels are kept for the last piece (explorer_branches.h) */
+    uint64_t needed;                   /* inputs that were asked for though they had been given up */
 } sg_context;
 
 /* A field of the key that counts time, and for each of its values the stretch it lies in. */
@@ -131,6 +133,12 @@ static inline unsigned sg_choose(sg_context *c, unsigned n)
     return c->pick[at];
 }
 
+/* The level of input `index` was given up: whatever follows is void. */
+static inline void sg_need(sg_context *c, unsigned index)
+{
+    c->needed |= UINT64_C(1) << index;
+}
+
 /* Requirement `index` is broken in this transition. */
 static inline void sg_break(sg_context *c, unsigned index)
 {
@@ -140,7 +148,7 @@ static inline void sg_break(sg_context *c, unsigned index)
 /* Something worth knowing (a state entered, an exit taken, a trigger seen) happened at least once. */
 static inline void sg_mark(sg_context *c, unsigned index)
 {
-    c->marks[index] = 1;
+    c->marks[index] |= !c->needed; /* what follows a wrong guess is void */
 }
 
 #endif

@@ -20,6 +20,11 @@
  * compares and copies a few dozen bytes; after the last piece it is what stage 2 reads (SG_RESULT).
  * The TU blanks what no later piece reads, or branches would be kept apart for nothing.
  *
+ *    Requirements may read any input too, but hardly ever read one that a sequence has read in the same
+ *    tick. So levels are given up as soon as no later segment can read them, and if the last piece does ask
+ *    for one (sg_need), the state is worked out anew with that input kept alive. What such an attempt came
+ *    to is thrown away, its coverage marks from the wrong guess on included.
+ *
  * 2. Results are kept. Stage 1 reads where the parts stand, not how long they still need: the bits of a
  * key outside sg_read_mask (the TU's) do not matter to it. So what it came to for one state serves all
  * states that differ in those bits only, which are many: a small table per thread, the newest wins.
@@ -165,6 +170,8 @@ static inline __attribute__((always_inline)) void sg_branch_close(sg_context *c,
             *w = *scanned;
             memcpy((char *)w + SG_DELTA_START, from->body[i], SG_DELTA_BYTES);
             sg_stage1_last(c, w);
+            if (c->needed)
+                return;
             sg_steady(c);
 #if SG_POSSIBLE > 0
             uint32_t goals = sg_goals(w);
@@ -294,6 +301,9 @@ again:
     memset(&scanned, 0, sizeof scanned);
     do {
         uint16_t first_pick[SG_MAX_CHOICES], first_size[SG_MAX_CHOICES];
+        uint64_t first_events[SG_EVENT_WORDS];
+        c->alive = 0;
+        c->needed = 0;
         sg_events_clear(c);
         c->asked = 0;
         sg_stage1_first(c, from, &scanned);
@@ -301,8 +311,16 @@ again:
         uint32_t first = c->asked;
         memcpy(first_pick, c->pick, first * sizeof c->pick[0]);
         memcpy(first_size, c->size, first * sizeof c->size[0]);
+        memcpy(first_events, c->events, sizeof first_events);
         sg_layer *now = &b->layer[0], *next = &b->layer[1];
+    attempt:
+        c->alive |= c->needed;
+        c->needed = 0;
         now->count = 1;
+        c->asked = first;
+        memcpy(c->pick, first_pick, first * sizeof c->pick[0]);
+        memcpy(c->size, first_size, first * sizeof c->size[0]);
+        memcpy(c->events, first_events, sizeof first_events);
         sg_branch_fill(&now->head[0], c, 0);
         now->body[0][(SG_DELTA_BYTES - 1) / 8] = 0;
         memcpy(now->body[0], (char *)&scanned + SG_DELTA_START, SG_DELTA_BYTES);
@@ -316,6 +334,8 @@ again:
             }
         if (!c->fault)
             sg_branch_close(c, &work, b, now, &scanned);
+        if (c->needed && !c->fault)
+            goto attempt;
         for (uint32_t i = 0; i < b->results && !c->fault; i++, count++)
             if (!sg_result_keep(m, &b->result_head[i], b->result[i])) {
                 if (fresh) { /* one state fills the whole arena */

@@ -28,6 +28,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import IntEnum
 
+from stillgate.controller.errors import UsageError
 from stillgate.controller.evaluate import Compiler, Layout, answer_from_cells
 from stillgate.controller.program import Cell, NoteKind, Observation, Signal
 from stillgate.controller.quantities import Milliseconds, Ticks
@@ -42,6 +43,7 @@ NONE = 0xFFFF
 """No node: the answer is impossible."""
 
 _NODE_LIMIT = 4000
+_EXACT_LIMIT = 0x7FFF  # nodes are 15 bits in the checker
 
 
 class Mode(IntEnum):
@@ -167,6 +169,7 @@ class _Builder:
     def __init__(self, signal: Signal, queries: tuple[Query, ...], period: Milliseconds, exact: bool) -> None:
         self.signal = signal
         self.queries = queries
+        self.period = period
         self.sensor = _Sensor(signal, queries, period)
         self.exact = exact
         self.sees_past = any(
@@ -207,11 +210,14 @@ class _Builder:
 
     def _close(self) -> bool:
         """Follows every answer from every belief; False if there are too many."""
-        limit = NONE - 1 if self.exact else _NODE_LIMIT
+        limit = _EXACT_LIMIT if self.exact else _NODE_LIMIT
         while self.pending_beliefs or self.pending_nodes:
             if len(self.nodes) > limit:
                 if self.exact:
-                    raise OverflowError(f"input {self.signal.name} remembers too much for this tick")
+                    raise UsageError(
+                        f"input {self.signal.name} is held or debounced for too many ticks of "
+                        f"{self.period} ms; check at a longer tick"
+                    )
                 return False
             if self.pending_nodes:
                 self._expand(*self.pending_nodes.pop(0))

@@ -10,8 +10,11 @@ from stillgate.controller.program import Observation
 from .closed_loop import FreeInput
 from .histories import NONE, History, Mode, Query
 
+GIVEN_UP = 0x8000
+"""Bit of a node whose input's level was given up, so that asking for it shows."""
 
-def history_source(item: FreeInput) -> list[str]:
+
+def history_source(item: FreeInput, index: int) -> list[str]:
     """Tables and macros that answer the observations of a free input."""
     name, history = item.signal.name, item.history
     width = max(1, len(history.queries))
@@ -22,6 +25,7 @@ def history_source(item: FreeInput) -> list[str]:
     lines += [
         f"static inline int {name}__ask(struct sg_work *w, unsigned query)",
         "{",
+        f"    if (w->{name}__node & {GIVEN_UP:#x}u) {{ sg_need(w->context, {index}); return 0; }}",
         f"    unsigned at = w->{name}__node * {width}u + query;",
         f"    unsigned yes = {name}__yes[at], no = {name}__no[at];",
         f"    if (yes == {NONE}u) return 0;",

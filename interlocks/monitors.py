@@ -298,6 +298,8 @@ class _Lowering:
         served_first = not witness and _asks(trigger)
         if limit < 0:
             return (If(trigger, (*happened, broken)),)
+        if limit == 0 and served_first:
+            return (If(served, (), (If(trigger, (broken,)),)),)
         if limit == 0:
             return (If(trigger, (*happened, If(served, (), (broken,)))),)
         age = self._cell(f"{name}.age", limit)
