@@ -10,7 +10,6 @@ import sys
 from pathlib import Path
 
 from rich.console import Console
-
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.controller.toolchain import find_compiler

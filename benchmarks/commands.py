@@ -33,7 +33,9 @@ def run_command(arguments: list[str], cache: Path) -> Run:
     environment = os.environ | {"STILLGATE_CACHE": str(cache)}
     command = [sys.executable, "-m", "stillgate", *arguments]
     began = time.perf_counter()
-    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+    with subprocess.Popen(
+        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    ) as process:
         assert process.stderr is not None
         said = process.stderr.read()
         _, code, usage = os.wait4(process.pid, 0)

@@ -16,10 +16,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from stillgate.interlocks.checker_source import key_bits, packed_fields
 from stillgate.interlocks.closed_loop import ClosedLoop
 from stillgate.interlocks.loop_runner import LoopRunner
-from stillgate.interlocks.search import pack
+from stillgate.interlocks.packing import key_bits, pack, packed_fields
 
 from .step_source import MOST_CHOICES, Dialect, step_source
 
@@ -35,6 +34,7 @@ class Visited:
         transitions: enumerated, self-loops and repetitions included.
         seconds: wall time of the search alone, without building the step.
         complete: whether nothing was left to expand.
+        broken: first depth at which each requirement breaks, 0 for never.
     """
 
     states: int
@@ -42,6 +42,7 @@ class Visited:
     seconds: float
     sizes: tuple[int, ...]
     complete: bool
+    broken: tuple[int, ...] = ()
 
 
 def initial_states(loop: ClosedLoop) -> list[int]:
@@ -83,29 +84,31 @@ class DictSearch:
         names: dict[str, Any] = dict(source.tables)
         exec(compile(source.text, "step.py", "exec"), names)
         self._expand = names["expand"]
-        self._broken = [0] * max(1, len(loop.requirement_names))
-        self._taken = [0] * max(1, len(loop.controller.exit_marks) + len(loop.monitors.triggers))
+        self._broken = (0,) * max(1, len(loop.requirement_names))
+        self._taken = (0,) * max(1, len(loop.controller.exit_marks) + len(loop.monitors.triggers))
 
     def run(self, seconds: float = float("inf")) -> Visited:
         """Searches to the end or until the time is up."""
         began = time.perf_counter()
+        broken, taken = [0] * len(self._broken), [0] * len(self._taken)
         seen = dict.fromkeys(self.starts, 0)
         level, sizes, transitions, depth = self.starts, [len(self.starts)], 0, 0
-        while level:
+        whole = True
+        while level and whole:
             depth += 1
             following: list[int] = []
             for at in range(0, len(level), _PIECE):
-                new, count = self._expand(level[at : at + _PIECE], seen, depth, self._broken, self._taken)
+                new, count = self._expand(level[at : at + _PIECE], seen, depth, broken, taken)
                 following += new
                 transitions += count
-                if time.perf_counter() - began > seconds and at + _PIECE < len(level):
-                    return Visited(len(seen), transitions, time.perf_counter() - began, tuple(sizes), False)
-            if following:
+                whole = time.perf_counter() - began < seconds
+                if not whole:
+                    break
+            if whole and following:
                 sizes.append(len(following))
             level = following
-            if time.perf_counter() - began > seconds and level:
-                break
-        return Visited(len(seen), transitions, time.perf_counter() - began, tuple(sizes), not level)
+        spent = time.perf_counter() - began
+        return Visited(len(seen), transitions, spent, tuple(sizes), whole, tuple(broken))
 
 
 class NumbaSearch:

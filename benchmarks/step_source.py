@@ -42,9 +42,9 @@ from stillgate.controller.program import (
     ticks_up,
     walk_term,
 )
-from stillgate.interlocks.checker_source import PackedField, key_bits, packed_fields
 from stillgate.interlocks.closed_loop import ClosedLoop, FreeInput
 from stillgate.interlocks.histories import NONE, Mode, Query
+from stillgate.interlocks.packing import PackedField, key_bits, packed_fields
 
 _SIGNS = {
     Operator.AND: "and",
@@ -337,7 +337,9 @@ class _Writer:
 
     def _root(self, item: FreeInput) -> None:
         name, count = item.signal.name, len(item.history.beliefs)
-        label = self.table(f"{name}__roots", tuple(root for mode in Mode for root in item.history.roots[mode]))
+        label = self.table(
+            f"{name}__roots", tuple(root for mode in Mode for root in item.history.roots[mode])
+        )
         mode = "0"
         if self.loop.budget:
             if item.stuck_off:
@@ -490,5 +492,3 @@ _START: dict[Dialect, tuple[str, ...]] = {
         "mask = uint64(table.shape[0] - 1)",
     ),
 }
-
-
