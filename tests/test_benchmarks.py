@@ -57,9 +57,7 @@ def test_a_search_out_of_time_says_so_and_counts_whole_levels_only(rivals: Modul
     assert cut.transitions < whole.transitions
 
 
-@pytest.mark.skipif(
-    os.environ.get("HYPOTHESIS_PROFILE") != "night", reason="numba compiles for half a minute"
-)
+@pytest.mark.night  # numba compiles for half a minute
 def test_the_numba_step_finds_the_states_of_plain_python(rivals: ModuleType) -> None:
     pytest.importorskip("numba")
     loop = saw(1)
