@@ -80,7 +80,8 @@ def test_memory_that_anybody_else_reads_is_kept(reader: str) -> None:
             more["sequences"] = {
                 "s": {"start": "a", "states": REMEMBERS},
                 "other": {"start": "x", "states": {
-                    "x": {"exits": [{"when": "bit", "to": "y"}]}, "y": {"exits": [{"when": "not bit", "to": "x"}]},
+                    "x": {"exits": [{"when": "bit", "to": "y"}]},
+                    "y": {"exits": [{"when": "not bit", "to": "x"}]},
                 }},
             }  # fmt: skip
     assert values_of(loop_of(REMEMBERS, **more), "bit.value", 2) == {0, 1}
