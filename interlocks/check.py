@@ -205,14 +205,17 @@ def _possibility(
     lost = search.cut_off(name)
     if lost is None:
         return Judgement(Word.HOLDS, 0, tick)
-    if lost.run is None:
+    if not lost.states:
         return Judgement(Word.UNDECIDED, 0, tick, reason="interrupted before every situation was judged")
+    reason = f"{lost.states} situations have no way there"
+    if lost.run is None:  # at power-on already, so there is nothing to tell
+        return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
     at = time_text(lost.depth * tick)
     headline = (
         f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
     )
     story = tell(lost.run, headline)
-    return Judgement(Word.BROKEN, 0, tick, lost.depth, story, f"{lost.states} situations have no way there")
+    return Judgement(Word.BROKEN, 0, tick, lost.depth, story, reason)
 
 
 # -- findings ------------------------------------------------------------------------------------

@@ -53,7 +53,10 @@ def build_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = N
 
 @dataclass(frozen=True, slots=True)
 class CutOff:
-    """Situations from which a goal cannot be reached: how many, and the way to the first."""
+    """Situations from which a goal cannot be reached: how many, and the way to the first.
+
+    No states: not found out. No way: the first is the situation at power-on.
+    """
 
     states: int
     depth: int

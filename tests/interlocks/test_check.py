@@ -225,3 +225,13 @@ def test_a_cut_off_goal_tells_the_way_to_where_it_is_lost() -> None:
     assert lost.story is not None
     assert dict(lost.story.steps[-1].states)["light"] == "ringing"
     assert "no way" in lost.judgements[0].reason
+
+
+def test_a_goal_that_is_out_of_reach_from_the_start_is_broken_and_not_undecided() -> None:
+    """Nothing is to be told: the situation at power-on is cut off already."""
+    text = LAMP.replace("{from_anywhere: light.dark}", "{from_anywhere: lamp and bell}")
+    result = checked(text, faults=0, use_cache=False)
+    lost = next(item for item in result.requirements if item.name == "can_be_dark")
+    assert lost.verdict is Word.BROKEN
+    assert lost.story is None
+    assert "power-on" in lost.judgements[0].reason
