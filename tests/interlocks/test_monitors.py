@@ -8,10 +8,12 @@ those at the head of ``monitors.py``; the published formulas are tested against 
 from __future__ import annotations
 
 import pytest
+from python_search import leaves
 from stillgate.controller.machine import Machine
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.loop_runner import LoopRunner
+from stillgate.interlocks.loop_runner import Chooser, LoopRunner, Tick
 from stillgate.interlocks.monitors import response_ticks
+from stillgate.interlocks.packing import Key
 
 SCAN = 10
 SIGNALS = ("p", "q", "r")
@@ -179,17 +181,36 @@ def test_held_is_true_from_the_instant_at_which_the_time_is_over() -> None:
 # -- names ---------------------------------------------------------------------------------------
 
 
-def stuck(requirement: dict[str, str], fault: str, **levels: int) -> bool:
+def tick_like(runner: LoopRunner, key: Key, **wanted: int) -> tuple[Tick, Key]:
+    """The one step from a state in which some cells have some values."""
+
+    def step(chooser: Chooser) -> tuple[Tick, Key]:
+        runner.load(key)
+        return runner.step(chooser), runner.key()
+
+    names = {name.replace("_", "."): value for name, value in wanted.items()}
+    found = [
+        (tick, to)
+        for tick, to in leaves(step)
+        if all(tick.values[name] == value for name, value in names.items())
+    ]
+    assert found, f"no step with {wanted}"
+    assert len({tick.broken for tick, _ in found}) == 1
+    return found[0]
+
+
+def started(loop: ClosedLoop) -> tuple[LoopRunner, Key]:
+    runner = LoopRunner(loop)
+    runner.begin(lambda name, count: 0)
+    return runner, runner.key()
+
+
+def stuck(requirement: dict[str, str], fault: str, p: int = 0) -> bool:
     """Whether a requirement breaks in an instant with a fault."""
     loop = loop_of(requirement, faults=1)
-    runner = LoopRunner(loop)
     number = next(item.number for item in loop.faults if item.name == fault)
-    runner.begin(lambda name, count: 0)
-
-    def choose(name: str, count: int) -> int:
-        return number if name == "fault" else levels.get(name.removesuffix(".circuit"), 0)
-
-    return bool(runner.step(choose).broken)
+    tick, _ = tick_like(*started(loop), fault=number, p_circuit=p)
+    return bool(tick.broken)
 
 
 def test_an_input_means_its_healthy_circuit_and_seen_what_the_controller_gets() -> None:
@@ -206,12 +227,9 @@ def test_an_output_means_what_is_driven_and_asked_what_the_controller_wants() ->
 
 def test_a_loss_of_power_resets_no_monitor() -> None:
     """The obligation runs on in the dark and is broken when due."""
-    loop = loop_of(RESPONSE, faults=1)
-    runner = LoopRunner(loop)
-    power = next(item.number for item in loop.faults if item.name == "power interrupted")
-    runner.begin(lambda name, count: 0)
+    runner, key = started(loop_of(RESPONSE, faults=1))
     found = []
-    for at in range(4):
-        answers = {"p.circuit": int(at == 0), "fault": power if at == 1 else 0}
-        found.append(bool(runner.step(lambda name, count, answers=answers: answers.get(name, 0)).broken))
+    for p, dark in ((1, 0), (0, 1), (0, 1), (0, 0)):
+        tick, key = tick_like(runner, key, p_circuit=p, q_circuit=0, dark=dark)
+        found.append(bool(tick.broken))
     assert found == [False, False, True, False]
