@@ -36,8 +36,10 @@ def checker_files(loop: ClosedLoop) -> dict[str, str]:
 
 
 def options_of(loop: ClosedLoop) -> tuple[str, ...]:
-    """Compiler options of a loop's checker: without faults, at a long tick, the search is short."""
-    return QUICK_OPTIONS if not loop.budget and loop.tick > loop.machine.scan else OPTIONS
+    """Compiler options of a loop's checker: without faults, at the file's own tick, searches are short."""
+    machine = loop.machine
+    short = not loop.budget and loop.tick == (machine.check.tick or machine.scan)
+    return QUICK_OPTIONS if short else OPTIONS
 
 
 def build_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None) -> FilePath:
