@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from .expression import Operator
 from .program import (
     Assign,
+    Begin,
     Block,
     Cell,
     Choose,
@@ -152,10 +153,25 @@ class CWriter:
             case Choose(cell=cell):
                 assert self.choose is not None, "a controller makes no choices"
                 yield f"{pad}{self.place(cell)} = ({c_type(cell)}){self.choose(statement)};"
+            case Begin():
+                yield from self._begin(statement, pad)
             case Note():
                 yield f"{pad}{self.note(statement)}"
             case Remark(text=text):
                 yield f"{pad}/* {text.replace('*/', '* /')} */"
+
+    def _begin(self, statement: Begin, pad: str) -> Iterator[str]:
+        assert self.choose is not None, "a controller begins no faults"
+        place, kind = self.place(statement.cell), c_type(statement.cell)
+        yield f"{pad}{{"
+        yield f"{pad}{INDENT}uint16_t option__[{len(statement.options) + 1}];"
+        yield f"{pad}{INDENT}unsigned options__ = 1;"
+        yield f"{pad}{INDENT}option__[0] = 0;"
+        for condition, value in statement.options:
+            yield f"{pad}{INDENT}if ({self.term(condition)}) option__[options__++] = {value};"
+        chosen = self.choose(Choose(statement.cell, 0)).replace(" 0)", " options__)")
+        yield f"{pad}{INDENT}{place} = ({kind})(options__ > 1 ? option__[{chosen}] : 0);"
+        yield f"{pad}}}"
 
     def _if(self, statement: If, depth: int) -> Iterator[str]:
         pad = INDENT * depth
@@ -194,7 +210,7 @@ def cells_written(block: Block) -> Iterator[Cell]:
     """Cells a block may write, in order of appearance."""
     for statement in block:
         match statement:
-            case Assign(cell=cell) | Choose(cell=cell):
+            case Assign(cell=cell) | Choose(cell=cell) | Begin(cell=cell):
                 yield cell
             case If(then=then, otherwise=otherwise):
                 yield from cells_written(then)

@@ -14,6 +14,7 @@ from typing import Protocol
 from .expression import Operator
 from .program import (
     Assign,
+    Begin,
     Block,
     Cell,
     Choose,
@@ -168,11 +169,23 @@ class Compiler:
             case Choose(cell=cell, count=count):
                 choose = self.host.choose
                 return self._assign(cell, lambda values: choose(cell, count))
+            case Begin(cell=cell, options=options):
+                return self._assign(cell, self._begin(cell, options))
             case Note(kind=kind, index=index):
                 note = self.host.note
                 return lambda values: note(kind, index)
             case Remark():
                 return lambda values: None
+
+    def _begin(self, cell: Cell, options: tuple[tuple[Term, int], ...]) -> TermCode:
+        tests = [(self.term(condition), value) for condition, value in options]
+        choose = self.host.choose
+
+        def begin(values: Values) -> int:
+            found = [0, *(value for test, value in tests if test(values))]
+            return found[choose(cell, len(found))] if len(found) > 1 else 0
+
+        return begin
 
     def _assign(self, cell: Cell, code: TermCode) -> BlockCode:
         slot, low, high = self.layout.slot(cell), cell.low, cell.high

@@ -160,6 +160,17 @@ class Choose:
     count: int
 
 
+@dataclass(frozen=True, slots=True)
+class Begin:
+    """``cell := 0 or any value whose condition is true``; asks only if there is one.
+
+    Options are counted in their order, those whose condition is false left out.
+    """
+
+    cell: Cell
+    options: tuple[tuple[Term, int], ...]
+
+
 class NoteKind(Enum):
     """What a note reports."""
 
@@ -182,7 +193,7 @@ class Remark:
     text: str
 
 
-Statement = Assign | If | Switch | Choose | Note | Remark
+Statement = Assign | If | Switch | Choose | Begin | Note | Remark
 Block = tuple[Statement, ...]
 
 
@@ -329,6 +340,8 @@ def terms_of(statement: Statement) -> Iterator[Term]:
             yield value
         case If(condition=condition):
             yield condition
+        case Begin(options=options):
+            yield from (condition for condition, _ in options)
         case _:
             return
 

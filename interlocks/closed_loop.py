@@ -2,10 +2,11 @@
 
 One step is one tick::
 
-    fault may begin · power may fail or return            before
-    circuits (parts' switches) · pins (stuck faults)      before
+    circuits (parts' switches)                            before
+    a fault may begin · power may fail or return · pins   before
     sense · observe · decide                              the controller, as deployed
-    outputs as driven (stuck faults) · what drives parts  after
+    an output fault may begin · outputs as driven         after
+    what drives the parts                                 after
     monitors read this instant                            after
     beliefs of free inputs close, dead values are dropped settle
     parts move                                            moves
@@ -25,6 +26,7 @@ from stillgate.controller.program import (
     FALSE,
     TRUE,
     Assign,
+    Begin,
     Block,
     Cell,
     Choose,
@@ -177,7 +179,13 @@ class _Linker:
         goals: Block = ()
         if possibility and monitors.goals:
             goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
-        after = (*self._drive(), *self.plant.conditions, *monitors.block, *goals)
+        after = (
+            *self._output_faults_begin(),
+            *self._drive(),
+            *self.plant.conditions,
+            *monitors.block,
+            *goals,
+        )
         live = liveness(self.controller, after)
         sensed = tuple(signal for signal in self.controller.signals if signal.name not in free_names)
         settle: Block = ()
@@ -199,7 +207,7 @@ class _Linker:
             fault=self.fault,
             dark=self.dark,
             begin=self.plant.begin,
-            before=(*self._faults_begin(), *self._circuits(circuits)),
+            before=(*self._circuits(circuits), *self._faults_begin(circuits), *self._pins(circuits)),
             after=after,
             settle=settle,
             free=free,
@@ -228,22 +236,47 @@ class _Linker:
 
     # -- faults ----------------------------------------------------------------------------
 
-    def _faults_begin(self) -> Block:
+    def _faults_begin(self, circuits: dict[str, Cell]) -> Block:
+        """Faults of inputs and of power begin here, those of outputs once it is known what is asked.
+
+        A stuck fault begins at the first tick in which it changes something: begun earlier it
+        is the same run, so nothing is lost and many states are saved. A free input's fault
+        may begin at any tick.
+        """
         if not self.budget:
             return ()
+        options: list[tuple[Term, int]] = []
+        for fault in self.faults:
+            cell = circuits[fault.subject] if fault.subject in self.plant.circuits else None
+            if fault.kind is FaultKind.INPUT_ON:
+                options.append((TRUE if cell is None else Complement(Ref(cell)), fault.number))
+            elif fault.kind is FaultKind.INPUT_OFF:
+                options.append((TRUE if cell is None else Ref(cell), fault.number))
+            elif fault.kind is FaultKind.POWER:
+                options.append((TRUE, fault.number))
         power = self._number(FaultKind.POWER, "")
-        begins = Choose(self.fault, len(self.faults) + 1)
-        block: list[Statement] = []
-        returns = Cell("returns", 0, 1, 0, Scope.FAULT, persistent=False)
+        begins = Begin(self.fault, tuple(options))
         start: Statement = If(self._is_fault(0), (begins, *((self._lose_power(power),) if power else ())))
         if power:
+            returns = Cell("returns", 0, 1, 0, Scope.FAULT, persistent=False)
             come_back = (
                 Choose(returns, 2),
                 If(Ref(returns), (Assign(self.dark, FALSE), *self._cold_start())),
             )
             start = If(Ref(self.dark), come_back, (start,))
-        block.append(start)
-        return tuple(block)
+        return (start,)
+
+    def _output_faults_begin(self) -> Block:
+        asked = {output.name: Ref(output.asked) for output in self.controller.outputs}
+        options: list[tuple[Term, int]] = []
+        for fault in self.faults:
+            if fault.kind is FaultKind.OUTPUT_ON:
+                options.append((Complement(asked[fault.subject]), fault.number))
+            elif fault.kind is FaultKind.OUTPUT_OFF:
+                options.append((asked[fault.subject], fault.number))
+        if not options:
+            return ()
+        return (If(self._is_fault(0), (Begin(self.fault, tuple(options)),)),)
 
     def _is_fault(self, number: int) -> Term:
         return Operation(Operator.EQ, Ref(self.fault), Constant(number))
@@ -267,12 +300,17 @@ class _Linker:
 
     def _circuits(self, circuits: dict[str, Cell]) -> Block:
         block: list[Statement] = []
+        for name, cell in circuits.items():
+            healthy = self.plant.circuits.get(name)
+            block.append(Choose(cell, 2) if healthy is None else Assign(cell, healthy))
+        return tuple(block)
+
+    def _pins(self, circuits: dict[str, Cell]) -> Block:
+        block: list[Statement] = []
         for signal in self.controller.signals:
             cell = circuits.get(signal.name)
             if cell is None:
                 continue
-            healthy = self.plant.circuits.get(signal.name)
-            block.append(Choose(cell, 2) if healthy is None else Assign(cell, healthy))
             conducts = self._stuck(
                 Ref(cell),
                 self._number(FaultKind.INPUT_ON, signal.name),
