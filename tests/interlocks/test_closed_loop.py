@@ -1,73 +1,24 @@
-"""The closed loop means the same, however it is made smaller, and its stories are true.
+"""The closed loop means the same, however it is made smaller.
 
-Three searches that share little are held against each other: a dictionary search in plain
-Python, the C engine, and the executive fed with a story's circuits.
+Searches that share little are held against each other: a dictionary search in plain Python
+and the C engine, each on demand and eager, canonical and raw.
 """
 
 from __future__ import annotations
 
-import random
-
 import pytest
-from engine import quick_build, search_c, searching
-from hypothesis import HealthCheck, given, settings
+from closed_gate import gate, quick
+from engine import quick_build, search_c
+from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
 from python_search import leaves, search
-from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell
-from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.explorer import Explorer, Limits
 from stillgate.interlocks.loop_runner import Chooser, LoopRunner
 from stillgate.interlocks.packing import pack, packed_fields, unpack
-from stillgate.interlocks.story import Replay, tell
-from stillgate.sim_io.faults import FaultKind
-from stillgate.sim_io.simulation import Simulation
-
-GATE = """
-machine: yard_gate
-scan: 20 ms
-inputs:
-  open_button: {from: operator}
-  stop_ok:     {from: operator, contact: normally_closed}
-  edge_clear:  {contact: normally_closed, debounce: 40 ms}
-  gate_open:   {}
-  gate_shut:   {}
-outputs: {motor_open: {}, motor_shut: {}}
-parts:
-  leaf: {kind: travel, stops: [shut, open], forward: motor_open, back: motor_shut, takes: 0.1..0.2 s,
-         senses: {gate_shut: at shut, gate_open: at open}}
-sequences:
-  gate:
-    start: resting
-    overrides: [{when: not stop_ok, to: resting}]
-    states:
-      resting: {exits: [{when: rising(open_button), to: opening}]}
-      opening: {on: [motor_open], exits: [{when: gate_open, to: waiting}, {after: 0.3 s, to: resting}]}
-      waiting: {exits: [{after: 0.1 s, to: shutting}]}
-      shutting:
-        on: [motor_shut]
-        exits: [{when: gate_shut, to: resting}, {when: not edge_clear, to: opening}]
-interlocks: [{hold_off: motor_shut, unless: edge_clear}]
-requirements:
-  one_direction: {never: motor_open and motor_shut}
-  edge_stops_it: {after: not edge_clear, then: not motor_shut, within: 200 ms}
-  stays_open: {after: falling(open_button), keep: not motor_shut, for: 100 ms}
-  asked_for: {before: motor_open, first: rising(open_button), since: gate.resting}
-"""
-
-
-def gate(faults: int, tick: int = 100, **how: bool) -> ClosedLoop:
-    document = read_machine_text(GATE, "gate.yaml")
-    return close_loop(document.machine, tick=tick, faults=faults, **how)
-
-
-def quick(examples: int) -> settings:
-    """Settings for tests that call a compiler several times an example."""
-    return settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck))
-
 
 # -- ways to make the loop smaller -----------------------------------------------------------------
 
@@ -133,7 +84,7 @@ def _projected(
     return {tuple(key[i] for i in slots) for key in keys}
 
 
-@quick(3)
+@quick(2)
 @given(machine=closed_machines(), faults=st.sampled_from((0, 1)))
 def test_every_way_to_search_agrees_on_random_machines(machine: Machine, faults: int) -> None:
     """On demand and eager, exact and in sets, canonical and raw, merged and plain, one and two threads."""
@@ -244,167 +195,3 @@ def test_c_asks_the_very_choices_that_python_asks_on_random_machines(machine: Ma
 @given(machine=closed_machines(parts=2), faults=st.sampled_from((0, 1)))
 def test_c_asks_the_very_choices_that_python_asks_on_many_machines(machine: Machine, faults: int) -> None:
     same_choices(close_loop(machine, tick=machine.scan, faults=faults))
-
-
-# -- stories -------------------------------------------------------------------------------------
-
-
-def follow_on_executive(run: Replay) -> None:
-    """Feeds the executive with a story's circuits, faults applied at the pins, tick by tick."""
-    loop = run.loop
-    executive = Executive(loop.machine)
-    faults = {item.number: item for item in loop.faults}
-    dark = False
-    for tick, circuits in zip(run.ticks, run.circuits, strict=True):
-        if bool(tick.values["dark"]) != dark:
-            dark = not dark
-            (executive.power_off if dark else executive.power_on)()
-        fault = faults.get(tick.values["fault"])
-        for name, level in circuits.items():
-            stuck = fault is not None and fault.subject == name
-            if stuck and fault.kind is FaultKind.INPUT_ON:
-                executive.inputs[name] = True
-            elif stuck and fault.kind is FaultKind.INPUT_OFF:
-                executive.inputs[name] = False
-            else:
-                executive.inputs[name] = bool(level)
-        executive.scan()
-        for item in loop.controller.sequences:
-            active = tick.values[item.active.name]
-            assert executive.states[item.name] == (None if dark else item.states[active])
-        for output in loop.controller.outputs:
-            assert executive.outputs[output.name] == bool(tick.values[output.asked.name])
-        for cell in loop.controller.memory:
-            assert executive.memory[cell.name.removesuffix(".value")] == tick.values[cell.name]
-
-
-@pytest.mark.parametrize("faults", [0, 1])
-def test_each_story_is_a_shortest_one_and_breaks_what_it_says_at_its_end_only(faults: int) -> None:
-    """The length is the depth at which the Python search first sees the break."""
-    loop = gate(faults)
-    shortest = search(loop).broken if not faults else search_c(gate(faults, lazy=False)).broken
-    with searching(loop, threads=2) as done:
-        runs = done.breaks()
-    assert {name: len(run.ticks) for name, run in runs.items()} == shortest
-    for name, run in runs.items():
-        index = loop.requirement_names.index(name)
-        assert [index in tick.broken for tick in run.ticks] == [False] * (len(run.ticks) - 1) + [True]
-
-
-@pytest.mark.parametrize("faults", [0, 1])
-def test_the_executive_goes_the_way_of_each_story(faults: int) -> None:
-    """At the scan: same states, memory and outputs at every tick, the fault at the pins."""
-    with searching(gate(faults, tick=20), threads=2) as done:
-        runs = done.breaks()
-    assert runs
-    for run in runs.values():
-        follow_on_executive(run)
-
-
-def test_a_told_story_lists_the_circuits_of_every_tick_and_the_fault_that_is_present() -> None:
-    with searching(gate(1)) as done:
-        runs = done.breaks()
-    for name, run in runs.items():
-        story = tell(run, name)
-        assert story.ticks == len(story.inputs) == len(run.ticks)
-        assert story.steps[0].tick == 0
-        assert story.steps[-1].tick == story.ticks - 1
-        present = run.ticks[-1].values["fault"]
-        assert story.fault == next((item.name for item in run.loop.faults if item.number == present), None)
-    assert {tell(run, "").fault for run in runs.values()} != {None}
-
-
-def test_the_same_story_is_told_by_any_number_of_threads() -> None:
-    told = []
-    for threads in (1, 2):
-        with searching(gate(1), threads=threads) as done:
-            told.append({name: tell(run, name) for name, run in done.breaks().items()})
-    assert told[0] == told[1]
-
-
-def test_a_story_keeps_the_values_of_memory_that_nothing_reads_any_more() -> None:
-    """Stored states have dropped them; a story shows what the controller has."""
-    machine = Machine.model_validate({
-        "machine": "lamp",
-        "scan": "10 ms",
-        "inputs": {"button": {}},
-        "outputs": {"lamp": {}},
-        "memory": {"latched": {}},
-        "sequences": {"s": {"start": "a", "states": {
-            "a": {"exits": [{"after": "0 ms", "to": "b", "set": ["latched"]}]},
-            "b": {"exits": [{"after": "20 ms", "to": "c"}]},
-            "c": {"on": ["lamp"], "end": True},
-        }}},
-        "requirements": {"dark": {"never": "lamp"}},
-    })  # fmt: skip
-    with searching(close_loop(machine, tick=10, faults=0)) as done:
-        run = done.breaks()["dark"]
-    assert [tick.values["latched.value"] for tick in run.ticks] == [1, 1, 1]
-    follow_on_executive(run)
-    assert [c.name for step in tell(run, "").steps for c in step.changes].count("latched") == 1
-
-
-def stories_are_true(machine: Machine, faults: int) -> None:
-    with searching(close_loop(machine, tick=machine.scan, faults=faults)) as done:
-        for run in done.breaks().values():
-            follow_on_executive(run)
-
-
-@quick(8)
-@given(machine=closed_machines(), faults=st.sampled_from((0, 1)))
-def test_the_executive_goes_the_way_of_stories_of_random_machines(machine: Machine, faults: int) -> None:
-    stories_are_true(machine, faults)
-
-
-@pytest.mark.night
-@quick(300)
-@given(machine=closed_machines(parts=2), faults=st.sampled_from((0, 1)))
-def test_the_executive_goes_the_way_of_stories_of_many_random_machines(machine: Machine, faults: int) -> None:
-    stories_are_true(machine, faults)
-
-
-# -- simulation inside the explored set ------------------------------------------------------------
-
-
-Seen = tuple[tuple[str | None, ...], tuple[str, ...]]
-
-
-def explored(loop: ClosedLoop) -> set[Seen]:
-    """States of the sequences and where each part stands, in every explored state."""
-    slots = {cell: i for i, cell in enumerate(loop.key_cells)}
-    found: set[Seen] = set()
-    for key in search_c(loop).depths:
-        states = tuple(item.states[key[slots[item.active]]] for item in loop.controller.sequences)
-        parts = tuple(
-            part.describe({cell: key[slots[cell]] if cell in slots else cell.low for cell in part.cells})
-            for part in loop.plant.parts
-        )
-        found.add((states, parts))
-    return found
-
-
-def simulation_stays_inside(machine: Machine, seed: int) -> None:
-    """A simulated machine with random buttons is never where the search was not."""
-    loop = close_loop(machine, tick=machine.scan, faults=0)
-    allowed = explored(loop)
-    chance = random.Random(seed)
-    for run in range(5):
-        simulation = Simulation(machine, seed=seed + run)
-        states: tuple[str | None, ...] = tuple(item.start for item in machine.sequences.values())
-        for _ in range(40):
-            for name in simulation.free_inputs:
-                if chance.random() < 0.4:
-                    simulation.set_input(name, chance.random() < 0.5)
-            frame = simulation.step()
-            assert (states, tuple(frame.parts.values())) in allowed
-            states = tuple(frame.states.values())
-
-
-def test_a_simulated_gate_is_never_where_the_search_was_not() -> None:
-    simulation_stays_inside(gate(0).machine, seed=1)
-
-
-@quick(5)
-@given(machine=closed_machines(parts=2), seed=st.integers(0, 99))
-def test_simulated_random_machines_are_never_where_the_search_was_not(machine: Machine, seed: int) -> None:
-    simulation_stays_inside(machine, seed)
