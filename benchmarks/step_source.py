@@ -21,6 +21,7 @@ from stillgate.controller.expression import Operator
 from stillgate.controller.program import (
     TRUE,
     Assign,
+    Begin,
     Block,
     Cell,
     Choose,
@@ -242,12 +243,27 @@ class _Writer:
         for statement in block:
             self._statement(statement)
 
+    def _begin(self, target: str, options: tuple[tuple[Term, int], ...]) -> None:
+        """One of the options whose condition is true, or 0; asked only if there is one."""
+        tests = [self.value(condition) for condition, _ in options]
+        self.put(f"open_options = {' + '.join(f'(1 if {test} else 0)' for test in tests) or '0'}")
+        self.put(f"{target} = 0")
+        with self.inside("if open_options:"):
+            self.choose("chosen_option", "(open_options + 1)")
+            for test, (_, value) in zip(tests, options, strict=True):
+                with self.inside(f"if {test}:"):
+                    self.put("chosen_option -= 1")
+                    with self.inside("if chosen_option == 0:"):
+                        self.put(f"{target} = {value}")
+
     def _statement(self, statement: Statement) -> None:
         match statement:
             case Assign(cell=cell, value=value):
                 self.put(f"{self.name(cell)} = {self.value(value)}")
             case Choose(cell=cell, count=count):
                 self.choose(self.name(cell), str(count))
+            case Begin(cell=cell, options=options):
+                self._begin(self.name(cell), options)
             case Note(kind=NoteKind.BROKEN, index=index):
                 with self.inside(f"if not broken[{index}]:"):
                     self.put(f"broken[{index}] = depth")
