@@ -8,8 +8,8 @@ one of them completed is compared, and a difference is an error. What they enume
 * the engine visits one for every different outcome of a scan and every motion of the parts,
   since it merges choice vectors that come to the same and keeps outcomes (explorer_branches.h).
 
-So two ratios are printed: for a transition, each by its own count, and for the same work, the
-time in which the same states are found.
+So two ratios are printed: for a transition, each by its own count, and for the same work: all
+successors of a state. Where a rival ran out of time, that is of the states near the start.
 """
 
 from __future__ import annotations
@@ -66,8 +66,12 @@ def measure(machine: Machine) -> tuple[list[Figure], list[str]]:
         "a vector of choices",
         "the number of states at each depth is the same in all of them as far as they went",
     ]
-    if engine[2][0][0].status is not Status.COMPLETE:
-        notes.append(f"the engine was stopped by its {engine[2][0][0].status.words}")
+    for threads, runs in engine.items():
+        if runs[0][0].status is not Status.COMPLETE:
+            notes.append(f"the engine with {threads} threads was stopped by its {runs[0][0].status.words}")
+    for who, visits in rivals.items():
+        if visits and not visits[-1].complete:
+            notes.append(f"{who} got to {visits[-1].states:,} states in the time it was given")
     if numba is not None:
         notes.append(f"numba took {numba.compile_seconds:.0f} s to compile, which is not counted")
     return _figures(engine, rivals), notes
@@ -127,17 +131,22 @@ def _figures(
 def _ratios(
     engine: dict[int, list[tuple[Outcome, Timed]]], who: str, target: int, visits: list[Visited]
 ) -> list[Figure]:
-    rates = sorted(item.transitions / item.seconds for item in visits)
-    rate = rates[len(rates) // 2]
-    per_state = visits[0].transitions / max(1, sum(visits[0].sizes))
-    figures = [Figure(f"{who}: transitions ({per_state:.1f} a state)", f"{rate / 1e6:.3g} million/s")]
-    outcome, took = engine[2][0][0], median([item for _, item in engine[2]])
-    ratio = outcome.transitions / took.wall / rate
-    figures.append(at_least(f"engine, 2 threads, against {who}: a transition", ratio, target, "times"))
-    one = median([item for _, item in engine[1]])
-    single = outcome.transitions / one.wall / rate
-    figures.append(Figure(f"engine, 1 thread, against {who}: a transition", f"{single:.3g} times"))
-    if all(item.complete for item in visits):
-        whole = sorted(item.seconds for item in visits)[len(visits) // 2] / took.wall
-        figures.append(Figure(f"engine, 2 threads, against {who}: the whole search", f"{whole:.3g} times"))
+    middle = sorted(visits, key=lambda item: item.transitions / item.seconds)[len(visits) // 2]
+    rate, per_state = middle.transitions / middle.seconds, middle.transitions / middle.expanded
+    figures = [
+        Figure(f"{who}: transitions ({per_state:.1f} a state)", f"{rate / 1e6:.3g} million/s"),
+        Figure(f"{who}: states expanded", f"{middle.expanded / middle.seconds / 1e6:.3g} million/s"),
+    ]
+    for threads, runs in engine.items():
+        outcome, took = runs[0][0], median([item for _, item in runs])
+        versus = f"engine, {threads} thread{'s' if threads > 1 else ''}, against {who}"
+        ratio = outcome.transitions / took.wall / rate
+        label = f"{versus}: a transition, each by its own count"
+        figures.append(at_least(label, ratio, target, "times") if threads == 2 else _times(label, ratio))
+        same_work = outcome.states / took.wall / (middle.expanded / middle.seconds)
+        figures.append(_times(f"{versus}: the same work, by states", same_work))
     return figures
+
+
+def _times(what: str, ratio: float) -> Figure:
+    return Figure(what, f"{ratio:.3g} times")

@@ -31,6 +31,7 @@ class Visited:
 
     Attributes:
         sizes: states at each depth, as far as complete.
+        expanded: states whose transitions were enumerated.
         transitions: enumerated, self-loops and repetitions included.
         seconds: wall time of the search alone, without building the step.
         complete: whether nothing was left to expand.
@@ -38,6 +39,7 @@ class Visited:
     """
 
     states: int
+    expanded: int
     transitions: int
     seconds: float
     sizes: tuple[int, ...]
@@ -92,14 +94,16 @@ class DictSearch:
         began = time.perf_counter()
         broken, taken = [0] * len(self._broken), [0] * len(self._taken)
         seen = dict.fromkeys(self.starts, 0)
-        level, sizes, transitions, depth = self.starts, [len(self.starts)], 0, 0
+        level, sizes, transitions, expanded, depth = self.starts, [len(self.starts)], 0, 0, 0
         whole = True
         while level and whole:
             depth += 1
             following: list[int] = []
             for at in range(0, len(level), _PIECE):
-                new, count = self._expand(level[at : at + _PIECE], seen, depth, broken, taken)
+                piece = level[at : at + _PIECE]
+                new, count = self._expand(piece, seen, depth, broken, taken)
                 following += new
+                expanded += len(piece)
                 transitions += count
                 whole = time.perf_counter() - began < seconds
                 if not whole:
@@ -108,7 +112,7 @@ class DictSearch:
                 sizes.append(len(following))
             level = following
         spent = time.perf_counter() - began
-        return Visited(len(seen), transitions, spent, tuple(sizes), whole, tuple(broken))
+        return Visited(len(seen), expanded, transitions, spent, tuple(sizes), whole, tuple(broken))
 
 
 class NumbaSearch:
@@ -161,7 +165,7 @@ class NumbaSearch:
             table[slot] = row + 1
         if states_at_most is not None:  # an empty piece: compiled, nothing searched
             self._expand(states, table, 0, 0, count, 1, self._broken, self._taken, pick, size)
-            return Visited(count, 0, 0.0, (count,), False)
+            return Visited(count, 0, 0, 0.0, (count,), False)
         began = time.perf_counter()
         low, high, transitions, depth, sizes = 0, count, 0, 0, [count]
         while low < high:
@@ -176,13 +180,14 @@ class NumbaSearch:
                 if count < 0 or (late and end < high):
                     states_now = self.room if count < 0 else count
                     spent = time.perf_counter() - began
-                    return Visited(states_now, transitions, spent, tuple(sizes), False)
+                    return Visited(states_now, end, transitions, spent, tuple(sizes), False)
             low, high = high, count
             if low < high:
                 sizes.append(high - low)
                 if time.perf_counter() - began > seconds:
                     break
-        return Visited(count, transitions, time.perf_counter() - began, tuple(sizes), low >= high)
+        spent = time.perf_counter() - began
+        return Visited(count, low, transitions, spent, tuple(sizes), low >= high)
 
 
 def _narrowest(values: tuple[int, ...]) -> str:
