@@ -346,7 +346,11 @@ class _Source:
         return [mask >> 64 * word & (2**64 - 1) for word in range((key_bits(self.fields) + 63) // 64)]
 
     def _unpack(self, *, part: bool = False) -> Iterator[str]:
-        """Cells from a key: all of them, or the parts' only."""
+        """Cells from a key: all of them, or the parts' only, one-valued ones included."""
+        packed = {item.cell for item in self.fields}
+        for cell in self.loop.plant.cells:
+            if part and cell not in packed:
+                yield f"    {self._place(cell)} = {cell.start};"
         for item in self.fields:
             if part and item.cell not in self.part_cells:
                 continue
