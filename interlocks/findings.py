@@ -29,7 +29,7 @@ def coverage_findings(document: MachineDocument, loop: ClosedLoop, marks: Sequen
                 Finding(
                     FindingKind.VACUOUS,
                     name,
-                    f"{name} holds only because what it waits for never happens",
+                    f"{name} waits for something that never happens without faults: there it holds for nothing",
                     line,
                     column,
                 )
@@ -52,13 +52,13 @@ def _sequence_findings(
                     path,
                     FindingKind.STATE_NEVER_REACHED,
                     f"{sequence.name}.{state}",
-                    "is never reached",
+                    "is never reached without faults",
                 )
             )
     for i, item in enumerate(sequence.overrides):
         if item.mark not in taken:
             path = ("sequences", sequence.name, "overrides", i)
-            text = f"to {sequence.states[item.target]} is never taken"
+            text = f"to {sequence.states[item.target]} is never taken without faults"
             found.append(
                 _at(document, path, FindingKind.EXIT_NEVER_TAKEN, f"{sequence.name}: override {i + 1}", text)
             )
@@ -70,7 +70,7 @@ def _sequence_findings(
                 state = sequence.states[number]
                 path = ("sequences", sequence.name, "states", state, "exits", i)
                 subject = f"{sequence.name}: {state}, exit {i + 1}"
-                text = f"to {sequence.states[item.target]} is never taken"
+                text = f"to {sequence.states[item.target]} is never taken without faults"
                 found.append(_at(document, path, FindingKind.EXIT_NEVER_TAKEN, subject, text))
     return found
 
