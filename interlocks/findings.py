@@ -29,7 +29,7 @@ def coverage_findings(document: MachineDocument, loop: ClosedLoop, marks: Sequen
                 Finding(
                     FindingKind.VACUOUS,
                     name,
-                    f"{name} waits for something that never happens without faults: there it holds for nothing",
+                    f"{name} waits for something that never happens without faults",
                     line,
                     column,
                 )
