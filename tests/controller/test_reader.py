@@ -404,5 +404,5 @@ def test_reading_imports_no_optional_library() -> None:
         "import sys; import stillgate.controller.reader;"
         "print([m for m in ('rich', 'transitions', 'graphviz', 'numba', 'cyclopts') if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
