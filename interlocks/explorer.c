@@ -53,6 +53,7 @@ SG_EXPORT void sg_close(sg_run *run)
 {
     if (!run)
         return;
+    sg_thread_ends();
     for (unsigned i = 0; i < run->options.threads; i++) {
         sg_worker *w = run->workers[i];
         if (!w)

@@ -121,7 +121,15 @@ static inline int sg_is_end(const sg_key *key)
 
 #ifdef SG_SEGMENTS
 #include "explorer_branches.h"
+static void sg_thread_ends(void)
+{
+    sg_memory_drop();
+}
 #else
+static void sg_thread_ends(void)
+{
+}
+
 /* Every transition of a state, in the order of their choice vectors; look at c->fault afterwards. What
  * stage 1 reports is told with the first stage 2 leaf below it, the least transition that holds it. */
 static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, const sg_key *from, sg_visit *visit,

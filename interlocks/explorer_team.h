@@ -92,6 +92,9 @@ static void sg_barrier_wait(sg_barrier *b)
     sg_lock_give(&b->lock);
 }
 
+/* Gives back what the calling thread keeps for itself (explorer_run.h). */
+static void sg_thread_ends(void);
+
 typedef void sg_job(void *arg, unsigned member);
 
 typedef struct {
@@ -109,6 +112,7 @@ static SG_THREAD_RESULT sg_member_body(void *p)
         ;
     if (go > 0)
         m->job(m->arg, m->member);
+    sg_thread_ends();
     return 0;
 }
 
@@ -128,6 +132,7 @@ static int sg_team_run(unsigned n, sg_job *job, void *arg)
     atomic_store(&go, started == n ? 1 : -1);
     if (started == n)
         job(arg, 0);
+    sg_thread_ends();
     for (unsigned i = 1; i < started; i++)
         sg_thread_join(threads[i]);
     return started == n ? 0 : -1;

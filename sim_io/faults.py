@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from stillgate.controller.machine import Machine
+from stillgate.controller.single_faults import POWER_INTERRUPTED, stuck_name
 
 
 class FaultKind(Enum):
@@ -35,9 +36,8 @@ class Fault:
     def name(self) -> str:
         """As exclusions and reports spell it."""
         if self.kind is FaultKind.POWER:
-            return "power interrupted"
-        word = "on" if self.kind in (FaultKind.INPUT_ON, FaultKind.OUTPUT_ON) else "off"
-        return f"{self.subject} stuck {word}"
+            return POWER_INTERRUPTED
+        return stuck_name(self.subject, on=self.kind in (FaultKind.INPUT_ON, FaultKind.OUTPUT_ON))
 
 
 def faults_of(machine: Machine) -> tuple[Fault, ...]:
