@@ -157,7 +157,7 @@ def _words(milliseconds: int) -> str:
         if milliseconds and milliseconds % size == 0:
             return f"{milliseconds // size} {unit}"
     if milliseconds > 1000 and milliseconds % 100 == 0:
-        return f"{milliseconds / 1000:g} s"
+        return f"{milliseconds // 1000}.{milliseconds // 100 % 10} s"
     return f"{milliseconds} ms"
 
 

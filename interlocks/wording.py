@@ -25,7 +25,7 @@ def time_text(milliseconds: Milliseconds) -> str:
     if milliseconds and milliseconds % 60_000 == 0:
         return f"{milliseconds // 60_000} min"
     if milliseconds >= 1000:
-        return f"{milliseconds / 1000:g} s"
+        return f"{milliseconds / 1000:.3f}".rstrip("0").rstrip(".") + " s"  # not :g, it drops digits
     return f"{milliseconds} ms"
 
 
