@@ -19,6 +19,7 @@ is "true for t since its first true scan", the Q output of a TON (IEC 61131-3).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import combinations
 
 from .expression import (
     At,
@@ -83,12 +84,15 @@ from .program import (
 from .quantities import Milliseconds
 
 
-def lower_controller(machine: Machine, *, period: Milliseconds | None = None) -> ControllerProgram:
+def lower_controller(
+    machine: Machine, *, period: Milliseconds | None = None, overlaps: bool = False
+) -> ControllerProgram:
     """The controller's program, with cell ranges for the given period (default: the scan).
 
-    The statements hold times in milliseconds and do not depend on the period.
+    The statements hold times in milliseconds and do not depend on the period. With ``overlaps``
+    a scan also notes two exits of a state that are true at once; it does nothing else differently.
     """
-    return _Lowering(machine, machine.scan if period is None else period).program()
+    return _Lowering(machine, machine.scan if period is None else period).program(overlaps)
 
 
 def local(name: str, low: int = 0, high: int = 1, scope: Scope = Scope.CONTROLLER) -> Cell:
@@ -144,7 +148,7 @@ class _Lowering:
     def __post_init__(self) -> None:
         self.names = Namespace(self.machine)
 
-    def program(self) -> ControllerProgram:
+    def program(self, overlaps: bool) -> ControllerProgram:
         machine = self.machine
         for name, sequence in machine.sequences.items():
             self.states[name] = tuple(sequence.states)
@@ -162,6 +166,8 @@ class _Lowering:
         sequences = tuple(self._sequence(name) for name in machine.sequences)
         outputs = tuple(self._output(name) for name in machine.outputs)
         bounds = tuple((cell, index) for index, cell in enumerate(self._counters()))
+        pairs = _rivals(sequences) if overlaps else ()
+        notes = {pair: len(bounds) + number for number, pair in enumerate(pairs)}
         return ControllerProgram(
             name=machine.machine,
             period=self.period,
@@ -171,9 +177,10 @@ class _Lowering:
             memory=tuple(self.memory.values()),
             outputs=outputs,
             bounds_marks=bounds,
+            overlap_marks=pairs,
             exit_marks=tuple(self.exit_marks),
             observe=self._observe(),
-            stages=self._stages(sequences, outputs, dict(bounds)),
+            stages=self._stages(sequences, outputs, _Writer(dict(bounds), notes)),
         )
 
     # -- terms ---------------------------------------------------------------------------
@@ -350,9 +357,8 @@ class _Lowering:
         self,
         sequences: tuple[SequenceProgram, ...],
         outputs: tuple[OutputProgram, ...],
-        bounds: dict[Cell, int],
+        writer: _Writer,
     ) -> tuple[Stage, ...]:
-        writer = _Writer(bounds)
         stages = [Stage(f"exits_{item.name}", writer.exits_of(item)) for item in sequences]
         settle: list[Statement] = [Remark("new states and memory take effect together")]
         settle += writer.commit(sequences)
@@ -417,6 +423,7 @@ class _Writer:
     """Statements that compute a sequence's next state beside the present one."""
 
     bounds: dict[Cell, int]
+    overlaps: dict[tuple[int, int], int]  # BROKEN index of two exits of a state, by their marks
     shadows: dict[Cell, Cell] = field(default_factory=dict)
     wanted: dict[Cell, Cell] = field(default_factory=dict)  # what an exit asks of a counter, in bounds or not
 
@@ -453,12 +460,12 @@ class _Writer:
     def _chain(self, sequence: SequenceProgram, items: tuple[ExitProgram, ...]) -> Block:
         chain: Block = ()
         for item in reversed(items):
-            guard = item.guard
-            if item.after is not None:
-                assert sequence.elapsed is not None
-                waited = Operation(Operator.GE, Ref(sequence.elapsed), TimeConstant(item.after))
-                guard = waited if guard == TRUE else Operation(Operator.AND, waited, guard)
-            chain = (If(guard, self._take(sequence, item), chain),)
+            rivals = [
+                If(_due(sequence, later), (Note(NoteKind.BROKEN, self.overlaps[item.mark, later.mark]),))
+                for later in items
+                if (item.mark, later.mark) in self.overlaps
+            ]
+            chain = (If(_due(sequence, item), (*rivals, *self._take(sequence, item)), chain),)
         return chain
 
     def _take(self, sequence: SequenceProgram, item: ExitProgram) -> Block:
@@ -500,6 +507,26 @@ class _Writer:
                     )
                 )
         return tuple(block)
+
+
+def _due(sequence: SequenceProgram, item: ExitProgram) -> Term:
+    """Whether an exit's condition and time are both fulfilled."""
+    if item.after is None:
+        return item.guard
+    assert sequence.elapsed is not None
+    waited = Operation(Operator.GE, Ref(sequence.elapsed), TimeConstant(item.after))
+    return waited if item.guard == TRUE else Operation(Operator.AND, waited, item.guard)
+
+
+def _rivals(sequences: tuple[SequenceProgram, ...]) -> tuple[tuple[int, int], ...]:
+    """Marks of every two exits of one state that do not do the same."""
+    return tuple(
+        (first.mark, second.mark)
+        for sequence in sequences
+        for items in sequence.exits
+        for first, second in combinations(items, 2)
+        if (first.target, first.actions) != (second.target, second.actions)
+    )
 
 
 def _next(sequence: SequenceProgram) -> Cell:

@@ -289,6 +289,7 @@ class ControllerProgram:
     memory: tuple[Cell, ...]
     outputs: tuple[OutputProgram, ...]
     bounds_marks: tuple[tuple[Cell, int], ...]  # BROKEN index of each counter's bounds
+    overlap_marks: tuple[tuple[int, int], ...]  # exits noted as true at once; BROKEN, after the counters
     exit_marks: tuple[str, ...]  # what each coverage index of an exit means
     observe: Block
     stages: tuple[Stage, ...]

@@ -24,6 +24,7 @@ from .assumptions import assumptions_of
 from .closed_loop import ClosedLoop, close_loop
 from .explorer import Limits, Progress
 from .findings import coverage_findings, warning_findings
+from .overlaps import overlap_findings
 from .result_cache import keep_result, load_result, result_key
 from .search import Search, build_checker, checker_files, options_of
 from .story import Replay, tell
@@ -62,6 +63,7 @@ def check(
     time_limit: float | None = None,
     progress: Callable[[Progress], None] | None = None,
     use_cache: bool = True,
+    overlaps: bool = False,
     on_slow_build: Callable[[], None] | None = None,
 ) -> CheckResult:
     """Checks every requirement of a machine in every reachable situation.
@@ -75,6 +77,7 @@ def check(
         time_limit: seconds for all searches together.
         progress: called a few times a second while a search runs.
         use_cache: use and keep the result of the very same check.
+        overlaps: look for exits of a state that are true in one scan as well, in a search of its own.
         on_slow_build: called before a compiler's slow very first call.
 
     Raises:
@@ -87,12 +90,25 @@ def check(
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
-    key = _key(document, loops, period, budget)
+    key = _key(document, loops, period, budget, overlaps)
     if use_cache and (kept := load_result(key)) is not None:
         return replace(kept, from_cache=True)
+    deadline = None if time_limit is None else time.monotonic() + time_limit
     searched = _search_all(document, loops, limits, progress, on_slow_build)
     result = _result(document, period, budget, searched)
-    if use_cache and all(item.exhausted for item in result.exploration):
+    whole = all(item.exhausted for item in result.exploration)
+    if overlaps and not any(item.exploration.stopped_by == "interrupt" for item in searched):
+        left = None if deadline is None else max(0.0, deadline - time.monotonic())
+        found, exhausted = overlap_findings(
+            document,
+            tick=period,
+            limits=replace(limits, seconds=left),
+            progress=progress,
+            on_slow_build=on_slow_build,
+        )
+        result = replace(result, findings=(*result.findings, *found))
+        whole = whole and exhausted
+    if use_cache and whole:
         keep_result(key, result)
     return result
 
@@ -101,12 +117,15 @@ def _asks_possibility(machine: Machine) -> bool:
     return any(isinstance(item, Reach | FromAnywhere) for item in machine.requirements.values())
 
 
-def _key(document: MachineDocument, loops: list[ClosedLoop], tick: Milliseconds, budget: int) -> str:
+def _key(
+    document: MachineDocument, loops: list[ClosedLoop], tick: Milliseconds, budget: int, overlaps: bool
+) -> str:
     sources = [
         text.encode() for loop in loops for item in sorted(checker_files(loop).items()) for text in item
     ]
     built_with = [options_of(loop) for loop in loops]
-    options = repr((document.path and FilePath(document.path).name, tick, budget, built_with)).encode()
+    name = document.path and FilePath(document.path).name
+    options = repr((name, tick, budget, overlaps, built_with)).encode()
     identity = (find_compiler().identity + version("stillgate")).encode()
     return result_key([document.source, identity, options, *sources])
 

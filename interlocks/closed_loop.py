@@ -121,9 +121,11 @@ class ClosedLoop:
 
     @property
     def requirement_names(self) -> tuple[str, ...]:
-        """What each BROKEN index stands for: counters first, then requirements."""
+        """What each BROKEN index stands for: counters, exits that overlap, then requirements."""
         counters = tuple(cell.name.removesuffix(".value") for cell, _ in self.controller.bounds_marks)
-        return (*counters, *self.monitors.broken)
+        marks = self.controller.exit_marks
+        overlaps = tuple(f"{marks[i]} | {marks[j]}" for i, j in self.controller.overlap_marks)
+        return (*counters, *overlaps, *self.monitors.broken)
 
 
 def close_loop(
@@ -135,6 +137,7 @@ def close_loop(
     lazy: bool = True,
     possibility: bool = True,
     canonical: bool = True,
+    overlaps: bool = False,
 ) -> ClosedLoop:
     """Links a machine's closed loop.
 
@@ -145,18 +148,19 @@ def close_loop(
         lazy: ask free inputs on demand; otherwise every level is chosen in every tick.
         possibility: include the goals of possibility requirements.
         canonical: drop dead values.
+        overlaps: note two exits of a state that are true at once.
     """
-    return _Linker(machine, tick, faults).link(
+    return _Linker(machine, tick, faults, overlaps).link(
         exact=exact, lazy=lazy, possibility=possibility, canonical=canonical
     )
 
 
 class _Linker:
-    def __init__(self, machine: Machine, tick: Milliseconds, budget: int) -> None:
+    def __init__(self, machine: Machine, tick: Milliseconds, budget: int, overlaps: bool) -> None:
         self.machine = machine
         self.tick = tick
         self.budget = budget
-        self.controller = lower_controller(machine, period=tick)
+        self.controller = lower_controller(machine, period=tick, overlaps=overlaps)
         self.plant = lower_plant(machine, tick)
         self.faults = faults_of(machine) if budget else ()
         self.numbers = {(item.kind, item.subject): item.number for item in self.faults}

@@ -150,7 +150,7 @@ class _Lowering:
         self.sequences = {item.name: item for item in controller.sequences}
         self.outputs = {item.name: item for item in controller.outputs}
         self.memory = dict(zip(machine.memory, controller.memory, strict=True))
-        self.first_index = len(controller.bounds_marks)
+        self.first_index = len(controller.bounds_marks) + len(controller.overlap_marks)
         self.first_mark = len(controller.exit_marks)
         self.cells: list[Cell] = []
         self.watch: list[Statement] = []

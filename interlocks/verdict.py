@@ -105,6 +105,7 @@ class FindingKind(Enum):
     VACUOUS = "trigger never happens"
     BOUNDS = "counter leaves its bounds"
     DEADLOCK = "deadlock"
+    OVERLAP = "two exits true at once"
     WARNING = "warning"
 
 

@@ -25,6 +25,7 @@ def check(
     *,
     tick: str | None = None,
     faults: int | None = None,
+    overlaps: bool = False,
     form: Format = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
@@ -46,6 +47,8 @@ def check(
         Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
+    overlaps
+        Look also for exits of a state that are true in the same scan, so that their order decides.
     form
         Text for a person, json for a program (stillgate schema --of check).
     threads
@@ -84,6 +87,7 @@ def check(
             time_limit=None if limit is None else limit / 1000,
             progress=progress,
             use_cache=cache,
+            overlaps=overlaps,
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
         )
     _write(result, str(machine), form)
