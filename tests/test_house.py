@@ -29,9 +29,8 @@ LONG_FOR_A_REASON = {
 }
 
 
-def modules() -> Iterator[Path]:
-    for floor in FLOORS:
-        yield from sorted((ROOT / floor).rglob("*.py"))
+def modules() -> list[Path]:
+    return [path for floor in FLOORS for path in sorted((ROOT / floor).rglob("*.py"))]
 
 
 def imported(path: Path) -> Iterator[str]:
