@@ -11,7 +11,7 @@ from stillgate.controller.machine import (
     Response,
     Travel,
 )
-from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.quantities import Milliseconds, Ticks
 
 from .wording import time_text
 
@@ -46,12 +46,12 @@ def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
         times = ", ".join(time_text(time) for time in sorted(set(rounded)))
         found.append(f"Controller times that are no whole number of ticks are rounded up: {times}.")
     limits = [
-        f"{name}: {time_text(item.within)} allows {(item.within - machine.scan) // tick} ticks"
+        f"{name}: {time_text(item.within)} allows {_ticks_text((item.within - machine.scan) // tick)}"
         for name, item in machine.requirements.items()
         if isinstance(item, Response)
     ]
     limits += [
-        f"{name}: {time_text(item.during)} needs {-(-item.during // tick)} ticks"
+        f"{name}: {time_text(item.during)} needs {_ticks_text(-(-item.during // tick))}"
         for name, item in machine.requirements.items()
         if isinstance(item, Invariance)
     ]
@@ -62,6 +62,12 @@ def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
             + "."
         )
     return found
+
+
+def _ticks_text(count: Ticks) -> str:
+    if count < 0:
+        return "nothing, for it is shorter than a scan"
+    return f"{count} tick" if count == 1 else f"{count} ticks"
 
 
 def _controller_times(machine: Machine) -> list[Milliseconds]:

@@ -65,10 +65,14 @@ def test_limits_of_requirements_are_given_in_ticks() -> None:
     """floor((t - scan) / tick) for 'within', ceil(t / tick) for 'for'."""
     needs = {
         "soon": {"after": "edge", "then": "not motor", "within": "250 ms"},
+        "sooner": {"after": "edge", "then": "not motor", "within": "120 ms"},
+        "hasty": {"after": "edge", "then": "not motor", "within": "10 ms"},
         "quiet": {"after": "edge", "keep": "not motor", "for": "250 ms"},
     }
     text = said(tick=100, requirements=needs)
     assert "soon: 250 ms allows 2 ticks" in text
+    assert "sooner: 120 ms allows 1 tick;" in text
+    assert "hasty: 10 ms allows nothing, for it is shorter than a scan" in text
     assert "quiet: 250 ms needs 3 ticks" in text
 
 
