@@ -1,0 +1,143 @@
+"""A log of a running machine: what the controller saw, what it asked for, and when.
+
+A log is a header and a stream of changes. Whatever a log was written as (our own records,
+CSV, Parquet, CAN), it is read into this form, and replay and diagnosis know no other::
+
+    time  subject  name        value
+       0  power    power       1
+       0  input    guard_shut  1
+       0  state    main        'stopped'
+    1000  input    start       1
+    1000  state    main        'running'
+    1000  output   motor       1
+
+Times are milliseconds since the log's start and never fall; changes of one scan have the
+same time. An input changes at the scan that first saw it and has the level of the circuit
+at the controller's terminal: faults and bounce included, ``active: low`` undone, before
+debounce. An output changes at the scan that wrote it and is what the controller asks for,
+whatever the valve then does. In our own log times are multiples of the scan, and the
+changes at the start name every signal that is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+
+from stillgate.controller.machine import Machine
+from stillgate.controller.quantities import Milliseconds
+
+from .log_trouble import Trouble, TroubleBook
+
+
+class Subject(Enum):
+    """What a change is about."""
+
+    INPUT = "input"  # 0 or 1
+    OUTPUT = "output"  # 0 or 1
+    STATE = "state"  # name of a sequence's active state
+    MEMORY = "memory"  # a bit or a counter
+    POWER = "power"  # 0 or 1; its name is 'power'
+    EVENT = "event"  # something that happened, not a level; its value says what
+
+
+POWER = "power"
+"""Name of the power supply in changes and signal lists."""
+
+NO_STATE = ""
+"""Value of a sequence while power is off: no state is active."""
+
+ALIVE = "alive"
+"""Name of the event 'the controller was still scanning', without a value."""
+
+Value = int | str | None
+"""0, 1 or a count; name of a state or text of an event; None: unknown from here on."""
+
+Signal = tuple[Subject, str]
+"""What is recorded: a subject and its name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that became different."""
+
+    time: Milliseconds  # since the log's start
+    subject: Subject
+    name: str
+    value: Value
+
+
+@dataclass(frozen=True)
+class LogHeader:
+    """What a log says of itself."""
+
+    machine: str  # name of the machine; '' if the log does not say
+    digest: str = ""  # SHA-256 of the machine file; '' if unknown
+    version: str = ""  # of the program that wrote it; '' if unknown
+    scan: Milliseconds | None = None  # period of the controller; None if unknown
+    started: str = ""  # ISO 8601 date and time of time 0; '' if unknown
+    signals: tuple[Signal, ...] = ()  # everything that is recorded at all
+    zero: str = ""  # how the file itself writes time 0
+
+    def names(self, subject: Subject) -> tuple[str, ...]:
+        """The recorded names of one subject."""
+        return tuple(name for kind, name in self.signals if kind is subject)
+
+
+Read = Callable[[TroubleBook], Iterator[Change]]
+"""Reads a log from its start, writing what is wrong with it into the book."""
+
+
+class Log:
+    """A log that can be read any number of times, in bounded memory.
+
+    Args:
+        header: what it says of itself.
+        read: gives its changes from the start; need not leave out repeated values.
+        source: the file, or None for a log in memory.
+    """
+
+    def __init__(self, header: LogHeader, read: Read, source: Path | None = None) -> None:
+        self.header = header
+        self.source = source
+        self._read = read
+        self._trouble: tuple[Trouble, ...] | None = None
+
+    def changes(self) -> Iterator[Change]:
+        """The changes, by time; only real ones, apart from events. Can be called again."""
+        book = TroubleBook()
+        known: dict[Signal, Value] = {}
+        for change in self._read(book):
+            if change.subject is not Subject.EVENT:
+                signal = change.subject, change.name
+                if signal in known and known[signal] == change.value:
+                    continue
+                known[signal] = change.value
+            yield change
+        self._trouble = book.all()
+
+    def trouble(self) -> tuple[Trouble, ...]:
+        """What is wrong with the log; reads it to its end if that was not done yet."""
+        if self._trouble is None:
+            for _ in self.changes():
+                pass
+        return self._trouble or ()
+
+
+def log_in_memory(header: LogHeader, changes: Iterable[Change]) -> Log:
+    """A log of changes that are at hand, given by time."""
+    kept = tuple(changes)
+    return Log(header, lambda book: iter(kept))
+
+
+def signals_of(machine: Machine) -> tuple[Signal, ...]:
+    """Everything of a machine that a log can hold, in the order of the file."""
+    return (
+        (Subject.POWER, POWER),
+        *((Subject.INPUT, name) for name in machine.inputs),
+        *((Subject.STATE, name) for name in machine.sequences),
+        *((Subject.MEMORY, name) for name in machine.memory),
+        *((Subject.OUTPUT, name) for name in machine.outputs),
+    )

@@ -1,0 +1,82 @@
+"""What was wrong with a log, counted: one entry a kind, with the first places and what stood there.
+
+A reader never mends a log silently. Whatever it skips, cannot place or cannot know goes
+into a ``TroubleBook``; the reader goes on, and the reports print the book. Only what leaves
+more than one reading open is an error, and names the option that decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+from stillgate.controller.durations import shorten
+from stillgate.controller.quantities import Milliseconds
+
+MOST_EXAMPLES = 5
+"""Places kept for each kind; the count goes on."""
+
+LONGEST_QUOTE = 80
+"""Characters of a line that are kept."""
+
+
+class TroubleKind(Enum):
+    """What can be wrong with a log that is still of use; the value says it of one case."""
+
+    UNREADABLE = "line that cannot be read, skipped"
+    ALTERED = "record whose checksum is wrong, skipped"
+    TORN = "record cut off at the end, left out"
+    LOST = "stretch where records are missing"
+    GAP = "stretch without a row, signals unknown in it"
+    LATE = "row that is older than the one before it, skipped"
+    SORTED = "row that came late and was put in its place"
+    CLOCK = "jump of the clock"
+    BAD_VALUE = "value that is no value of its signal, taken as unknown"
+    MISSING = "value that is missing, taken as unknown"
+    UNKNOWN_NAME = "name that is no signal of the machine, left out"
+    UNKNOWN_ID = "CAN identifier that the database does not describe, left out"
+    NOT_DECODED = "CAN frame that the database cannot decode, skipped"
+    RESTART = "start of the recorder after the first"
+    EARLIER = "earlier part of the log that is not there"
+    GREW = "file that grew while it was read; what came later was not read"
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """One case: where, and what stood there."""
+
+    line: int  # from 1; 0 if the file has no lines
+    quote: str  # cut to a length, without control characters
+    time: Milliseconds | None = None  # since the log's start, where it is known
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """All cases of one kind."""
+
+    kind: TroubleKind
+    count: int
+    examples: tuple[Example, ...]  # the first few, in file order
+
+
+@dataclass
+class TroubleBook:
+    """Where a reader writes what it meets."""
+
+    _counts: dict[TroubleKind, int] = field(default_factory=dict)
+    _examples: dict[TroubleKind, list[Example]] = field(default_factory=dict)
+
+    def note(self, kind: TroubleKind, line: int, quote: str, time: Milliseconds | None = None) -> None:
+        """Counts a case; the first few are kept."""
+        self._counts[kind] = self._counts.get(kind, 0) + 1
+        kept = self._examples.setdefault(kind, [])
+        if len(kept) < MOST_EXAMPLES:
+            kept.append(Example(line, shorten(quote, LONGEST_QUOTE), time))
+
+    def all(self) -> tuple[Trouble, ...]:
+        """Every kind that was met, in the order of ``TroubleKind``."""
+        return tuple(
+            Trouble(kind, self._counts[kind], tuple(self._examples[kind]))
+            for kind in TroubleKind
+            if kind in self._counts
+        )
