@@ -141,3 +141,25 @@ def signals_of(machine: Machine) -> tuple[Signal, ...]:
         *((Subject.MEMORY, name) for name in machine.memory),
         *((Subject.OUTPUT, name) for name in machine.outputs),
     )
+
+
+def read_log(
+    path: str | Path,
+    machine: Machine | None = None,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> Log:
+    """Opens a log; the reader is picked by what is in the file.
+
+    Args:
+        path: the log file; earlier parts of our own log beside it are read too.
+        machine: whose log it is. Our own log can be looked at without.
+        progress: told from time to time how many bytes of how many have been read.
+
+    Raises:
+        UsageError: in one sentence, if the file cannot be used, or can be read in more than
+            one way; then it names what decides.
+    """
+    from .readers import open_log  # the readers build on this module
+
+    return open_log(Path(path), machine, progress=progress)
