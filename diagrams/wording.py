@@ -71,14 +71,22 @@ def exit_words(way: Exit | Override) -> list[str]:
     Actions stand on lines of their own behind a stroke, as on state diagrams of the trade
     (``trigger / action``).
     """
+    return wrap_words(_condition(way)) + [f"/ {action}" for action in action_words(way)]
+
+
+def one_line(way: Exit | Override) -> str:
+    """The same on one line."""
+    return " ".join([_condition(way), *(f"/ {action}" for action in action_words(way))]).strip()
+
+
+def _condition(way: Exit | Override) -> str:
     condition = condition_words(way.when.tree) if way.when is not None else ""
     after = way.after if isinstance(way, Exit) else None
     if after is not None:
         waited = f"{format_duration(after)} in state"
         simple = way.when is None or not isinstance(way.when.tree, Binary)
         condition = f"{waited} and {condition if simple else f'({condition})'}" if condition else waited
-    lines = wrap_words(condition)
-    return lines + [f"/ {action}" for action in action_words(way)]
+    return condition
 
 
 def action_words(actions: Actions) -> list[str]:

@@ -38,6 +38,7 @@ from .verdict import (
     Story,
     Word,
 )
+from .windows import waiting_window
 from .wording import formula_of, pattern_of, sentence_of, time_text
 
 DEFAULT_BYTES = 6 << 30
@@ -185,6 +186,7 @@ def _judgement(
 ) -> Judgement:
     if run is not None:
         story = tell(run, _headline(name, sentence_of(requirement), run))
+        story = replace(story, window=waiting_window(run, name, requirement))
         return Judgement(Word.BROKEN, exploration.faults, exploration.tick, story.ticks, story)
     return _unbroken(exploration)
 

@@ -60,6 +60,7 @@ class Story:
     steps: tuple[StoryStep, ...]
     ticks: Ticks  # length
     inputs: tuple[tuple[tuple[str, int], ...], ...]  # per tick: circuit level of every input
+    window: tuple[Ticks, Ticks] | None = None  # ticks in which the broken requirement was waiting
 
 
 @dataclass(frozen=True, slots=True)

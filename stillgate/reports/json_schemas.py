@@ -95,6 +95,12 @@ STORY = closed(
         "Circuit level of every input in every tick, to play the story again.",
         table("One tick.", whole("1 while the circuit conducts, else 0.")),
     ),
+    window=perhaps(
+        many(
+            "First and last tick in which the broken requirement was waiting; null where it tells nothing.",
+            whole("A tick."),
+        )
+    ),
 )
 
 CHECK: Schema = {
