@@ -70,6 +70,10 @@ class Layout:
         """Slot of a cell, new if it was not met before."""
         return self._slots.setdefault(cell, len(self._slots))
 
+    def has(self, cell: Cell) -> bool:
+        """Whether a cell has a slot."""
+        return cell in self._slots
+
     @property
     def cells(self) -> tuple[Cell, ...]:
         """Cells by slot."""

@@ -106,10 +106,7 @@ def _do(simulation: Simulation, event: Event, faults: dict[str, Fault]) -> None:
         case Doing.FAULT:
             simulation.fault = faults[event.name]
         case Doing.POWER:
-            if event.on:
-                simulation.executive.power_on()
-            else:
-                simulation.executive.power_off()
+            simulation.power(on=event.on)
 
 
 def _parse_line(text: str, machine: Machine, place: str) -> list[Event]:
