@@ -4,6 +4,7 @@
 
     StillgateError
     ├── MachineFileError   a machine file cannot be used; lists every independent problem
+    │   └── ScenarioFileError   the same of a scenario file
     ├── TextError          an expression, time or name cannot be read; knows where in the text
     ├── UsageError         a command or call asks for something that does not exist or fit
     ├── ToolMissing        an optional library or program is not installed
@@ -68,6 +69,10 @@ class MachineFileError(StillgateError):
 
     def __str__(self) -> str:
         return "\n".join(render_problem(self.name, problem, self.lines) for problem in self.problems)
+
+
+class ScenarioFileError(MachineFileError):
+    """A scenario file cannot be used."""
 
 
 class TextError(StillgateError, ValueError):

@@ -59,8 +59,8 @@ class Refusal:
     key: str = ""  # the key that is missing
 
 
-def refusal_of(error: ErrorDetails, data: Any) -> Refusal:
-    """The refusal behind one validation error of the given data."""
+def refusal_of(error: ErrorDetails, data: Any, root: type[BaseModel] = Machine) -> Refusal:
+    """The refusal behind one validation error of the given data; ``root`` is the model it was for."""
     kind = error["type"]
     path = file_path(error["loc"])
     at_key = path[-1:] == ("[key]",)
@@ -68,7 +68,7 @@ def refusal_of(error: ErrorDetails, data: Any) -> Refusal:
         path = path[:-1]
     context: Mapping[str, Any] = error.get("ctx", {})
     value = _value(data, path)
-    field = field_at(path, data)
+    field = field_at(path, data, root)
     if kind == "text":
         span = Span(context["start"], context["end"])
         return Refusal(path, kind, context["reason"], context["hint"], span, at_key)
@@ -78,7 +78,7 @@ def refusal_of(error: ErrorDetails, data: Any) -> Refusal:
     if kind == "extra_forbidden":
         key = str(path[-1])
         return Refusal(
-            path, kind, f"unknown key '{shorten(key)}'", _keys_hint(key, path[:-1], data), at_key=True
+            path, kind, f"unknown key '{shorten(key)}'", _keys_hint(key, path[:-1], data, root), at_key=True
         )
     if kind == "union_tag_invalid":
         tag = str(context["tag"])
@@ -98,9 +98,9 @@ def file_path(location: Sequence[int | str]) -> tuple[int | str, ...]:
     return path
 
 
-def field_at(path: Sequence[str | int], data: Any) -> FieldInfo | None:
+def field_at(path: Sequence[str | int], data: Any, root: type[BaseModel] = Machine) -> FieldInfo | None:
     """The model field that a path leads to, if it leads to one."""
-    current: Any = Machine
+    current: Any = root
     field: FieldInfo | None = None
     for depth, step in enumerate(path):
         current = _resolve(current, _value(data, path[:depth]))
@@ -118,9 +118,9 @@ def field_at(path: Sequence[str | int], data: Any) -> FieldInfo | None:
     return field
 
 
-def model_at(path: Sequence[str | int], data: Any) -> type[BaseModel] | None:
+def model_at(path: Sequence[str | int], data: Any, root: type[BaseModel] = Machine) -> type[BaseModel] | None:
     """The model of the section at a path, if it is one."""
-    current: Any = Machine
+    current: Any = root
     for depth, step in enumerate(path):
         current = _resolve(current, _value(data, path[:depth]))
         if isinstance(current, type) and issubclass(current, BaseModel):
@@ -232,10 +232,10 @@ def _without_tag(value: Any, path: tuple[str | int, ...]) -> Refusal:
     return Refusal(path, kind, "the requirement has no pattern", hint, at_key=True)
 
 
-def _keys_hint(key: str, section: Sequence[str | int], data: Any) -> str:
+def _keys_hint(key: str, section: Sequence[str | int], data: Any, root: type[BaseModel]) -> str:
     if key == "<<":
         return "merge keys are not part of YAML 1.2; use an anchor for a whole value"
-    model = model_at(section, data)
+    model = model_at(section, data, root)
     return nearest_hint(key, model_keys(model)) if model is not None else ""
 
 

@@ -74,7 +74,7 @@ def read_machine(path: str | Path) -> MachineDocument:
             opened.
     """
     path = Path(path)
-    return read_machine_bytes(_bytes_of(path), str(path))
+    return read_machine_bytes(bytes_of(path), str(path))
 
 
 def read_machine_text(text: str, name: str = "machine.yaml") -> MachineDocument:
@@ -94,24 +94,38 @@ def read_machine_bytes(content: bytes, name: str) -> MachineDocument:
     """
     if len(content) > LARGEST_FILE:
         _refuse_whole(name, _too_large(len(content)))
+    source, positions = nodes_of(content, name)
+    machine, problems = _judge(source, positions)
+    errors = [problem for problem in problems if problem.severity is Severity.ERROR]
+    if machine is None or errors:  # warnings wait: a misspelt name makes the right one unused
+        raise MachineFileError(name, at_most(errors), positions.text.lines())
+    return MachineDocument(machine, Path(name), content, positions, tuple(at_most(problems)))
+
+
+def nodes_of(content: bytes, name: str) -> tuple[Source, Positions]:
+    """The YAML nodes of a file's bytes, with their places.
+
+    Raises:
+        MachineFileError: if they are no YAML.
+    """
     text = Text(_decoded(content, name))
     try:
         source = read_source(text.text)
     except SourceError as error:
         problem = Positions(_nothing(), text).at(error.offset, error.message, error.hint)
         raise MachineFileError(name, (problem,), text.lines()) from None
-    positions = Positions(source.root, text)
-    machine, problems = _judge(source, positions)
-    errors = [problem for problem in problems if problem.severity is Severity.ERROR]
-    if machine is None or errors:  # warnings wait: a misspelt name makes the right one unused
-        raise MachineFileError(name, _at_most(errors), text.lines())
-    return MachineDocument(machine, Path(name), content, positions, tuple(_at_most(problems)))
+    return source, Positions(source.root, text)
 
 
 # -- from file to text ---------------------------------------------------------------------
 
 
-def _bytes_of(path: Path) -> bytes:
+def bytes_of(path: Path) -> bytes:
+    """The content of a file that a person may have named wrongly.
+
+    Raises:
+        MachineFileError: if it cannot be read or is too large.
+    """
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
@@ -190,18 +204,17 @@ def _judge(source: Source, positions: Positions) -> tuple[Machine | None, list[P
     problems = [positions.at(offset, message, hint) for offset, message, hint in source.problems]
     if not isinstance(source.root, Mapping):
         problems.append(positions.problem((), "a machine file begins with keys", "say 'machine: yard_gate'"))
-        return None, _sorted(problems)
+        return None, in_order(problems)
     data = data_of(source.root)
     try:
         machine = Machine.model_validate(data, by_name=False, by_alias=True)
     except ValidationError as error:
         refusals = [refusal_of(item, data) for item in error.errors(include_url=False)[:MOST_LOOKED_AT]]
-        told = _without_comma_trap(_without_renamed(refusals), positions, problems)
-        problems += [_problem_of_refusal(item, positions) for item in told]
+        problems += problems_of(refusals, positions)
         problems += _further(data, refusals, positions)
-        return None, _sorted(problems)
-    problems += [_problem_of_finding(item, positions) for item in islice(findings(machine), MOST_LOOKED_AT)]
-    return machine, _sorted(problems)
+        return None, in_order(problems)
+    problems += [problem_of_finding(item, positions) for item in islice(findings(machine), MOST_LOOKED_AT)]
+    return machine, in_order(problems)
 
 
 def _further(data: Any, refusals: Iterable[Refusal], positions: Positions) -> list[Problem]:
@@ -211,10 +224,17 @@ def _further(data: Any, refusals: Iterable[Refusal], positions: Positions) -> li
         return []
     machine, doubtful = recovered
     return [
-        _problem_of_finding(item, positions)
+        problem_of_finding(item, positions)
         for item in islice(findings(machine), MOST_LOOKED_AT)
         if item.severity is Severity.ERROR and item.name not in doubtful
     ]
+
+
+def problems_of(refusals: list[Refusal], positions: Positions) -> list[Problem]:
+    """What refused values are told as; one mistake is told once."""
+    problems: list[Problem] = []
+    told = _without_comma_trap(_without_renamed(refusals), positions, problems)
+    return problems + [_problem_of_refusal(item, positions) for item in told]
 
 
 def _problem_of_refusal(refusal: Refusal, positions: Positions) -> Problem:
@@ -223,7 +243,8 @@ def _problem_of_refusal(refusal: Refusal, positions: Positions) -> Problem:
     )
 
 
-def _problem_of_finding(item: Finding, positions: Positions) -> Problem:
+def problem_of_finding(item: Finding, positions: Positions) -> Problem:
+    """A finding at its place."""
     return positions.problem(
         item.path, item.message, item.hint, severity=item.severity, span=item.span, at_key=item.at_key
     )
@@ -279,12 +300,12 @@ def _without_comma_trap(
     return [item for item in kept if item.kind != "extra_forbidden" or not caused_by_cut(item)]
 
 
-def _sorted(problems: Iterable[Problem]) -> list[Problem]:
+def in_order(problems: Iterable[Problem]) -> list[Problem]:
     """In order of position, each said once."""
     return sorted(set(problems), key=lambda item: (item.line, item.column, item.message))
 
 
-def _at_most(problems: list[Problem]) -> list[Problem]:
+def at_most(problems: list[Problem]) -> list[Problem]:
     """The first hundred, and how many more there are."""
     if len(problems) <= MOST_PROBLEMS:
         return problems

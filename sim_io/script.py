@@ -4,7 +4,8 @@ One event a line; lines may stand in any order, ``#`` begins a remark::
 
     0 s    stop_ok on
     3.2 s  restart on for 200 ms      # pressed and let go
-    8 s    edge_clear stuck off       # a single fault
+    8 s    edge_clear stuck off       # anything that ``disturbances`` knows
+    9 s    motor slow 300 ms
     12 s   power off
     14 s   power on
 
@@ -23,8 +24,9 @@ from stillgate.controller.errors import TextError, UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import nearest_hint
 from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.single_faults import stuck_name
 
-from .faults import Fault, faults_of
+from .disturbances import Disturbance, DisturbanceKind, parse_disturbance
 from .simulation import Frame, Simulation
 
 POWER = "power"
@@ -33,6 +35,20 @@ LINE = re.compile(
     r"(?:(?P<stuck>stuck)\s+)?(?P<level>on|off)(?:\s+for\s+(?P<hold>\S.*))?",
     re.ASCII,
 )
+TIMED = re.compile(r"(?P<time>\d+(?:\.\d+)?\s*[a-z]+)\s+(?P<rest>\S.*)", re.ASCII)
+SIGNS = (
+    "bounces",
+    "picks",
+    "drops",
+    "intermittent",
+    "swapped",
+    "slow",
+    "hangs",
+    "dip",
+    "overrun",
+    "interrupted",
+)
+"""Words that only a disturbance has."""
 FORM = (
     "write a line like '3.2 s start on', '3 s start on for 200 ms', '5 s valve stuck on' or '8 s power off'"
 )
@@ -44,7 +60,7 @@ class Doing(Enum):
     """What an event changes."""
 
     INPUT = "input"
-    FAULT = "fault"
+    FAULT = "fault"  # a disturbance begins or ends
     POWER = "power"
 
 
@@ -54,8 +70,9 @@ class Event:
 
     time: Milliseconds
     doing: Doing
-    name: str  # input, fault, or 'power'
+    name: str  # input, disturbance, or 'power'
     on: bool = True
+    disturbance: Disturbance | None = None
 
 
 def parse_script(lines: Iterable[str], machine: Machine, source: str = "") -> tuple[Event, ...]:
@@ -91,20 +108,24 @@ def play(simulation: Simulation, events: Sequence[Event], duration: Milliseconds
         raise UsageError(
             f"a run of {format_duration(duration)} is too long; at this scan {longest} is the most"
         )
-    faults = {fault.name: fault for fault in faults_of(simulation.machine)}
-    waiting = list(events)
+    following = 0
     for number in range(scans):
-        while waiting and waiting[0].time <= number * period:
-            _do(simulation, waiting.pop(0), faults)
+        while following < len(events) and events[following].time <= number * period:
+            _do(simulation, events[following])
+            following += 1
         yield simulation.step()
 
 
-def _do(simulation: Simulation, event: Event, faults: dict[str, Fault]) -> None:
+def _do(simulation: Simulation, event: Event) -> None:
     match event.doing:
         case Doing.INPUT:
             simulation.set_input(event.name, event.on)
         case Doing.FAULT:
-            simulation.fault = faults[event.name]
+            assert event.disturbance is not None
+            if event.on:
+                simulation.inject(event.disturbance)
+            else:
+                simulation.clear(event.disturbance)
         case Doing.POWER:
             simulation.power(on=event.on)
 
@@ -112,6 +133,9 @@ def _do(simulation: Simulation, event: Event, faults: dict[str, Fault]) -> None:
 def _parse_line(text: str, machine: Machine, place: str) -> list[Event]:
     match = LINE.fullmatch(text)
     if match is None:
+        timed = TIMED.fullmatch(text)
+        if timed is not None and any(word in timed["rest"].split() for word in SIGNS):
+            return [_disturbance(timed["rest"], machine, _time(timed["time"], place), place)]
         raise UsageError(f"{place}'{shorten(text)}' is not an event; {FORM}")
     time = _time(match["time"], place)
     name, on = match["name"], match["level"] == "on"
@@ -138,12 +162,22 @@ def _known(name: str, machine: Machine, place: str) -> None:
 
 
 def _fault(name: str, level: str, machine: Machine, time: Milliseconds, place: str) -> Event:
-    fault = f"{name} stuck {level}"
-    if fault not in {item.name for item in faults_of(machine)}:
+    fault = stuck_name(name, on=level == "on")
+    if fault in {item.fault for item in machine.check.exclude}:
+        raise UsageError(f"{place}there is no fault '{fault}'; the file excludes it")
+    if name not in machine.inputs and name not in machine.outputs:
         hint = nearest_hint(name, [*machine.inputs, *machine.outputs])
-        why = "the file excludes it" if name in machine.inputs or name in machine.outputs else hint
-        raise UsageError(f"{place}there is no fault '{fault}'{f'; {why}' if why else ''}")
-    return Event(time, Doing.FAULT, fault)
+        raise UsageError(f"{place}there is no fault '{fault}'{f'; {hint}' if hint else ''}")
+    kind = DisturbanceKind.STUCK_ON if level == "on" else DisturbanceKind.STUCK_OFF
+    return Event(time, Doing.FAULT, fault, disturbance=Disturbance(kind, (name,)))
+
+
+def _disturbance(text: str, machine: Machine, time: Milliseconds, place: str) -> Event:
+    try:
+        found = parse_disturbance(text, machine)
+    except TextError as error:
+        raise UsageError(f"{place}{error.message}{f'; {error.hint}' if error.hint else ''}") from None
+    return Event(time, Doing.FAULT, found.name, disturbance=found)
 
 
 def _time(text: str, place: str) -> Milliseconds:
