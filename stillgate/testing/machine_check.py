@@ -1,0 +1,119 @@
+"""The check behind the items of a machine file: run once a file and test run, with the run's options."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from stillgate.controller.durations import format_duration, parse_duration
+from stillgate.controller.errors import TextError
+from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.reader import MachineDocument
+from stillgate.interlocks.check import check
+from stillgate.interlocks.verdict import CheckResult
+
+from ..reports.prose import WIDEST_PROSE
+from ..reports.words import CAUTION, count_words, fault_words
+from .shared_result import shared_result
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOptions:
+    """What the command line asks of every check."""
+
+    tick: Milliseconds | None  # None: the file's; 0: the controller's scan
+    faults: int | None
+    time_limit: float | None  # seconds
+    overlaps: bool
+    use_cache: bool
+
+
+def read_options(config: pytest.Config) -> CheckOptions:
+    """The options of a test run.
+
+    Raises:
+        pytest.UsageError: if a time cannot be read.
+    """
+    tick = config.getoption("machine_tick")
+    limit = _time("--machine-time-limit", config.getoption("machine_time_limit"))
+    return CheckOptions(
+        tick=0 if tick == "scan" else _time("--machine-tick", tick),
+        faults=config.getoption("machine_faults"),
+        time_limit=None if limit is None else limit / 1000,
+        overlaps=config.getoption("machine_overlaps"),
+        use_cache=not config.getoption("machine_no_cache"),
+    )
+
+
+def _time(option: str, text: str | None) -> Milliseconds | None:
+    if text is None:
+        return None
+    try:
+        return parse_duration(text)
+    except TextError as error:
+        hint = f"; {error.hint}" if error.hint else ""
+        raise pytest.UsageError(f"{option}: {error.message}{hint}") from None
+
+
+def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> CheckResult:
+    """Checks a machine; with several workers one of them does, and the others wait and read.
+
+    Raises:
+        KeyboardInterrupt: if the search was interrupted.
+        StillgateError: if the check cannot be run.
+    """
+    options = read_options(config)
+
+    def run() -> CheckResult:
+        result = check(
+            document,
+            tick=document.machine.scan if options.tick == 0 else options.tick,
+            faults=options.faults,
+            threads=_threads(),
+            time_limit=options.time_limit,
+            overlaps=options.overlaps,
+            use_cache=options.use_cache,
+        )
+        if any(item.stopped_by == "interrupt" for item in result.exploration):
+            raise KeyboardInterrupt
+        return result
+
+    worker = getattr(config, "workerinput", None)
+    if worker is None:
+        return run()
+    return shared_result(f"{worker['testrunuid']} {path}", run)
+
+
+def _threads() -> int | None:
+    """Threads of one worker, so that all workers together use the processors once."""
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    return None if workers == 1 else max(1, (os.cpu_count() or 1) // workers)
+
+
+def check_line(result: CheckResult, file: str) -> str:
+    """How a machine file was checked, in a line."""
+    tick = "at the scan of" if result.tick == result.scan else "with a tick of"
+    budget = f"up to {fault_words(result.faults)}" if result.faults else "without faults"
+    if result.from_cache:
+        origin = "kept from an earlier check of the same file"
+    else:
+        origin = f"checked in {sum(item.seconds for item in result.exploration):.2f} s"
+    reach = "" if all(item.exhausted for item in result.exploration) else "; search NOT exhausted"
+    line = (
+        f"{file}: {count_words(len(result.requirements), 'requirement')} {tick}"
+        f" {format_duration(result.tick)}, {budget},"
+        f" under {count_words(len(result.assumptions), 'assumption')}; {origin}{reach}"
+    )
+    return line.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def summary_lines(lines: Sequence[str]) -> list[str]:
+    """What is printed at the end of a test run."""
+    files = sorted(set(lines))
+    caution = CAUTION.replace("the assumptions above", "the assumptions that 'stillgate check FILE' prints")
+    return [*files, *textwrap.wrap(caution, WIDEST_PROSE)]

@@ -1,0 +1,198 @@
+"""What pytest collects from a machine file: an item a requirement, an item a kind of finding.
+
+Findings are known only after the check, and items must be known before it, so each kind that
+the check looks for is an item. A requirement that is broken or undecided fails; a finding
+fails if it counts as broken or the run asks for it, and warns otherwise, as in a check.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stillgate.controller.errors import MachineFileError, StillgateError
+from stillgate.controller.machine import Requirement
+from stillgate.controller.reader import MachineDocument, read_machine
+from stillgate.interlocks.verdict import CheckResult, Finding, FindingKind, RequirementVerdict, Word
+
+from ..pytest_plugin import CHECK_PROPERTY
+from ..reports.words import judgement_words
+from .failure_text import finding_text, requirement_text
+from .machine_check import check_line, run_check
+
+LOOKED_FOR = (
+    FindingKind.STATE_NEVER_REACHED,
+    FindingKind.EXIT_NEVER_TAKEN,
+    FindingKind.VACUOUS,
+    FindingKind.BOUNDS,
+    FindingKind.DEADLOCK,
+)
+"""Kinds of findings that every check looks for."""
+
+
+class MachineFindingWarning(pytest.PytestWarning):
+    """A finding that breaks nothing."""
+
+
+class NotHeld(Exception):  # noqa: N818
+    """A requirement or finding fails; the text is what is printed."""
+
+
+class MachineFile(pytest.File):
+    """A machine file.
+
+    Attributes:
+        document: the file as read.
+    """
+
+    document: MachineDocument
+
+    @classmethod
+    def of(cls, parent: pytest.Collector, path: Path) -> MachineFile:
+        """The collector of a file."""
+        found: MachineFile = cls.from_parent(parent, path=path)
+        found._outcome = None
+        return found
+
+    _outcome: CheckResult | StillgateError | None
+
+    @property
+    def shown(self) -> str:
+        """The file as messages name it."""
+        return self.nodeid
+
+    def collect(self) -> Iterator[MachineItem]:
+        """Reads the file; a file that cannot be used is one collection error in the reader's words."""
+        try:
+            self.document = read_machine(self.path)
+        except MachineFileError as error:
+            raise self.CollectError(str(error)) from None
+        for name, requirement in self.document.machine.requirements.items():
+            yield RequirementItem.of(self, name, requirement)
+        kinds = list(LOOKED_FOR)
+        if self.config.getoption("machine_overlaps"):
+            kinds.append(FindingKind.OVERLAP)
+        if self.document.warnings:
+            kinds.append(FindingKind.WARNING)
+        for kind in kinds:
+            yield FindingItem.about(self, kind)
+
+    def result(self) -> CheckResult:
+        """The check of this file, run when first asked for.
+
+        Raises:
+            StillgateError: if it cannot be run; the same for everybody who asks.
+        """
+        if self._outcome is None:
+            try:
+                self._outcome = run_check(self.document, self.path, self.config)
+            except StillgateError as error:
+                self._outcome = error
+        if isinstance(self._outcome, StillgateError):
+            raise self._outcome
+        return self._outcome
+
+
+class MachineItem(pytest.Item):
+    """One thing that is judged by the check of a machine file."""
+
+    @property
+    def file(self) -> MachineFile:
+        """The machine file."""
+        assert isinstance(self.parent, MachineFile)
+        return self.parent
+
+    def setup(self) -> None:
+        """Has the file checked, so that the time is that of a set-up, once a file."""
+        try:
+            result = self.file.result()
+        except StillgateError as error:
+            pytest.fail(f"the check could not be run: {error}", pytrace=False)
+        self.user_properties.append((CHECK_PROPERTY, check_line(result, self.file.shown)))
+
+    def mark(self, *words: str) -> None:
+        """Marks shared by all items; the group keeps the items of a file on one worker."""
+        for word in ("machine", *words):
+            self.add_marker(word)
+        self.add_marker(pytest.mark.xdist_group(self.file.nodeid))
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        """What failed, in the words of a check."""
+        if isinstance(excinfo.value, NotHeld):
+            return str(excinfo.value)
+        return super().repr_failure(excinfo, style)
+
+
+class RequirementItem(MachineItem):
+    """A requirement.
+
+    Attributes:
+        requirement: its model.
+    """
+
+    requirement: Requirement
+
+    @classmethod
+    def of(cls, file: MachineFile, name: str, requirement: Requirement) -> RequirementItem:
+        """The item of a requirement."""
+        item: RequirementItem = cls.from_parent(file, name=name)
+        item.requirement = requirement
+        item.mark("requirement")
+        if requirement.hazard is not None:
+            item.add_marker(pytest.mark.hazard(requirement.hazard))
+            item.extra_keyword_matches.add(requirement.hazard)
+        return item
+
+    def runtest(self) -> None:
+        """Fails unless the requirement holds under the faults that it must withstand."""
+        result = self.file.result()
+        verdict = next(item for item in result.requirements if item.name == self.name)
+        self.user_properties.append(("verdict", _verdict_words(verdict, result.scan)))
+        if verdict.verdict is not Word.HOLDS:
+            raise NotHeld(requirement_text(verdict, result, self.file.shown))
+
+    def reportinfo(self) -> tuple[Path, int, str]:
+        """Where the requirement stands."""
+        line, _ = self.file.document.place(("requirements", self.name))
+        return self.path, max(0, line - 1), f"{self.path.name}: {self.name}"
+
+
+def _verdict_words(verdict: RequirementVerdict, scan: int) -> str:
+    counted = [item for item in verdict.judgements if item.faults <= verdict.faults]
+    telling = next((item for item in counted if item.word is verdict.verdict), None)
+    return verdict.verdict.value if telling is None else judgement_words(telling, scan)
+
+
+class FindingItem(MachineItem):
+    """All findings of a kind."""
+
+    kind: FindingKind
+
+    @classmethod
+    def about(cls, file: MachineFile, kind: FindingKind) -> FindingItem:
+        """The item of a kind."""
+        item: FindingItem = cls.from_parent(file, name=f"finding[{kind.value}]")
+        item.kind = kind
+        item.mark("finding")
+        return item
+
+    def runtest(self) -> None:
+        """Fails or warns if there is one."""
+        found = [item for item in self.file.result().findings if item.kind is self.kind]
+        strict = self.config.getoption("machine_findings") or self.config.getini("stillgate_findings")
+        failing = [item for item in found if item.breaks or strict == "fail"]
+        for item in found:
+            if item not in failing:
+                self.warn(MachineFindingWarning(self._sentence(item)))
+        if failing:
+            raise NotHeld("\n\n".join(finding_text(item, self._sentence(item)) for item in failing))
+
+    def _sentence(self, item: Finding) -> str:
+        return f"{self.file.shown}:{item.line}:{item.column}: {item.kind.value}: {item.message}"
+
+    def reportinfo(self) -> tuple[Path, int, str]:
+        """The file."""
+        return self.path, 0, f"{self.path.name}: {self.name}"
