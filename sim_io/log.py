@@ -25,11 +25,15 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
 from .log_trouble import Trouble, TroubleBook
+
+if TYPE_CHECKING:
+    from .readers.columns import ColumnMap
 
 
 class Subject(Enum):
@@ -41,6 +45,10 @@ class Subject(Enum):
     MEMORY = "memory"  # a bit or a counter
     POWER = "power"  # 0 or 1; its name is 'power'
     EVENT = "event"  # something that happened, not a level; its value says what
+    # In traces of a simulation only; a controller cannot know them and no reader gives them:
+    CIRCUIT = "circuit"  # 0 or 1: the healthy circuit of an input
+    DRIVEN = "driven"  # 0 or 1: an output as it is physically driven
+    PART = "part"  # where a physical part stands, in words
 
 
 POWER = "power"
@@ -112,8 +120,8 @@ class Log:
         for change in self._read(book):
             if change.subject is not Subject.EVENT:
                 signal = change.subject, change.name
-                if signal in known and known[signal] == change.value:
-                    continue
+                if known.get(signal) == change.value:
+                    continue  # at the start everything is unknown
                 known[signal] = change.value
             yield change
         self._trouble = book.all()
@@ -147,6 +155,8 @@ def read_log(
     path: str | Path,
     machine: Machine | None = None,
     *,
+    columns: ColumnMap | Path | None = None,
+    dbc: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Log:
     """Opens a log; the reader is picked by what is in the file.
@@ -154,12 +164,16 @@ def read_log(
     Args:
         path: the log file; earlier parts of our own log beside it are read too.
         machine: whose log it is. Our own log can be looked at without.
+        columns: the column map of a foreign log, or its file.
+        dbc: database that describes the frames of a CAN log.
         progress: told from time to time how many bytes of how many have been read.
 
     Raises:
         UsageError: in one sentence, if the file cannot be used, or can be read in more than
             one way; then it names what decides.
+        MachineFileError: for a column map with faults.
+        ToolMissing: if a library for the format is not installed.
     """
     from .readers import open_log  # the readers build on this module
 
-    return open_log(Path(path), machine, progress=progress)
+    return open_log(Path(path), machine, columns=columns, dbc=dbc, progress=progress)

@@ -1,4 +1,4 @@
-"""What was wrong with a log, counted: one entry a kind, with the first places and what stood there.
+"""What was wrong with a log, counted: one entry a kind, with first places and what stood there.
 
 A reader never mends a log silently. Whatever it skips, cannot place or cannot know goes
 into a ``TroubleBook``; the reader goes on, and the reports print the book. Only what leaves
@@ -7,14 +7,14 @@ more than one reading open is an error, and names the option that decides.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from stillgate.controller.durations import shorten
 from stillgate.controller.quantities import Milliseconds
 
-MOST_EXAMPLES = 5
-"""Places kept for each kind; the count goes on."""
+MOST_EXAMPLES = 20
+"""Different cases kept for each kind; the count goes on."""
 
 LONGEST_QUOTE = 80
 """Characters of a line that are kept."""
@@ -43,11 +43,12 @@ class TroubleKind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """One case: where, and what stood there."""
+    """A case: where it was met first, and what stood there."""
 
     line: int  # from 1; 0 if the file has no lines
     quote: str  # cut to a length, without control characters
     time: Milliseconds | None = None  # since the log's start, where it is known
+    count: int = 1  # how often just this was met; line and time are of the first
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,24 +60,27 @@ class Trouble:
     examples: tuple[Example, ...]  # the first few, in file order
 
 
-@dataclass
 class TroubleBook:
     """Where a reader writes what it meets."""
 
-    _counts: dict[TroubleKind, int] = field(default_factory=dict)
-    _examples: dict[TroubleKind, list[Example]] = field(default_factory=dict)
+    def __init__(self) -> None:
+        self._counts: dict[TroubleKind, int] = {}
+        self._examples: dict[TroubleKind, dict[str, Example]] = {}
 
     def note(self, kind: TroubleKind, line: int, quote: str, time: Milliseconds | None = None) -> None:
-        """Counts a case; the first few are kept."""
+        """Counts a case; of different ones the first few are kept."""
         self._counts[kind] = self._counts.get(kind, 0) + 1
-        kept = self._examples.setdefault(kind, [])
-        if len(kept) < MOST_EXAMPLES:
-            kept.append(Example(line, shorten(quote, LONGEST_QUOTE), time))
+        kept = self._examples.setdefault(kind, {})
+        said = shorten(quote, LONGEST_QUOTE)
+        if said in kept:
+            kept[said] = replace(kept[said], count=kept[said].count + 1)
+        elif len(kept) < MOST_EXAMPLES:
+            kept[said] = Example(line, said, time)
 
     def all(self) -> tuple[Trouble, ...]:
         """Every kind that was met, in the order of ``TroubleKind``."""
         return tuple(
-            Trouble(kind, self._counts[kind], tuple(self._examples[kind]))
+            Trouble(kind, self._counts[kind], tuple(self._examples[kind].values()))
             for kind in TroubleKind
             if kind in self._counts
         )

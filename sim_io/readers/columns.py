@@ -1,0 +1,214 @@
+"""The column map: how a foreign log is laid out, and which of its columns is which signal.
+
+::
+
+    time: {column: Zeit, as: date-time, format: '%d.%m.%Y %H:%M:%S.%f', zone: Europe/Berlin}
+    delimiter: ';'
+    every: 100 ms
+    columns:
+      DI 07: cutter_still
+      DI 08: {signal: estop_1, inverted: true}
+
+Columns that are already called like a signal need no entry. What the map leaves open and the
+file does not settle is asked for by name; nothing is guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from stillgate.controller.durations import shorten
+from stillgate.controller.errors import MachineFileError, Problem, UsageError
+from stillgate.controller.machine import Machine
+from stillgate.controller.namespace import nearest_hint
+from stillgate.controller.positions import Positions
+from stillgate.controller.quantities import Duration
+from stillgate.controller.source import Mapping, Scalar, SourceError, Text, data_of, read_source
+
+from ..log import signals_of
+
+LARGEST_MAP = 2**20
+"""Bytes of a column map."""
+
+
+def _about(sentence: str, example: object) -> Any:
+    return Field(description=sentence, examples=[example])
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True)
+
+
+class TimeColumn(_Section):
+    """Where the times are, and how they are written."""
+
+    column: Annotated[str | None, _about("Name of the column with the times.", "Zeit")] = None
+    kind: Annotated[
+        Literal["s", "ms", "us", "ns", "date-time"] | None,
+        _about("Unit of a number, or 'date-time'.", "ms"),
+    ] = Field(None, alias="as")
+    format: Annotated[
+        str | None,
+        _about("Form of a date-time in the codes of strptime; else ISO 8601.", "%d.%m.%Y %H:%M:%S"),
+    ] = None
+    zone: Annotated[
+        str | None,
+        _about("Time zone of date-times that do not say theirs (IANA name).", "Europe/Berlin"),
+    ] = None
+
+
+class SignalColumn(_Section):
+    """What a column is."""
+
+    signal: Annotated[str, _about("The signal, sequence or memory of the machine.", "cutter_still")]
+    inverted: Annotated[bool, _about("The column is 0 while the signal is true.", True)] = False
+    above: Annotated[
+        float | None, _about("The signal is true while the number is greater than this.", 12.0)
+    ] = None
+
+
+class ColumnMap(_Section):
+    """How a log is laid out."""
+
+    time: Annotated[TimeColumn, _about("Where the times are.", {"column": "Zeit", "as": "s"})] = TimeColumn()
+    delimiter: Annotated[str | None, _about("What stands between two columns.", ";")] = None
+    decimal: Annotated[Literal[".", ","] | None, _about("Mark before the decimals of a number.", ",")] = None
+    encoding: Annotated[str, _about("Encoding of the text.", "cp1252")] = "utf-8"
+    name: Annotated[
+        str | None, _about("Column that names a signal, where every row is one signal's change.", "Signal")
+    ] = None
+    value: Annotated[str | None, _about("Column with the value of the signal named.", "Wert")] = None
+    every: Annotated[
+        Duration | None, _about("Time between two sampled rows; a longer pause is a gap.", "100 ms")
+    ] = None
+    empty: Annotated[Literal["unknown", "as before"], _about("What an empty cell means.", "as before")] = (
+        "unknown"
+    )
+    late: Annotated[
+        Duration, _about("By how much rows may come late; those are put in their place.", "500 ms")
+    ] = 0
+    clock: Annotated[
+        Literal["stop", "continue", "skip"],
+        _about("What to do where the clock goes back by a minute or more.", "continue"),
+    ] = "stop"
+    on: Annotated[list[str], _about("Further words for true.", ["EIN"])] = []
+    off: Annotated[list[str], _about("Further words for false.", ["AUS"])] = []
+    columns: Annotated[
+        dict[str, str | SignalColumn], _about("Which column is which signal.", {"DI 07": "cutter_still"})
+    ] = {}
+
+    def entry(self, column: str) -> SignalColumn:
+        """What a column is: its entry, or the signal of the same name."""
+        item = self.columns.get(column, column)
+        return item if isinstance(item, SignalColumn) else SignalColumn(signal=item)
+
+    def with_columns(self, pairs: Iterable[str]) -> ColumnMap:
+        """The map with entries given as ``COLUMN=SIGNAL``.
+
+        Raises:
+            UsageError: for a text that is no such pair.
+        """
+        added: dict[str, str | SignalColumn] = dict(self.columns)
+        for pair in pairs:
+            column, equals, signal = pair.rpartition("=")
+            if not (equals and column.strip() and signal.strip()):
+                raise UsageError(f"'{shorten(pair)}' is not COLUMN=SIGNAL")
+            added[column.strip()] = signal.strip()
+        return self.model_copy(update={"columns": added})
+
+    def require_signals(self, machine: Machine, where: str) -> None:
+        """Refuses entries that name no signal of the machine.
+
+        Raises:
+            UsageError: listing each, with the nearest right name.
+        """
+        known = [name for _, name in signals_of(machine)]
+        wrong = {
+            self.entry(column).signal: None
+            for column in self.columns
+            if self.entry(column).signal not in known
+        }
+        if wrong:
+            told = [
+                f"'{name}' ({nearest_hint(name, known) or 'nothing is called like it'})" for name in wrong
+            ]
+            raise UsageError(f"{where}: the machine has no signal {', '.join(told)}")
+
+
+def read_column_map(path: Path) -> ColumnMap:
+    """Reads a column map.
+
+    Raises:
+        MachineFileError: with every problem, at its line and column.
+        UsageError: if the file cannot be opened.
+    """
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_MAP + 1)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "the name is impossible"
+        raise UsageError(f"{path}: the column map cannot be read: {why.lower()}") from None
+    if len(content) > LARGEST_MAP:
+        raise UsageError(f"{path}: a column map has at most 1 MiB; is it the log itself?")
+    try:
+        text = Text(content.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise UsageError(f"{path}: the column map is not a text in UTF-8") from None
+    return _read(text, str(path))
+
+
+def _read(text: Text, name: str) -> ColumnMap:
+    try:
+        source = read_source(text.text)
+    except SourceError as error:
+        problem = Positions(Scalar(0, 0, "", None), text).at(error.offset, error.message, error.hint)
+        raise MachineFileError(name, (problem,), text.lines()) from None
+    positions = Positions(source.root, text)
+    problems = [positions.at(*item) for item in source.problems]
+    if not isinstance(source.root, Mapping):
+        problems.append(positions.problem((), "a column map begins with keys", "say 'columns:' first"))
+    else:
+        try:
+            found = ColumnMap.model_validate(data_of(source.root), by_name=False, by_alias=True)
+        except ValidationError as error:
+            problems += [_problem(dict(item), positions) for item in error.errors(include_url=False)]
+        else:
+            if not problems:
+                return found
+    problems.sort(key=lambda item: (item.line, item.column))
+    raise MachineFileError(name, problems, text.lines())
+
+
+def _problem(error: dict[str, Any], positions: Positions) -> Problem:
+    """One refusal of the model, in the words of the map."""
+    path = tuple(step for step in error["loc"] if step not in ("str", "SignalColumn"))
+    key = str(path[-1]) if path else ""
+    model: type[BaseModel] = ColumnMap
+    if path[:1] == ("time",) and len(path) > 1:
+        model = TimeColumn
+    elif path[:1] == ("columns",) and len(path) > 2:
+        model = SignalColumn
+    match error["type"]:
+        case "extra_forbidden":
+            keys = [info.alias or name for name, info in model.model_fields.items()]
+            return positions.problem(
+                path, f"unknown key '{shorten(key)}'", nearest_hint(key, keys), at_key=True
+            )
+        case "missing":
+            return positions.problem(path[:-1], f"'{key}' is missing here", at_key=True)
+        case "literal_error":
+            return positions.problem(
+                path, f"'{shorten(str(error['input']))}' is not {error['ctx']['expected']}"
+            )
+        case "text":
+            return positions.problem(path, error["ctx"]["reason"], error["ctx"]["hint"])
+        case "bare_number":
+            return positions.problem(
+                path, f"{error['input']} is a number without a unit", error["ctx"]["hint"]
+            )
+    field = next((info for name, info in model.model_fields.items() if (info.alias or name) == key), None)
+    example = f"say for example '{key}: {field.examples[0]}'" if field is not None and field.examples else ""
+    return positions.problem(path, "this does not fit here", example)

@@ -1,0 +1,122 @@
+"""Traces: a log or a simulated run as CSV, Parquet or VCD, to be looked at with other programs.
+
+::
+
+    CSV      a row a change, a column a signal           any spreadsheet, any program
+    Parquet  the same, typed and compressed              data frames; needs the extra 'trace'
+    VCD      IEEE 1364-2005, clause 18                   waveform viewers; needs the extra 'trace'
+
+Nothing of a log is lost in any of them, but for this: CSV has no place for what the header
+says (digest, version, date), and VCD none for the text of an event.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from stillgate.controller.errors import UsageError
+from stillgate.controller.namespace import nearest_hint
+
+from .log import Change, Log, LogHeader, Signal, Subject, log_in_memory
+from .simulation import Frame, Simulation
+from .tap import Tap
+
+SUFFIXES = (".csv", ".parquet", ".vcd")
+
+
+def write_trace(log: Log, path: Path) -> None:
+    """Writes a log as a trace; the form is told by the suffix. The file is whole or not there.
+
+    Raises:
+        UsageError: for another suffix.
+        ToolMissing: if the library for the form is not installed.
+        OSError: if the file cannot be written.
+    """
+    writer = trace_writer(path)
+    with _replacing(path) as part:
+        writer(log, part)
+
+
+def trace_writer(path: Path) -> Callable[[Log, Path], None]:
+    """The function that writes the form a path asks for.
+
+    Raises:
+        UsageError: for a suffix of no form.
+        ToolMissing: if the library for the form is not installed.
+    """
+    match path.suffix.lower():
+        case ".csv":
+            from .traces_csv import write_csv
+
+            return write_csv
+        case ".parquet":
+            from .traces_parquet import write_parquet
+
+            return write_parquet
+        case ".vcd":
+            from .traces_vcd import write_vcd
+
+            return write_vcd
+    hint = nearest_hint(path.suffix.lower(), SUFFIXES)
+    raise UsageError(f"{path}: a trace ends in .csv, .parquet or .vcd; {hint}".rstrip("; "))
+
+
+@contextlib.contextmanager
+def _replacing(path: Path) -> Iterator[Path]:
+    """A file beside the target that takes its place at the end, and is removed on failure."""
+    folder = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
+    part = folder / path.name
+    try:
+        yield part
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+        folder.rmdir()
+
+
+class SimulationTrace:
+    """Gathers what a simulation does, the controller's view and the physical one.
+
+    ::
+
+        trace = SimulationTrace(simulation, digest=digest)
+        for frame in play(simulation, events, duration):
+            trace.add(frame)
+        write_trace(trace.log(), Path("run.vcd"))
+    """
+
+    def __init__(self, simulation: Simulation, *, digest: str = "", version: str = "") -> None:
+        machine = simulation.machine
+        self._tap = Tap(simulation.executive)
+        self._changes: list[Change] = []
+        self._physical: dict[Signal, int | str] = {}
+        signals = (
+            *self._tap.signals,
+            *((Subject.CIRCUIT, name) for name in machine.inputs),
+            *((Subject.DRIVEN, name) for name in machine.outputs),
+            *((Subject.PART, name) for name in machine.parts),
+        )
+        self._header = LogHeader(machine.machine, digest, version, machine.scan, signals=signals)
+
+    def add(self, frame: Frame) -> None:
+        """Takes notice of a step, right after it was made."""
+        for seen in self._tap.look():
+            self._changes.append(Change(frame.time, seen.subject, seen.name, seen.value))
+        now: dict[Signal, int | str] = {}
+        for name, level in frame.circuits.items():
+            now[Subject.CIRCUIT, name] = int(level)
+        for name, level in frame.outputs.items():
+            now[Subject.DRIVEN, name] = int(level)
+        for name, place in frame.parts.items():
+            now[Subject.PART, name] = place
+        for signal, value in now.items():
+            if self._physical.get(signal) != value:
+                self._changes.append(Change(frame.time, *signal, value))
+        self._physical = now
+
+    def log(self) -> Log:
+        """Everything so far."""
+        return log_in_memory(self._header, self._changes)
