@@ -88,6 +88,16 @@ def _meaning(text: str) -> str:
     return stacked(escaped(part) for part in folded(text))
 
 
+def hazard_rows(machine: Machine, outputs: list[str]) -> list[tuple[str, str]]:
+    """Rows of a legend that say which hazard the outputs belong to, one row a hazard."""
+    rows: list[tuple[str, str]] = []
+    for hazard, words in machine.hazards.items():
+        names = [name for name in dict.fromkeys(outputs) if machine.outputs[name].hazard == hazard]
+        if names:
+            rows.append(("!", f"{', '.join(names)}: hazard {hazard}: {plain(words)}"))
+    return rows
+
+
 def interlock_rows(machine: Machine, outputs: list[str]) -> list[tuple[str, str]]:
     """Rows of a legend that say what holds off each of the outputs, one row a condition."""
     held: dict[tuple[str, str], dict[str, None]] = {}

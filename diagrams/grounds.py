@@ -7,11 +7,14 @@ reason is never that of another run.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.executive import Executive
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Exit, Machine, Override
-from stillgate.controller.program import ControllerProgram
+from stillgate.controller.program import ControllerProgram, ExitProgram
 from stillgate.controller.quantities import Ticks
 from stillgate.controller.single_faults import stuck_name
 
@@ -25,6 +28,17 @@ Grounds = dict[tuple[Ticks, str], str]
 """Reason of a change, by instant and by the name of the sequence or output that changed."""
 
 
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way out of a state as the file has it; an override belongs to no state."""
+
+    sequence: str
+    state: str  # empty for an override
+    rank: int  # from 1
+    target: str
+    words: str
+
+
 def grounds_of(recording: Recording) -> Grounds:
     """The reason of every change of a state or an output.
 
@@ -32,12 +46,34 @@ def grounds_of(recording: Recording) -> Grounds:
         ProgramFault: if the executive comes to other states than were recorded.
     """
     machine = recording.machine
-    program = lower_controller(machine, period=recording.period)
-    controller = Executive(program)
-    ways = _ways(machine, program)
     found: Grounds = {}
     outputs = dict.fromkeys(machine.outputs, False)
     states = {name: sequence.start for name, sequence in machine.sequences.items()}
+    for number, instant, controller, taken in _played(recording):
+        words = {way.sequence: way.words for way in taken}
+        for name, state in instant.states.items():
+            if state != states[name]:
+                found[number, name] = words.get(name) or _power(state)
+        for name, on in instant.outputs.items():
+            if on != outputs[name]:
+                found[number, name] = _about_output(machine, controller, instant, name)
+        outputs, states = dict(instant.outputs), dict(instant.states)
+    return found
+
+
+def ways_taken(recording: Recording) -> list[tuple[Ticks, Way]]:
+    """Every exit and override taken, with its instant.
+
+    Raises:
+        ProgramFault: if the executive comes to other states than were recorded.
+    """
+    return [(number, way) for number, _, _, taken in _played(recording) for way in taken]
+
+
+def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, list[Way]]]:
+    program = lower_controller(recording.machine, period=recording.period)
+    controller = Executive(program)
+    ways = _ways(recording.machine, program)
     for number, instant in enumerate(recording.instants):
         if instant.powered != controller.powered:
             if instant.powered:
@@ -48,15 +84,7 @@ def grounds_of(recording: Recording) -> Grounds:
             controller.inputs[name] = _at_the_terminal(instant, name, conducts)
         controller.scan()
         _assert_same(controller, instant, number)
-        taken = [ways[mark] for mark in controller.taken]
-        for name, state in instant.states.items():
-            if state != states[name]:
-                found[number, name] = next((text for owner, text in taken if owner == name), _power(state))
-        for name, on in instant.outputs.items():
-            if on != outputs[name]:
-                found[number, name] = _about_output(machine, controller, instant, name)
-        outputs, states = dict(instant.outputs), dict(instant.states)
-    return found
+        yield number, instant, controller, [ways[mark] for mark in controller.taken]
 
 
 def _at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
@@ -73,22 +101,24 @@ def _assert_same(controller: Executive, instant: Instant, number: Ticks) -> None
         )
 
 
-def _ways(machine: Machine, program: ControllerProgram) -> dict[str, tuple[str, str]]:
-    """Sequence and condition of each way out, by its name in the program."""
-    found: dict[str, tuple[str, str]] = {}
+def _ways(machine: Machine, program: ControllerProgram) -> dict[str, Way]:
+    """Every way out, by its name in the program."""
+    found: dict[str, Way] = {}
     for sequence in program.sequences:
         model = machine.sequences[sequence.name]
-        rows: list[tuple[str, tuple[int, ...], list[Exit] | list[Override]]] = [
-            ("override", tuple(item.mark for item in sequence.overrides), model.overrides)
+        rows: list[tuple[str, tuple[ExitProgram, ...], list[Exit] | list[Override]]] = [
+            ("", sequence.overrides, model.overrides)
         ]
         rows += [
-            ("exit", tuple(item.mark for item in items), model.states[state].exits)
+            (state, items, model.states[state].exits)
             for state, items in zip(sequence.states, sequence.exits, strict=True)
         ]
-        for kind, marks, ways in rows:
-            for rank, (mark, way) in enumerate(zip(marks, ways, strict=True), start=1):
-                place = f"{kind} {rank}: " if len(ways) > 1 or kind == "override" else ""
-                found[program.exit_marks[mark]] = (sequence.name, f"{place}{one_line(way)}")
+        for state, items, ways in rows:
+            for rank, (item, way) in enumerate(zip(items, ways, strict=True), start=1):
+                kind = "exit" if state else "override"
+                place = f"{kind} {rank}: " if len(ways) > 1 or not state else ""
+                words = f"{place}{one_line(way)}"
+                found[program.exit_marks[item.mark]] = Way(sequence.name, state, rank, way.to, words)
     return found
 
 

@@ -202,8 +202,13 @@ def _watched(machine: Machine, name: str) -> list[str]:
     ]
 
 
+def driven_parts(machine: Machine, output: str) -> list[str]:
+    """Parts that an output moves."""
+    return [name for name, part in machine.parts.items() if output in _paths(drive_conditions(part))]
+
+
 def _driven_parts(machine: Machine, output: str) -> list[str]:
-    return [_part(name) for name, part in machine.parts.items() if output in _paths(drive_conditions(part))]
+    return [_part(name) for name in driven_parts(machine, output)]
 
 
 def _sequence(name: str) -> str:

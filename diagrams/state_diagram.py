@@ -9,7 +9,9 @@ its shape. A legend explains the marks that the picture uses, and no others.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
+from collections.abc import Sequence as Sequence_
+from dataclasses import dataclass, field
 
 import graphviz
 from stillgate.controller.machine import Exit, Machine, Override, Sequence, State
@@ -19,17 +21,20 @@ from .diagram import (
     GRAPH_ATTRIBUTES,
     GREY,
     NODE_ATTRIBUTES,
+    PALE,
     Diagram,
     bold,
     edge_label,
     escaped,
     folded,
+    hazard_rows,
     interlock_rows,
     legend,
     plain,
     small,
     stacked,
 )
+from .overlay import NOTHING, Overlay
 from .wording import exit_words
 
 ANYWHERE = "overrides"
@@ -37,8 +42,11 @@ ROOMY = 28
 """Characters of a note's line inside a state."""
 
 
-def state_diagram(machine: Machine, sequence: str) -> Diagram:
+def state_diagram(machine: Machine, sequence: str, overlay: Overlay = NOTHING) -> Diagram:
     """The state diagram of a sequence.
+
+    Args:
+        overlay: what is to be shown besides: never reached, a numbered path, time spent.
 
     Raises:
         KeyError: if the machine has no such sequence.
@@ -50,7 +58,7 @@ def state_diagram(machine: Machine, sequence: str) -> Diagram:
             **GRAPH_ATTRIBUTES,
             "labelloc": "b",
             "labeljust": "l",
-            "label": f"<{_legend(machine, model)}>",
+            "label": f"<{_legend(machine, model, overlay)}>",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
@@ -59,7 +67,7 @@ def state_diagram(machine: Machine, sequence: str) -> Diagram:
         frame.attr(
             label=f"<{_heading(title, model)}>", labelloc="t", labeljust="l", color="white", margin="16"
         )
-        add_sequence(frame, machine, sequence)
+        add_sequence(frame, machine, sequence, overlay)
     return Diagram(
         name=f"{machine.machine}.{sequence}",
         title=title,
@@ -80,33 +88,60 @@ def count_edges(model: Sequence) -> int:
     return from_states + len({override.to for override in model.overrides})
 
 
-def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str) -> None:
+def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str, overlay: Overlay = NOTHING) -> None:
     """Adds the states, exits and overrides of a sequence to a drawing."""
     model = machine.sequences[name]
     identity = {state: f"{name}.{number}" for number, state in enumerate(model.states)}
     for state, node in model.states.items():
         graph.node(
             identity[state],
-            label=f"<{_state_label(machine, state, node)}>",
+            label=f"<{_state_label(machine, state, node, overlay)}>",
             peripheries="2" if state == model.start else "1",
-            **({"style": "filled", "fillcolor": "#eeeeee"} if node.end else {}),
+            **({"style": "filled", "fillcolor": PALE} if node.end else {}),
+            **({"style": "dotted"} if state in overlay.never_reached else {}),
+            **({"penwidth": "3"} if state == overlay.end else {}),
         )
     for state, node in model.states.items():
-        for target, lines in _joined(node.exits).items():
-            graph.edge(identity[state], identity[target], label=edge_label(lines))
+        for target, arrow in _arrows(state, node.exits, overlay).items():
+            graph.edge(identity[state], identity[target], label=edge_label(arrow.lines), **arrow.look)
     if model.overrides:
         source = f"{name}.{ANYWHERE}"
         graph.node(source, label=f"<{small('from every state, first')}>", style="dashed,rounded")
-        for target, lines in _joined(model.overrides).items():
-            graph.edge(source, identity[target], label=edge_label(lines), style="dashed")
+        for target, arrow in _arrows("", model.overrides, overlay).items():
+            look = {"style": "dashed", **arrow.look}
+            graph.edge(source, identity[target], label=edge_label(arrow.lines), **look)
 
 
-def _joined(ways: Iterable[Exit | Override]) -> dict[str, list[str]]:
-    """Lines beside the one arrow to each target; exits to the same state share an arrow."""
-    ways = list(ways)
-    found: dict[str, list[str]] = {}
+@dataclass
+class _Arrow:
+    """The one arrow from a state to another; exits to the same state share it."""
+
+    lines: list[str] = field(default_factory=list)
+    taken: bool = False
+    dead: bool = True
+
+    @property
+    def look(self) -> dict[str, str]:
+        if self.taken:
+            return {"penwidth": "3"}
+        return {"style": "dotted"} if self.dead else {}
+
+
+def _arrows(state: str, ways: Sequence_[Exit] | Sequence_[Override], overlay: Overlay) -> dict[str, _Arrow]:
+    """Arrows by the state they lead to."""
+    found: dict[str, _Arrow] = {}
+    reached = state not in overlay.never_reached
     for number, way in enumerate(ways, start=1):
-        found.setdefault(way.to, []).extend(_numbered(exit_words(way), number, len(ways)))
+        arrow = found.setdefault(way.to, _Arrow())
+        arrow.lines += _numbered(exit_words(way), number, len(ways))
+        never = (state, number) in overlay.never_taken
+        steps = overlay.path.get((state, number), ())
+        if never:
+            arrow.lines.append("    (never taken)")
+        if steps:
+            arrow.lines.append(f"    [step {', '.join(map(str, steps))}]")
+        arrow.taken |= bool(steps)
+        arrow.dead &= never or not reached
     return found
 
 
@@ -123,10 +158,16 @@ def _heading(title: str, model: Sequence) -> str:
     return stacked(lines)
 
 
-def _state_label(machine: Machine, name: str, state: State) -> str:
+def _state_label(machine: Machine, name: str, state: State, overlay: Overlay) -> str:
     lines = [bold(name)]
     if state.end:
         lines.append(small("end"))
+    if name in overlay.never_reached:
+        lines.append(small("never reached"))
+    if name in overlay.spent:
+        lines.append(escaped(overlay.spent[name]))
+    if name == overlay.end:
+        lines.append(small("here it ends"))
     rows = "".join(f'<tr><td align="center">{line}</td></tr>' for line in lines)
     if state.on:
         marked = [f"{escaped(output)}{_mark(machine, output)}" for output in state.on]
@@ -138,10 +179,12 @@ def _state_label(machine: Machine, name: str, state: State) -> str:
 
 
 def _mark(machine: Machine, output: str) -> str:
-    return "*" if any(item.hold_off == output for item in machine.interlocks) else ""
+    """Behind an output: whether an interlock holds it off, whether it belongs to a hazard."""
+    held = any(item.hold_off == output for item in machine.interlocks)
+    return ("*" if held else "") + (" !" if machine.outputs[output].hazard else "")
 
 
-def _legend(machine: Machine, model: Sequence) -> str:
+def _legend(machine: Machine, model: Sequence, overlay: Overlay) -> str:
     """Explains the marks that this drawing uses."""
     ways: list[Exit | Override] = [way for state in model.states.values() for way in state.exits]
     ways += model.overrides
@@ -163,6 +206,16 @@ def _legend(machine: Machine, model: Sequence) -> str:
         rows.append(("/ ...", "what the exit does to the controller's memory"))
     if model.overrides:
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
-    rows += interlock_rows(machine, outputs)
+    rows += _overlay_rows(overlay)
+    rows += [*hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
     body = legend(rows)
     return f'<font color="{GREY}" point-size="10">{body}</font>'
+
+
+def _overlay_rows(overlay: Overlay) -> Iterator[tuple[str, str]]:
+    if overlay.never_reached or overlay.never_taken:
+        yield "dotted, (never ...)", "the check found no situation without faults that reaches or takes it"
+    if overlay.path:
+        yield "[step 3]", f"taken in this step, numbered as in the timing chart; thick: {overlay.explanation}"
+    if overlay.spent:
+        yield "1.2 s, 4 %", f"time in the state: {overlay.explanation}"
