@@ -4,7 +4,7 @@
 
     number time kind [rest] ;checksum
 
-    0 0 log {"format": "stillgate log 1", "machine": "press", ...} ;5d0c2d7a
+    0 0 log {"format": "stillgate recording 1", "machine": "press", ...} ;5d0c2d7a
     1 0 all power=1 start=0 guard_shut=1 main=stopped motor=0 ;0b1e8c44
     2 1000 set start=1 main=running motor=1 ;93ad5a10
     3 61000 alive ;c3a0e97f
@@ -32,7 +32,7 @@ from stillgate.controller.quantities import Milliseconds
 
 from .log import NO_STATE, POWER, LogHeader, Signal, Subject, Value
 
-FORMAT = "stillgate log 1"
+FORMAT = "stillgate recording 1"
 """Name and number of the format, in the first record of every file."""
 
 UNKNOWN = "?"

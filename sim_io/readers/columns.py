@@ -49,7 +49,7 @@ class TimeColumn(_Section):
     kind: Annotated[
         Literal["s", "ms", "us", "ns", "date-time"] | None,
         _about("Unit of a number, or 'date-time'.", "ms"),
-    ] = Field(None, alias="as")
+    ] = Field(default=None, alias="as")
     format: Annotated[
         str | None,
         _about("Form of a date-time in the codes of strptime; else ISO 8601.", "%d.%m.%Y %H:%M:%S"),

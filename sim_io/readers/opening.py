@@ -61,7 +61,7 @@ def open_log(
     if start.startswith(BLF) or CANDUMP.match(start) or ASC.match(start):
         from .can_log import open_can_log
 
-        return open_can_log(path, size, machine, layout, dbc, progress)
+        return open_can_log(path, size, machine, layout, dbc=dbc, progress=progress)
     if DUMP.match(start):
         raise UsageError(f"{path}: a value change dump is not read; give the log that it was made from")
     if b"\0" in start and layout.encoding == "utf-8":

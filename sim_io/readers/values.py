@@ -48,10 +48,11 @@ class SignalReader:
 
     def __post_init__(self) -> None:
         self._remembered: dict[str, Value] = {}
-        self._convert: Callable[[str], Value] = {
+        converters: dict[Subject, Callable[[str], Value]] = {
             Subject.STATE: self._state,
             Subject.MEMORY: self._count,
-        }.get(self.subject, self._level)
+        }
+        self._convert = converters.get(self.subject, self._level)
 
     def read(self, text: str) -> Value:
         """The value a text stands for.
