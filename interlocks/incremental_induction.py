@@ -1,0 +1,355 @@
+"""Proves that something never happens in a loop, or finds how it does, without unrolling.
+
+Frames F0 (the start states), F1, F2 ... are sets of clauses over one state; Fi holds of every
+state reachable in at most i ticks. A state of the last frame from which something bad can
+happen is an obligation: either it has a predecessor in the frame before, which becomes an
+obligation in turn, or a clause that excludes it is learnt. When two neighbouring frames have
+the same clauses, they are an inductive invariant and nothing bad is reachable. An obligation
+that meets the start states is the way to something bad.
+
+Clauses are made of bounds on cells, ``timer >= 3`` or ``state <= 1``, of which as many as
+possible are dropped: first those no proof needed (unsatisfiable cores), then one by one.
+Obligations are shrunk the same way, to all the states that go there by the same answers.
+
+Sources: A. Bradley, SAT-based model checking without unrolling, VMCAI 2011; N. Een,
+A. Mishchenko, R. Brayton, Efficient implementation of property directed reachability,
+FMCAD 2011. The proof is not to be trusted but re-checked: ``Proof.invariant`` is inductive,
+and two queries that share nothing with this module say so (``invariants.check_invariant``).
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import z3
+
+from .smt import Formula
+from .smt_loop import Key, LoopFormula, coded
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Bound:
+    """``cell >= value`` (``upper`` false) or ``cell <= value``; the cell by its place in the key."""
+
+    cell: int
+    upper: bool
+    value: int
+
+
+Cube = tuple[Bound, ...]
+"""States that satisfy every bound; its negation is a clause."""
+
+
+class OutOfTime(Exception):  # noqa: N818
+    """The time given to a proof has run out: nothing is known."""
+
+
+@dataclass(frozen=True)
+class Proof:
+    """Nothing bad is reachable: every cube is excluded, and that is inductive."""
+
+    invariant: tuple[Cube, ...]
+    frames: int
+
+
+@dataclass(frozen=True)
+class Way:
+    """Something bad is reachable: the states from start to the one it happens in, and all answers."""
+
+    start: list[int]
+    steps: list[list[int]]
+    keys: list[Key]
+
+
+@dataclass(order=True)
+class _Obligation:
+    frame: int
+    number: int
+    cube: Cube = field(compare=False)
+    then: _Obligation | None = field(compare=False)  # what is reached from it; None: the bad step
+
+
+def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:
+    """That a state lies in a cube."""
+    places = loop.now if unknowns is None else unknowns
+    return z3.And(*(bound_formula(loop, item, places[item.cell]) for item in cube))
+
+
+def bound_formula(loop: LoopFormula, bound: Bound, unknown: Any) -> Formula:
+    """A bound said of the unknown of its cell."""
+    cell = loop.cells[bound.cell]
+    if cell.is_truth:
+        return unknown if not bound.upper else z3.Not(unknown)
+    code = coded(cell, bound.value)
+    return z3.ULE(unknown, code) if bound.upper else z3.UGE(unknown, code)
+
+
+def cube_of(loop: LoopFormula, key: Key) -> Cube:
+    """The cube of one state; bounds that every value satisfies are left out."""
+    found: list[Bound] = []
+    for number, (cell, value) in enumerate(zip(loop.cells, key, strict=True)):
+        if value > cell.low:
+            found.append(Bound(number, False, value))
+        if value < cell.high:
+            found.append(Bound(number, True, value))
+    return tuple(found)
+
+
+class _Solver:
+    """A z3 solver that answers under bounds and reports which of them an answer needed."""
+
+    def __init__(self, loop: LoopFormula) -> None:
+        self.loop = loop
+        self.solver = z3.SolverFor("QF_FD")
+        self._names: dict[tuple[Bound, bool], Any] = {}
+        self._bounds: dict[str, Bound] = {}
+        self.queries = 0
+        self.deadline: float | None = None
+
+    def name(self, bound: Bound, later: bool) -> Any:
+        """A Boolean that implies the bound, now or after the step."""
+        found = self._names.get((bound, later))
+        if found is None:
+            found = z3.Bool(f"bound {bound.cell} {'<=' if bound.upper else '>='} {bound.value}{later:d}")
+            unknown = (self.loop.then if later else self.loop.now)[bound.cell]
+            self.solver.add(z3.Implies(found, bound_formula(self.loop, bound, unknown)))
+            self._names[bound, later] = found
+            self._bounds[found.decl().name()] = bound
+        return found
+
+    def check(self, assumptions: Iterable[Any]) -> bool:
+        if self.deadline is not None:
+            left = self.deadline - time.monotonic()
+            if left <= 0:
+                raise OutOfTime
+            if self.queries % 64 == 0:
+                self.solver.set("timeout", max(1, int(left * 1000)))
+        self.queries += 1
+        answer = self.solver.check(*assumptions)
+        if answer == z3.unknown:
+            raise OutOfTime
+        return bool(answer == z3.sat)
+
+    def core(self) -> set[Bound]:
+        """The bounds that the last 'no' needed."""
+        names = (item.decl().name() for item in self.solver.unsat_core())
+        return {self._bounds[name] for name in names if name in self._bounds}
+
+
+class Prover:
+    """Proves or refutes that a condition on steps never comes true.
+
+    Args:
+        loop: the loop's formulas.
+        known: cubes that are known to be unreachable, by proofs made before.
+        deadline: on the monotonic clock, in s.
+    """
+
+    def __init__(
+        self, loop: LoopFormula, bad: Formula, known: Iterable[Cube] = (), deadline: float | None = None
+    ) -> None:
+        self.loop = loop
+        self.bad = z3.And(loop.allowed, bad)
+        self.frames: list[list[Cube]] = [[], []]
+        self._active: list[Any] = []
+        self._numbers = itertools.count()
+        self._retire = itertools.count()
+        background = [z3.Not(within(loop, cube)) for cube in known]
+        self.main = _Solver(loop)
+        self.main.solver.add(loop.domain, *background, loop.moves)
+        self._bad = z3.Bool("bad")
+        self.main.solver.add(z3.Implies(self._bad, self.bad))
+        self._allowed = z3.Bool("allowed")
+        self.main.solver.add(z3.Implies(self._allowed, loop.allowed))
+        self._start = z3.Bool("start")
+        self.main.solver.add(z3.Implies(self._start, loop.begin))
+        self.starts = _Solver(loop)
+        self.starts.solver.add(loop.begin)
+        self.lift = _Solver(loop)
+        self.lift.solver.add(loop.moves, loop.domain)
+        self._lift_bad = z3.Bool("escapes bad")
+        self.lift.solver.add(z3.Implies(self._lift_bad, z3.Not(self.bad)))
+        for solver in (self.main, self.starts, self.lift):
+            solver.deadline = deadline
+
+    # -- the search ------------------------------------------------------------------------
+
+    def run(self) -> Proof | Way:
+        """The proof, or the way to something bad.
+
+        Raises:
+            OutOfTime: at the deadline.
+        """
+        while True:
+            found = self._strengthen()
+            if found is not None:
+                return found
+            self.frames.append([])
+            level = self._push()
+            if level is not None:
+                return Proof(tuple(cube for cubes in self.frames[level:] for cube in cubes), len(self.frames))
+
+    @property
+    def _last(self) -> int:
+        return len(self.frames) - 1
+
+    def _strengthen(self) -> Way | None:
+        """Excludes every state of the last frame from which something bad happens at once."""
+        while True:
+            while self.main.check([self._bad, *self._frame(self._last)]):
+                model = self.main.solver.model()
+                cube = self._shrink(model, self._lift_bad, [])
+                way = self._discharge(_Obligation(self._last, next(self._numbers), cube, None))
+                if way is not None:
+                    return way
+            return None
+
+    def _discharge(self, first: _Obligation) -> Way | None:
+        queue = [first]
+        while queue:
+            item = heapq.heappop(queue)
+            if item.frame == 0 or self._meets_start(item.cube):
+                return self._way(item)
+            if self._excluded(item.cube, item.frame):
+                continue
+            core = self._inductive(item.cube, item.frame - 1)
+            if core is None:
+                model = self.main.solver.model()
+                before = self._predecessor(model, item.cube)
+                heapq.heappush(queue, item)
+                heapq.heappush(queue, _Obligation(item.frame - 1, next(self._numbers), before, item))
+                continue
+            cube = self._generalize(self._apart_from_start(item.cube, core), item.frame - 1)
+            level = item.frame
+            while level < self._last and self._inductive(cube, level) is not None:
+                level += 1
+            self._learn(cube, level)
+            if level < self._last:
+                heapq.heappush(queue, _Obligation(level + 1, next(self._numbers), item.cube, item.then))
+        return None
+
+    def _push(self) -> int | None:
+        """Moves clauses on to later frames; the frame that equals the next one, if there is one."""
+        for level in range(1, self._last):
+            for cube in list(self.frames[level]):
+                if self._inductive(cube, level, itself=False) is not None:
+                    self.frames[level].remove(cube)
+                    self._learn(cube, level + 1)
+            if not self.frames[level]:
+                return level + 1
+        return None
+
+    # -- queries ---------------------------------------------------------------------------
+
+    def _frame(self, level: int) -> list[Any]:
+        """Assumptions that make a frame: its clauses and those of all later frames."""
+        while len(self._active) <= self._last + 1:
+            self._active.append(z3.Bool(f"frame {len(self._active)}"))
+        return [self._start] if level == 0 else self._active[level : self._last + 1]
+
+    def _inductive(self, cube: Cube, level: int, *, itself: bool = True) -> set[Bound] | None:
+        """Whether no step leads from the frame (outside the cube) into the cube, and by which bounds."""
+        assumptions = [self._allowed, *self._frame(level)]
+        retire = None
+        if itself:
+            retire = z3.Bool(f"outside {next(self._retire)}")
+            self.main.solver.add(z3.Or(z3.Not(retire), z3.Not(within(self.loop, cube))))
+            assumptions.append(retire)
+        met = self.main.check([*assumptions, *(self.main.name(item, True) for item in cube)])
+        result = None if met else self.main.core()
+        if not met and retire is not None:
+            self.main.solver.add(z3.Not(retire))
+        return result
+
+    def _meets_start(self, cube: Cube) -> bool:
+        return self.starts.check([self.starts.name(item, False) for item in cube])
+
+    def _apart_from_start(self, cube: Cube, core: set[Bound]) -> Cube:
+        """The bounds of a core, with those that keep the cube apart from the start states."""
+        kept = tuple(item for item in cube if item in core)
+        if self._meets_start(kept):
+            assert not self._meets_start(cube)
+            kept = tuple(item for item in cube if item in core | self.starts.core())
+        return kept
+
+    def _generalize(self, cube: Cube, level: int) -> Cube:
+        """Drops bounds one by one as long as the cube stays unreachable from the frame."""
+        kept = cube
+        for bound in cube:
+            if bound not in kept or len(kept) == 1:
+                continue
+            fewer = tuple(item for item in kept if item != bound)
+            if self._meets_start(fewer):
+                continue
+            core = self._inductive(fewer, level)
+            if core is not None:
+                kept = self._apart_from_start(fewer, core)
+        return kept
+
+    def _excluded(self, cube: Cube, level: int) -> bool:
+        wanted = set(cube)
+        return any(wanted.issuperset(known) for cubes in self.frames[level:] for known in cubes)
+
+    def _learn(self, cube: Cube, level: int) -> None:
+        self._frame(level)
+        wanted = set(cube)
+        for cubes in self.frames[1 : level + 1]:
+            cubes[:] = [known for known in cubes if not wanted.issubset(known)]
+        self.frames[level].append(cube)
+        self.main.solver.add(z3.Implies(self._active[level], z3.Not(within(self.loop, cube))))
+
+    # -- shrinking obligations -------------------------------------------------------------
+
+    def _predecessor(self, model: Any, cube: Cube) -> Cube:
+        escapes = z3.Bool(f"escapes {next(self._retire)}")
+        later = within(self.loop, cube, self.loop.then)
+        self.lift.solver.add(z3.Implies(escapes, z3.Not(z3.And(self.loop.allowed, later))))
+        found = self._shrink(model, escapes, cube)
+        self.lift.solver.add(z3.Not(escapes))
+        return found
+
+    def _shrink(self, model: Any, escapes: Any, _: Sequence[Bound]) -> Cube:
+        """Bounds of the model's state that suffice, under its answers, to get where it goes."""
+        state = cube_of(self.loop, self.loop.key_of(model, self.loop.now))
+        answers = []
+        for item in self.loop.choices:
+            value = model.eval(item.unknown, model_completion=True)
+            answers.append(self._answer(item.unknown, value))
+        met = self.lift.check([escapes, *answers, *(self.lift.name(item, False) for item in state)])
+        assert not met, "a step is a function of state and answers"
+        core = self.lift.core()
+        return tuple(item for item in state if item in core)
+
+    def _answer(self, unknown: Any, value: Any) -> Any:
+        if z3.is_bool(unknown):
+            return unknown if z3.is_true(value) else z3.Not(unknown)
+        name = z3.Bool(f"answer {unknown} {value}")
+        self.lift.solver.add(z3.Implies(name, unknown == value))
+        return name
+
+    # -- ways ------------------------------------------------------------------------------
+
+    def _way(self, item: _Obligation) -> Way:
+        """Concrete states and answers along a chain of obligations."""
+        solver = z3.SolverFor("QF_FD")
+        solver.add(self.loop.begin, within(self.loop, item.cube))
+        assert solver.check() == z3.sat
+        model = solver.model()
+        way = Way(self.loop.begin_picks(model), [], [self.loop.key_of(model, self.loop.now)])
+        step: _Obligation | None = item
+        while step is not None:
+            following = step.then
+            target = self.bad if following is None else within(self.loop, following.cube, self.loop.then)
+            solver = z3.SolverFor("QF_FD")
+            solver.add(self.loop.step, self.loop.is_state(way.keys[-1]), target)
+            assert solver.check() == z3.sat, "an obligation leads on from all of its states"
+            model = solver.model()
+            way.steps.append(self.loop.step_picks(model))
+            way.keys.append(self.loop.key_of(model, self.loop.then))
+            step = following
+        return way
