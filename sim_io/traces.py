@@ -18,13 +18,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from stillgate.controller.errors import UsageError
-from stillgate.controller.namespace import nearest_hint
 
 from .log import Change, Log, LogHeader, Signal, Subject, log_in_memory
 from .simulation import Frame, Simulation
 from .tap import Tap
-
-SUFFIXES = (".csv", ".parquet", ".vcd")
 
 
 def write_trace(log: Log, path: Path) -> None:
@@ -60,8 +57,7 @@ def trace_writer(path: Path) -> Callable[[Log, Path], None]:
             from .traces_vcd import write_vcd
 
             return write_vcd
-    hint = nearest_hint(path.suffix.lower(), SUFFIXES)
-    raise UsageError(f"{path}: a trace ends in .csv, .parquet or .vcd; {hint}".rstrip("; "))
+    raise UsageError(f"{path}: the name of a trace ends in .csv, .parquet or .vcd, for the form it has")
 
 
 @contextlib.contextmanager

@@ -15,6 +15,9 @@ check it exhaustively, simulate it, draw it.
   stillgate explain press.yaml --in main=running
                                   what can happen from a situation, what is
                                   blocked, and by which part of a condition
+  stillgate log press.yaml press.log
+                                  what is in a log, what is wrong with it,
+                                  and the same as CSV, Parquet or VCD
   stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
 
   stillgate schema                JSON Schema of the machine file, for editors

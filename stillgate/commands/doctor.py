@@ -12,6 +12,10 @@ from .options import Format
 OPTIONAL = (
     ("ziglang", "a C compiler out of a wheel, where none is installed", "pip install 'stillgate[cc]'"),
     ("z3", "a second opinion on requirements by another method", "pip install z3-solver"),
+    ("pyarrow", "traces and logs in Parquet", "pip install 'stillgate[trace]'"),
+    ("pyvcd", "traces for waveform viewers", "pip install 'stillgate[trace]'"),
+    ("python-can", "reading CAN logs", "pip install 'stillgate[can]'"),
+    ("cantools", "decoding CAN logs", "pip install 'stillgate[can]'"),
     ("numba", "the benchmarks' comparison with compiled Python", "pip install 'stillgate[bench]'"),
     ("pytest", "running the tests", "pip install 'stillgate[test]'"),
     ("hypothesis", "running the tests", "pip install 'stillgate[test]'"),

@@ -28,6 +28,8 @@ def run(
     script: Path | None = None,
     seed: int = 0,
     csv: Path | None = None,
+    trace: Path | None = None,
+    record: Path | None = None,
     form: Format = "text",
 ) -> int:
     """Simulate a machine under an input script and print what changed.
@@ -52,6 +54,10 @@ def run(
         Number that decides what the parts leave open.
     csv
         File to write every scan to, as comma-separated values.
+    trace
+        File to write every change to, as .csv, .parquet or .vcd (waveforms).
+    record
+        Log to write as the recorder of a real controller does; goes on with one that is there.
     form
         Text for a person, json for a program (stillgate schema --of run).
     """
@@ -59,18 +65,21 @@ def run(
     from stillgate.sim_io.simulation import Simulation
 
     from ..reports.trace import trace_csv, trace_document, write_trace
+    from ..run_files import RunFiles
 
     model = load_machine(machine)
     events = read_events(model, at or [], script)
     simulation = Simulation(model, seed=seed)
     frames, status = [], 0
-    try:
-        for frame in play(simulation, events, duration_option("--for", duration) or 0):
-            frames.append(frame)
-    except KeyboardInterrupt:
-        if not frames:
-            raise
-        status = INTERRUPTED
+    with RunFiles(simulation, machine, trace=trace, record=record) as files:
+        try:
+            for frame in play(simulation, events, duration_option("--for", duration) or 0):
+                files.take(frame)
+                frames.append(frame)
+        except KeyboardInterrupt:
+            if not frames:
+                raise
+            status = INTERRUPTED
     if csv is not None:
         from ..files import write_whole
 

@@ -10,7 +10,9 @@ from ..terminal import write_line
 
 
 def schema(
-    *, of: Literal["machine", "check", "run", "explain", "doctor"] = "machine", output: Path | None = None
+    *,
+    of: Literal["machine", "check", "run", "explain", "log", "doctor"] = "machine",
+    output: Path | None = None,
 ) -> int:
     """Print a JSON Schema: of the machine file, or of a command's JSON output.
 
@@ -41,11 +43,12 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.controller.schema import machine_schema
 
         return machine_schema()
-    from ..reports import json_schemas
+    from ..reports import json_schemas, log_summary
 
     return {
         "check": json_schemas.CHECK,
         "run": json_schemas.RUN,
         "explain": json_schemas.EXPLAIN,
+        "log": log_summary.LOG,
         "doctor": json_schemas.DOCTOR,
     }[what]

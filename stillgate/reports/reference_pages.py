@@ -77,11 +77,11 @@ def machine_file_page() -> str:
 
 def outputs_page() -> str:
     """The page of the JSON outputs, in Markdown."""
-    from . import json_schemas
+    from ..commands.schema import schema_of
 
     parts = [OUTPUTS_INTRODUCTION]
-    for command in ("check", "run", "explain", "doctor"):
-        schema: Schema = getattr(json_schemas, command.upper())
+    for command in ("check", "run", "explain", "log", "doctor"):
+        schema: Schema = schema_of(command)
         parts += [
             f"## stillgate {command}\n",
             f"{schema['description']}\n",

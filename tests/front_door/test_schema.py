@@ -11,7 +11,7 @@ import ruamel.yaml
 
 from .conftest import Command
 
-KINDS = ("machine", "check", "run", "explain", "doctor")
+KINDS = ("machine", "check", "run", "explain", "log", "doctor")
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -1,0 +1,104 @@
+"""Logs on the command line: which options open one, and what is said about it beforehand."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from .terminal import message_console, write_line
+
+if TYPE_CHECKING:
+    from stillgate.controller.reader import MachineDocument
+    from stillgate.sim_io.log import Log
+
+    from .progress import ProgressLine
+
+LogFile = Annotated[Path, Parameter(help="The log: of the recorder, CSV, Parquet, candump text, ASC or BLF.")]
+"""Path of a log."""
+
+MapFile = Annotated[
+    Path | None, Parameter(name="--map", help="Column map: how a foreign log is laid out (YAML).")
+]
+"""Path of a column map."""
+
+ColumnPairs = Annotated[
+    list[str] | None,
+    Parameter(
+        name="--column", negative="", help="A column and its signal, as COLUMN=SIGNAL; may be repeated."
+    ),
+]
+"""Entries of the column map."""
+
+Dbc = Annotated[Path | None, Parameter(help="Database (DBC) that describes the frames of a CAN log.")]
+"""Path of a CAN database."""
+
+
+def open_log_file(
+    document: MachineDocument,
+    path: Path,
+    *,
+    layout: Path | None = None,
+    columns: list[str] | None = None,
+    dbc: Path | None = None,
+    progress: ProgressLine | None = None,
+) -> Log:
+    """Opens a log for a command; warns on standard error if it is of another machine file.
+
+    Args:
+        document: the machine file.
+        path: the log.
+        layout: the column map.
+        columns: entries that go into it.
+        dbc: the CAN database.
+        progress: the line that says how far the reading is.
+
+    Raises:
+        UsageError, MachineFileError, ToolMissing: as ``read_log``.
+    """
+    from stillgate.sim_io.log import read_log
+    from stillgate.sim_io.readers.columns import ColumnMap, read_column_map
+
+    given = (read_column_map(layout) if layout is not None else ColumnMap()).with_columns(columns or [])
+
+    def tell(done: int, size: int) -> None:
+        if progress is not None:
+            progress.say(f"{path.name}: {100 * done // max(1, size)} % read")
+
+    log = read_log(path, document.machine, columns=given, dbc=dbc, progress=tell)
+    warning = other_machine_words(document, log)
+    if warning:
+        write_line(f"stillgate: warning: {path}: {warning}", sys.stderr)
+    return log
+
+
+def other_machine_words(document: MachineDocument, log: Log) -> str:
+    """What to say where a log was recorded with another machine file; '' where it was not."""
+    own, theirs = digest_of(document), log.header.digest
+    if log.header.machine not in ("", document.machine.machine):
+        return (
+            f"this is a log of '{log.header.machine}', the machine file describes "
+            f"'{document.machine.machine}'; what both have in common is used"
+        )
+    if theirs and theirs != own:
+        return (
+            f"it was recorded with another version of the machine file (SHA-256 {theirs[:12]}..., this one "
+            f"is {own[:12]}...); the two controllers may differ"
+        )
+    return ""
+
+
+def digest_of(document: MachineDocument) -> str:
+    """SHA-256 of a machine file, as logs carry it."""
+    return hashlib.sha256(document.source).hexdigest()
+
+
+def progress_line() -> AbstractContextManager[ProgressLine]:
+    """The progress line on standard error; silent off a terminal."""
+    from .progress import ProgressLine
+
+    return ProgressLine(message_console())
