@@ -12,7 +12,7 @@ from .diagram import plain
 from .effects import MEANING, Cause, Effect, EffectRow, InputCause, StateCause, effects_of
 from .machine_diagram import driven_parts
 from .table import Table
-from .wording import condition_words
+from .wording import condition_words, one_line
 
 NONE = "-"
 
@@ -78,6 +78,26 @@ def interlock_matrix(machine: Machine) -> Table:
         ),
         tuple(notes),
         narrow=True,
+    )
+
+
+def exit_table(machine: Machine, sequence: str) -> Table:
+    """A sequence as text: one row a way out, in the order in which a scan looks at them."""
+    model = machine.sequences[sequence]
+    rows = [("from every state", NONE, f"override {rank}", one_line(way), way.to) for rank, way in
+            enumerate(model.overrides, start=1)]  # fmt: skip
+    for name, state in model.states.items():
+        outputs = ", ".join(state.on) or NONE
+        for rank, way in enumerate(state.exits, start=1):
+            rows.append((name, outputs, f"exit {rank}", one_line(way), way.to))
+        if not state.exits:
+            rows.append((name, outputs, NONE, "no way out", NONE))
+    return Table(
+        f"exits_{sequence}",
+        f"Sequence {sequence} as a table",
+        ("state", "outputs it demands", "looked at", "condition", "to"),
+        tuple(rows),
+        (f"Start state: {model.start}.",),
     )
 
 

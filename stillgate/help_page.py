@@ -19,6 +19,7 @@ check it exhaustively, simulate it, draw it.
                                   what is in a log, what is wrong with it,
                                   and the same as CSV, Parquet or VCD
   stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
+  stillgate report press.yaml     everything for a reviewer in one HTML file
 
   stillgate schema                JSON Schema of the machine file, for editors
   stillgate doctor                what is installed, what is optional

@@ -16,6 +16,7 @@ OPTIONAL = (
     ("pyvcd", "traces for waveform viewers", "pip install 'stillgate[trace]'"),
     ("python-can", "reading CAN logs", "pip install 'stillgate[can]'"),
     ("cantools", "decoding CAN logs", "pip install 'stillgate[can]'"),
+    ("jinja2", "the evidence report", "pip install 'stillgate[report]'"),
     ("numba", "the benchmarks' comparison with compiled Python", "pip install 'stillgate[bench]'"),
     ("pytest", "running the tests", "pip install 'stillgate[test]'"),
     ("hypothesis", "running the tests", "pip install 'stillgate[test]'"),

@@ -1,0 +1,162 @@
+"""``stillgate report``: the evidence for a reviewer in one file that needs nothing else."""
+
+from __future__ import annotations
+
+import datetime
+import subprocess
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Group, Parameter
+
+from ..terminal import message_console, write_line
+from .options import MachineFile, count_option, duration_option, size_option
+
+if TYPE_CHECKING:
+    from stillgate.interlocks.verdict import CheckResult
+
+LIMITS = Group("Limits")
+
+
+def report(
+    machine: MachineFile,
+    /,
+    *,
+    output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
+    pdf: Path | None = None,
+    csv: Path | None = None,
+    date: str | None = None,
+    tick: str | None = None,
+    faults: int | None = None,
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    cache: Annotated[bool, Parameter(group=LIMITS)] = True,
+) -> int:
+    """Check a machine and write everything a reviewer needs into one HTML file.
+
+    Verdicts and the story of each break with its timing chart, open points,
+    assumptions, state diagrams, cause and effect, interlocks, inputs and
+    outputs. The file holds all it needs and loads nothing from anywhere.
+
+    Exit status as of check: 0 all hold, 1 something is broken, 4 undecided;
+    the report is written in every case.
+
+    Parameters
+    ----------
+    output
+        The HTML file. Left out: the machine file's name with .report.html, in the present folder.
+    pdf
+        A PDF file as well, printed by Chromium or Chrome if one is found.
+    csv
+        Folder for every table of the report as comma-separated values; made if it is not there.
+    date
+        Date on the title page, such as 2026-03-31. Left out: today. All else depends on the file alone.
+    tick
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+    faults
+        0 or 1: how many faults may happen. Left out: the file's.
+    threads
+        Threads to explore with. Left out: one a processor.
+    max_states
+        Give up as undecided after so many situations.
+    max_memory
+        Give up as undecided beyond so much memory, such as 2GiB.
+    time_limit
+        Give up as undecided after so long, such as '10 min'.
+    cache
+        Use and keep the result of the same check of the same file.
+    """
+    from stillgate.controller.reader import read_machine
+    from stillgate.diagrams.renderer import find_renderer
+    from stillgate.diagrams.report_page import render_page
+    from stillgate.diagrams.table import table_csv
+
+    from ..files import write_whole
+    from ..reports.evidence import Evidence, evidence_page, tables_of
+    from .check import status_of
+
+    document = read_machine(machine)
+    shown_date = _date(date)
+    renderer = find_renderer()
+    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    limits = {
+        "most situations": max_states and str(max_states),
+        "most memory": max_memory,
+        "time limit": time_limit,
+    }
+    from stillgate.interlocks.check import check as check_machine
+
+    from ..progress import ProgressLine
+
+    with ProgressLine(message_console()) as progress:
+        limit = duration_option("--time-limit", time_limit)
+        result: CheckResult = check_machine(
+            document,
+            tick=period,
+            faults=count_option("--faults", faults, 0, 1),
+            threads=count_option("--threads", threads, 1, 256),
+            max_states=count_option("--max-states", max_states, 1, 2**62),
+            max_bytes=size_option("--max-memory", max_memory),
+            time_limit=None if limit is None else limit / 1000,
+            progress=progress,
+            use_cache=cache,
+            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
+        )
+        progress.say("writing the report")
+        page = evidence_page(
+            Evidence(
+                document=document,
+                result=result,
+                renderer=renderer,
+                date=shown_date,
+                compiler=compiler_words(),
+                limits=tuple(f"{name} {value}" for name, value in limits.items() if value),
+            )
+        )
+        html = render_page(page).encode()
+    target = output or Path(f"{machine.stem}.report.html")
+    write_whole(target, html)
+    write_line(str(target))
+    if csv is not None:
+        csv.mkdir(parents=True, exist_ok=True)
+        for table in tables_of(page):
+            write_whole(csv / f"{table.name}.csv", table_csv(table))
+            write_line(str(csv / f"{table.name}.csv"))
+    if pdf is not None:
+        from stillgate.diagrams.pdf import print_page
+
+        write_whole(pdf, print_page(html))
+        write_line(str(pdf))
+    return status_of(result)
+
+
+def _date(text: str | None) -> str:
+    """The date on the title page.
+
+    Raises:
+        UsageError: if it is none.
+    """
+    from stillgate.controller.errors import UsageError
+
+    if text is None:
+        return datetime.date.today().isoformat()
+    try:
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise UsageError(f"--date: '{text}' is not a date; write one like 2026-03-31") from None
+
+
+def compiler_words() -> str:
+    """First line of what the C compiler says of itself."""
+    from stillgate.controller.toolchain import find_compiler
+
+    compiler = find_compiler()
+    try:
+        done = subprocess.run(
+            [*compiler.command, "--version"], capture_output=True, text=True, timeout=60, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return compiler.identity
+    return next(iter(done.stdout.splitlines()), compiler.identity)

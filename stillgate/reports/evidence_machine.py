@@ -1,0 +1,76 @@
+"""Sections of the evidence report about the machine: signal flow, sequences, inputs and outputs."""
+
+from __future__ import annotations
+
+from stillgate.controller.machine import Machine
+from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.machine_diagram import machine_diagram
+from stillgate.diagrams.matrices import (
+    cause_and_effect,
+    exit_table,
+    input_list,
+    interlock_matrix,
+    output_list,
+)
+from stillgate.diagrams.overlay import coverage_overlay
+from stillgate.diagrams.renderer import Picture, Renderer
+from stillgate.diagrams.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
+from stillgate.diagrams.state_diagram import state_diagram
+from stillgate.interlocks.verdict import CheckResult
+
+
+def machine_section(machine: Machine, renderer: Renderer) -> Section:
+    """What the machine is: its note and who tells whom what."""
+    diagram = machine_diagram(machine)
+    said = (
+        f"Signal flow: {len(machine.inputs)} inputs, {len(machine.sequences)} sequences, "
+        f"{len(machine.outputs)} outputs, {len(machine.parts)} parts. The tables below say the same."
+    )
+    figure = Figure(
+        "signal-flow",
+        inline_svg(renderer.draw(diagram, Picture.SVG), "flow", said),
+        "Signal flow of the machine",
+        said,
+    )
+    note: tuple[Block, ...] = (Prose((plain(machine.note),)),) if machine.note else ()
+    return Section("machine", "The machine", (*note, figure))
+
+
+def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer) -> Section:
+    """Every sequence as a diagram and as a table; what an exhausted search never reached is marked."""
+    exhausted = any(item.exhausted for item in result.exploration if not item.faults)
+    findings = result.findings if exhausted else ()
+    parts: list[Part] = []
+    for name, sequence in machine.sequences.items():
+        diagram = state_diagram(machine, name, coverage_overlay(findings, name))
+        said = f"State diagram of {name}: {len(sequence.states)} states. The table below says the same."
+        figure = Figure(
+            f"sequence-{name}",
+            inline_svg(renderer.draw(diagram, Picture.SVG), f"sequence-{name}", said),
+            f"State diagram of the sequence {name}",
+            said,
+        )
+        parts.append(
+            Part(f"sequence-{name}", f"Sequence {name}", (figure, TableBlock(exit_table(machine, name))))
+        )
+    intro = Prose(
+        (
+            "The sequences run side by side. In every scan each looks at its overrides, then at the exits "
+            "of its active state, in order; all read the values at the scan's start; the first that is true "
+            "is taken.",
+        )
+    )
+    return Section("sequences", "Sequences", (intro,), tuple(parts))
+
+
+def signals_section(machine: Machine) -> Section:
+    """Cause and effect, interlocks, inputs and outputs."""
+    tables = [cause_and_effect(machine), interlock_matrix(machine), input_list(machine), output_list(machine)]
+    return Section(
+        "signals",
+        "Signals and interlocks",
+        (),
+        tuple(
+            Part(f"part-{table.name}", table.title, (TableBlock(table),)) for table in tables if table.rows
+        ),
+    )

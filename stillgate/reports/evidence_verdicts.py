@@ -1,0 +1,226 @@
+"""Sections of the evidence report about verdicts: the table, the stories, the assumptions."""
+
+from __future__ import annotations
+
+from stillgate.controller.durations import format_duration
+from stillgate.controller.expression import Name, walk
+from stillgate.controller.machine import Machine
+from stillgate.controller.quantities import Condition
+from stillgate.diagrams.chart import Chart, Window, chart_of
+from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.recording import recording_of_story
+from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
+from stillgate.diagrams.table import Table
+from stillgate.interlocks.verdict import CheckResult, RequirementVerdict, Story, Word
+
+from .check_text import exploration_words
+from .words import count_words, fault_words, judgement_words
+
+NONE = "-"
+
+
+def verdicts_section(result: CheckResult) -> Section:
+    """What must hold, what must never happen, and what the check says of it."""
+    budgets = sorted({judgement.faults for item in result.requirements for judgement in item.judgements})
+    rows: list[tuple[str, ...]] = []
+    links: dict[tuple[int, int], str] = {}
+    words: dict[tuple[int, int], str] = {}
+    for number, item in enumerate(result.requirements):
+        said = {judgement.faults: judgement for judgement in item.judgements}
+        cells: list[str] = []
+        for column, budget in enumerate(budgets, start=3):
+            judgement = said.get(budget)
+            cells.append(NONE if judgement is None else judgement_words(judgement, result.scan))
+            if judgement is not None and judgement.word is not Word.HOLDS:
+                counts = judgement.faults <= item.faults
+                words[number, column] = judgement.word.value if counts else "minor"
+                if judgement.story is not None:
+                    links[number, column] = f"break-{item.name}"
+        links[number, 0] = f"requirement-{item.name}"
+        rows.append((item.name, plain(item.text), item.hazard or NONE, *cells, fault_words(item.faults)))
+    table = Table(
+        "verdicts",
+        "Verdicts",
+        (
+            "requirement",
+            "what it says",
+            "hazard",
+            *(f"with {fault_words(b)}" for b in budgets),
+            "must bear",
+        ),
+        tuple(rows),
+        tuple(_verdict_notes(result)),
+    )
+    return Section("verdicts", "Verdicts", (TableBlock(table, links, words),))
+
+
+def _verdict_notes(result: CheckResult) -> list[str]:
+    notes = [
+        "'holds': every reachable situation was visited, and the requirement was never broken. 'undecided': "
+        "a limit ended the search first. A verdict in italics is beyond what the requirement must withstand."
+    ]
+    if result.tick != result.scan:
+        notes.append(
+            f"'holds at {format_duration(result.tick)}': found with steps of {format_duration(result.tick)}, "
+            f"while the controller scans every {format_duration(result.scan)}; see the assumptions."
+        )
+    return notes
+
+
+def requirements_section(machine: Machine, result: CheckResult) -> Section:
+    """Every requirement in full."""
+    table = requirement_table(result)
+    anchors = {number: f"requirement-{item.name}" for number, item in enumerate(result.requirements)}
+    words = {
+        (number, 7): item.verdict.value
+        for number, item in enumerate(result.requirements)
+        if item.verdict is not Word.HOLDS
+    }
+    hazards = Table(
+        "hazards",
+        "Hazards and the requirements against them",
+        ("hazard", "what can happen", "requirements"),
+        tuple(
+            (name, plain(text), ", ".join(r.name for r in result.requirements if r.hazard == name) or "none")
+            for name, text in machine.hazards.items()
+        ),
+    )
+    blocks: list[Block] = [TableBlock(table, words=words, anchors=anchors)]
+    if hazards.rows:
+        blocks.append(TableBlock(hazards))
+    return Section("requirements", "Requirements in full", tuple(blocks))
+
+
+def requirement_table(result: CheckResult) -> Table:
+    """Requirements with hazard, pattern, formal meaning and verdict."""
+    return Table(
+        "requirements",
+        "Requirements",
+        ("requirement", "hazard", "pattern", "says", "formal meaning",
+         "must bear", "bears", "verdict", "why", "line"),
+        tuple(
+            (
+                item.name,
+                item.hazard or NONE,
+                item.pattern,
+                plain(item.text),
+                plain(item.formula),
+                fault_words(item.faults),
+                NONE if item.withstands is None else fault_words(item.withstands),
+                _verdict_words(item, result),
+                plain(item.why) or NONE,
+                str(item.line),
+            )
+            for item in result.requirements
+        ),
+        (
+            "Patterns: Dwyer, Avrunin, Corbett, ICSE 1999; Konrad, Cheng, ICSE 2005. G: at every instant "
+            "from now on; F[0, t]: at some instant within t; W: weak until; EF, AG EF: on some run, from "
+            "everywhere.",
+            "Names of inputs mean the circuit as it is, names of outputs what is physically driven; seen.x "
+            "and asked.y are the controller's own views. Line: in the machine file. Must bear: faults under "
+            "which it must still hold.",
+        ),
+    )  # fmt: skip
+
+
+def _verdict_words(item: RequirementVerdict, result: CheckResult) -> str:
+    if item.verdict is Word.HOLDS and result.tick != result.scan:
+        return f"holds at {format_duration(result.tick)}"
+    return item.verdict.value
+
+
+def breaks_section(machine: Machine, result: CheckResult) -> Section | None:
+    """How requirements break: the shortest story of each, those that count first."""
+    broken = [item for item in result.requirements if any(j.word is Word.BROKEN for j in item.judgements)]
+    broken.sort(key=lambda item: item.verdict is not Word.BROKEN)
+    parts = [_break(machine, item, result) for item in broken]
+    parts += [
+        Part(
+            f"finding-{number}",
+            f"{finding.kind.value}: {finding.subject}",
+            (
+                Prose((finding.message,)),
+                Timing(story_chart(machine, finding.story, result, f"finding-{number}")),
+            ),
+        )
+        for number, finding in enumerate(result.findings, start=1)
+        if finding.story is not None
+    ]
+    if not parts:
+        return None
+    intro = Prose(
+        (
+            "Each story is the shortest way from power-on to the break that the check found: who did what, "
+            "when, and what the controller did then, and why. The charts are drawn from the same run as the "
+            "verdict.",
+        )
+    )
+    return Section("breaks", "How requirements break", (intro,), tuple(parts))
+
+
+def _break(machine: Machine, item: RequirementVerdict, result: CheckResult) -> Part:
+    broken = [judgement for judgement in item.judgements if judgement.word is Word.BROKEN]
+    counts = item.verdict is Word.BROKEN
+    lines = [f"Requirement, line {item.line}: {plain(item.text)}"]
+    if item.why:
+        lines.append(f"Why it is required: {plain(item.why)}")
+    if not counts:
+        lines.append(
+            f"It need not withstand {fault_words(broken[0].faults)}, so this does not count as broken."
+        )
+    lines += [f"With {fault_words(j.faults)}: {j.reason}." for j in broken if j.reason]
+    blocks: list[Block] = [Prose(tuple(lines))]
+    if item.story is not None:
+        blocks.append(Timing(story_chart(machine, item.story, result, item.name)))
+    title = f"{item.name}{'' if counts else ' (beyond what it must withstand)'}"
+    return Part(f"break-{item.name}", title, tuple(blocks))
+
+
+def story_chart(machine: Machine, story: Story, result: CheckResult, name: str) -> Chart:
+    """The timing chart of a story; signals that the requirement reads are drawn even if they rest."""
+    requirement = machine.requirements.get(name)
+    windows: tuple[Window, ...] = ()
+    read: set[str] = set()
+    if requirement is not None:
+        text = next(item.text for item in result.requirements if item.name == name)
+        if story.window is not None:
+            windows = (Window(*story.window, plain(text)),)
+        conditions = [getattr(requirement, field) for field in type(requirement).model_fields]
+        read = {
+            node.path.removeprefix("seen.").removeprefix("asked.").partition(".")[0]
+            for condition in conditions
+            if isinstance(condition, Condition)
+            for node in walk(condition.tree)
+            if isinstance(node, Name)
+        }
+    return chart_of(
+        recording_of_story(machine, story, result.tick),
+        name=name,
+        title=plain(story.headline),
+        windows=windows,
+        always=read,
+    )
+
+
+def assumptions_section(result: CheckResult) -> Section:
+    """Under what the verdicts were found: what was widened, what was left out, what was explored."""
+    parts = [Part("assumed", "What was assumed and what was widened", (Bullets(result.assumptions),))]
+    if result.exclusions:
+        table = Table(
+            "exclusions", "Faults left out", ("fault", "reason given in the file"), result.exclusions
+        )
+        parts.append(
+            Part("exclusions", "Faults left out, with the reason given (ISO 13849-2 fault exclusion)",
+                 (TableBlock(table),))
+        )  # fmt: skip
+    parts.append(
+        Part("explored", "What was explored", (Bullets(tuple(map(exploration_words, result.exploration))),))
+    )
+    if result.findings:
+        items = tuple(f"line {f.line}: {f.kind.value}: {plain(f.message)}" for f in result.findings)
+        note = Prose(
+            (f"{count_words(len(items), 'thing')} noticed beyond the verdicts, judged without faults.",)
+        )
+        parts.append(Part("findings", "Findings", (note, Bullets(items))))
+    return Section("assumptions", "Assumptions", (), tuple(parts))
