@@ -1,4 +1,4 @@
-"""``python -m benchmarks [exploration] [check] [simulation] [help] [--machine FILE]``.
+"""``python -m benchmarks [exploration] [check] [simulation] [soak] [help] [--machine FILE]``.
 
 Run it from the root of the repository, on a quiet computer; extra ``bench`` installs numba.
 """
@@ -14,11 +14,11 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.controller.toolchain import find_compiler
 
-from . import commands, exploration, simulation
+from . import commands, exploration, simulation, soak
 from .figures import Figure, load, show
 
 _DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
-_NAMES = ("exploration", "check", "simulation", "help")
+_NAMES = ("exploration", "check", "simulation", "soak", "help")
 
 
 def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure], list[str]]:
@@ -29,6 +29,8 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
             return "The check as a command", *commands.measure_check(file)
         case "simulation":
             return "Simulation", *simulation.measure(machine)
+        case "soak":
+            return "Soak", *soak.measure(read_machine(file))
         case _:
             return "Help", *commands.measure_help()
 

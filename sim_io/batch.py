@@ -1,183 +1,192 @@
-"""The closed loop in C, many scans at a time: the deployed controller with its parts.
+"""The closed loop in C, millions of scans a second: shifts under operators, and runs of events.
 
-The same controller.c that is deployed and explored, and the same part statements, run at
-the real scan with choices drawn from a seeded generator (xorshift64*, Vigna 2016). Free
-inputs change at random, each once in 64 scans on average: a clumsy operator, not a sensible
-one. For looks and reasons use ``Simulation``; this is for millions of scans a second.
-
-Not modelled: contact bounce, delays, faults.
+A shift is a run from power-on with its own seed, derived from the seed of the whole and the
+shift's number; so any shift can be run again alone, in C or in the Python simulation, which
+does the same scan by scan (tests hold them against each other).
 """
 
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from stillgate.controller.emit_c import (
-    CWriter,
-    c_name,
-    c_type,
-    cells_written,
-    controller_locals,
-    emit_controller,
-)
-from stillgate.controller.lowering import lower_controller
-from stillgate.controller.machine import Contact, Machine
-from stillgate.controller.program import Block, Choose
+from stillgate.controller.machine import Machine
+from stillgate.controller.program import Cell
 from stillgate.controller.toolchain import build_library
 
-from .plant import Plant, lower_plant
+from .dice import GAMMA, MASK, mix, start_of
+from .disturbances import Disturbance
+from .loop_source import CLOSE, FAST, Judging, LoopSource, loop_source, word_of
+from .operators import OperatorKind
 
-_OPTIONS = ("-std=gnu11", "-O2", "-w")
+EVERY_KIND = tuple(OperatorKind)
+
+
+class _Event(ctypes.Structure):
+    _fields_ = (("scan", ctypes.c_uint64), ("what", ctypes.c_int32), ("value", ctypes.c_int32))
 
 
 @dataclass(frozen=True, slots=True)
-class BatchResult:
-    """What a batch of scans came to."""
+class Setting:
+    """One event: before scan number ``scan`` a cell of ``LoopSource.targets`` is set."""
+
+    scan: int
+    cell: Cell
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shifts:
+    """What some shifts came to.
+
+    Attributes:
+        scans: scans that were run.
+        taken: how often each exit was taken, by the controller's ``exit_marks``.
+        broken_shift: the first shift that broke something, or None.
+        broken: indices of what was broken in that shift's last scan.
+    """
 
     scans: int
-    seed: int
-    exits_taken: tuple[tuple[str, int], ...]  # how often each exit was taken
-    scans_on: tuple[tuple[str, int], ...]  # scans in which each output was on
-    states: tuple[tuple[str, str], ...]  # active state of each sequence at the end
+    taken: tuple[int, ...]
+    broken_shift: int | None
+    broken: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run: the scan of the first break, or None, and with it what was broken there."""
+
+    broken_at: int | None
+    broken: tuple[int, ...]
+    trace: tuple[tuple[int, ...], ...] = ()
+
+
+def shift_seed(seed: int, shift: int) -> int:
+    """The seed of one shift; below 2 to the 63."""
+    return mix((start_of(seed) + shift * GAMMA) & MASK) >> 1
 
 
 class BatchSimulation:
-    """A machine's closed loop compiled for this computer.
+    """A machine's closed loop compiled for this computer; may be used by several threads at once.
+
+    Args:
+        machine: the machine.
+        disturbances: there from the start of every shift, and to be set by events.
+        judging: what is judged in every scan.
 
     Raises:
         ToolMissing: if there is no C compiler.
     """
 
-    def __init__(self, machine: Machine) -> None:
-        self.program = lower_controller(machine)
-        source, header = emit_controller(self.program)
-        writer = _Writer(machine, lower_plant(machine, machine.scan))
-        files = {"controller.c": source, "controller.h": header, "batch.c": writer.text()}
-        library = ctypes.CDLL(str(build_library(files, "batch.c", options=_OPTIONS)))
-        self._run = library.sg_batch
-        self._run.argtypes = [
-            ctypes.c_uint64,
-            ctypes.c_uint64,
-            ctypes.c_void_p,
-            ctypes.c_void_p,
-            ctypes.c_void_p,
-        ]
+    def __init__(
+        self, machine: Machine, disturbances: Sequence[Disturbance] = (), judging: Judging | None = None
+    ) -> None:
+        self.source: LoopSource = loop_source(machine, disturbances, judging)
+        self._exits = len(self.source.controller.exit_marks)
+        self._names = len(self.source.judging.names)
+        self._words = max(1, -(-self._names // 64))
+        self._targets = {cell: number for number, cell in enumerate(self.source.targets)}
+        self._libraries: dict[tuple[str, ...], ctypes.CDLL] = {}
 
-    def run(self, scans: int, *, seed: int = 0) -> BatchResult:
-        """Runs a machine from power-on for a number of scans."""
-        program = self.program
-        taken = (ctypes.c_uint64 * max(1, len(program.exit_marks)))()
-        on = (ctypes.c_uint64 * max(1, len(program.outputs)))()
-        active = (ctypes.c_int32 * len(program.sequences))()
-        self._run(scans, seed, taken, on, active)
-        return BatchResult(
-            scans=scans,
-            seed=seed,
-            exits_taken=tuple((name, taken[i]) for i, name in enumerate(program.exit_marks)),
-            scans_on=tuple((output.name, on[i]) for i, output in enumerate(program.outputs)),
-            states=tuple((s.name, s.states[active[i]]) for i, s in enumerate(program.sequences)),
+    def _function(self, name: str, options: tuple[str, ...]) -> Any:
+        """A function of the loop, built with some options when it is first needed."""
+        if options not in self._libraries:
+            path = build_library(self.source.files, self.source.main, options=options)
+            self._libraries[options] = ctypes.CDLL(str(path))
+        function = getattr(self._libraries[options], name)
+        function.restype = ctypes.c_int64
+        return function
+
+    def prepare(self) -> None:
+        """Compiles what shifts need, which takes some seconds the first time."""
+        self._function("shifts", FAST)
+
+    def shifts(
+        self,
+        first: int,
+        many: int,
+        *,
+        seed: int,
+        scans: int,
+        kinds: Sequence[OperatorKind] = EVERY_KIND,
+    ) -> Shifts:
+        """Runs shifts number ``first`` and on, ending with the first that breaks something.
+
+        Args:
+            first: number of the first shift.
+            many: how many.
+            seed: of the whole; every shift has its own from it.
+            scans: of each shift.
+            kinds: operators, one after another, a shift each.
+        """
+        taken, broken = self._arrays()
+        done = ctypes.c_uint64(0)
+        numbers = (ctypes.c_uint8 * len(kinds))(*(EVERY_KIND.index(kind) for kind in kinds))
+        found = self._function("shifts", FAST)(
+            ctypes.c_uint64(first), ctypes.c_uint64(many), ctypes.c_uint64(start_of(seed)),
+            ctypes.c_uint64(scans), numbers, ctypes.c_uint64(len(kinds)), taken, broken,
+            ctypes.byref(done),
+        )  # fmt: skip
+        return Shifts(
+            scans=done.value,
+            taken=tuple(taken[: self._exits]),
+            broken_shift=None if found < 0 else found,
+            broken=self._broken(broken) if found >= 0 else (),
         )
 
+    def run(
+        self,
+        scans: int,
+        *,
+        seed: int,
+        operator: OperatorKind | None = None,
+        settings: Sequence[Setting] = (),
+    ) -> Run:
+        """Runs until something is broken, under an operator or under settings in order of time."""
+        return self._run(scans, seed, operator, settings, None)
 
-class _Writer:
-    def __init__(self, machine: Machine, plant: Plant) -> None:
-        self.machine = machine
-        self.plant = plant
-        self.program = lower_controller(machine)
-        self.tables: dict[tuple[int, ...], str] = {}
-        self.parts = set(plant.cells)
-        controller = {*self.program.cells, *controller_locals(self.program)}
-        self.free = [s for s in self.program.signals if s.name not in plant.circuits]
-        self.writer = CWriter(
-            place=lambda cell: f"s->{c_name(cell)}" if cell in controller else c_name(cell),
-            note=lambda note: ";",
-            choose=self._dice,
-            table=lambda table: self.tables.setdefault(table, f"table{len(self.tables)}__"),
+    def trace(
+        self,
+        scans: int,
+        *,
+        seed: int,
+        operator: OperatorKind | None = None,
+        settings: Sequence[Setting] = (),
+    ) -> Run:
+        """The same without stopping, with the values of ``source.traced`` in every scan, and behind
+        them 1 for everything broken in it.
+        """
+        width = len(self.source.traced) + self._names
+        rows = (ctypes.c_int32 * max(1, scans * width))()
+        run = self._run(scans, seed, operator, settings, rows)
+        trace = tuple(tuple(rows[i * width : (i + 1) * width]) for i in range(scans))
+        return Run(run.broken_at, (), trace)
+
+    def _run(
+        self,
+        scans: int,
+        seed: int,
+        operator: OperatorKind | None,
+        settings: Sequence[Setting],
+        rows: ctypes.Array[ctypes.c_int32] | None,
+    ) -> Run:
+        taken, broken = self._arrays()
+        call = self._function("trace", (*CLOSE, f"-DLOOP_CLOSE_{word_of(operator)}"))
+        found = call(
+            ctypes.c_uint64(scans), ctypes.c_uint64(seed), self._events(settings),
+            ctypes.c_uint64(len(settings)), taken, broken, rows, ctypes.c_int(rows is None),
+        )  # fmt: skip
+        return Run(None, ()) if found < 0 else Run(int(found), self._broken(broken))
+
+    def _arrays(self) -> tuple[ctypes.Array[ctypes.c_uint64], ctypes.Array[ctypes.c_uint64]]:
+        return (ctypes.c_uint64 * max(1, self._exits))(), (ctypes.c_uint64 * self._words)()
+
+    def _events(self, settings: Sequence[Setting]) -> ctypes.Array[_Event]:
+        return (_Event * max(1, len(settings)))(
+            *(_Event(item.scan, self._targets[item.cell], item.value) for item in settings)
         )
 
-    @staticmethod
-    def _dice(choose: Choose) -> str:
-        return f"dice(&random, {choose.count})"
-
-    def text(self) -> str:
-        name = self.program.name
-        body = list(self._body())
-        tables = [
-            f"static const int32_t {label}[] = {{{', '.join(map(str, table))}}};"
-            for table, label in self.tables.items()
-        ]
-        return "\n".join(
-            [
-                "#include <stdint.h>",
-                "static uint64_t *taken__;",
-                "#define SG_TAKEN(s, exit) (taken__[exit]++)",
-                '#include "controller.h"',
-                '#include "controller.c"',
-                *tables,
-                "static inline uint64_t draw(uint64_t *r)",
-                "{",
-                "    *r ^= *r >> 12; *r ^= *r << 25; *r ^= *r >> 27;",
-                "    return *r * UINT64_C(2685821657736338717);",
-                "}",
-                "static inline unsigned dice(uint64_t *r, unsigned n)",
-                "{",
-                "    return (unsigned)((draw(r) >> 32) * n >> 32);",
-                "}",
-                "void sg_batch(uint64_t scans, uint64_t seed, uint64_t *taken, uint64_t *on,",
-                "              int32_t *active)",
-                "{",
-                f"    {name}__state state, *s = &state;",
-                "    uint64_t random = seed * UINT64_C(0x9E3779B97F4A7C15) + 88172645463325252u;",
-                "    taken__ = taken;",
-                f"    {name}__power_on(s);",
-                *body,
-                "}",
-                "",
-            ]
-        )
-
-    def _body(self) -> Iterator[str]:
-        blocks: Block = (*self.plant.begin, *self.plant.conditions, *self.plant.moves)
-        local = set(cells_written(blocks)) | set(self.plant.driven.values())
-        for cell in sorted(local | self.parts, key=lambda cell: cell.name):
-            yield f"    {c_type(cell)} {c_name(cell)} = {cell.start};"
-        rest = sum(
-            1 << i
-            for i, signal in enumerate(self.free)
-            if self.machine.inputs[signal.name].contact is Contact.NORMALLY_CLOSED
-        )
-        yield f"    uint64_t levels = {rest}u;"
-        yield from self.writer.block(self.plant.begin)
-        yield "    for (uint64_t scan = 0; scan < scans; scan++) {"
-        yield from self._scan()
-        yield "    }"
-        for i, sequence in enumerate(self.program.sequences):
-            yield f"    active[{i}] = s->{c_name(sequence.active)};"
-
-    def _scan(self) -> Iterator[str]:
-        if self.free:
-            draws = " & ".join(["draw(&random)"] * 6)
-            yield f"        levels ^= {draws};"
-        for i, signal in enumerate(self.free):
-            level = self._wired(f"levels >> {i % 64} & 1", signal.active_low)
-            yield f"        sense_{signal.name}(s, {level});"
-        for signal in self.program.signals:
-            term = self.plant.circuits.get(signal.name)
-            if term is not None:
-                level = self._wired(self.writer.term(term), signal.active_low)
-                yield f"        sense_{signal.name}(s, {level});"
-        if self.program.observe:
-            yield "        observe__(s);"
-        for stage in self.program.stages:
-            yield f"        {stage.name}(s);"
-        for i, output in enumerate(self.program.outputs):
-            yield f"        on[{i}] += s->{c_name(output.asked)};"
-            yield f"        {c_name(self.plant.driven[output.name])} = s->{c_name(output.asked)};"
-        yield from self.writer.block(self.plant.conditions, 2)
-        yield from self.writer.block(self.plant.moves, 2)
-
-    @staticmethod
-    def _wired(level: str, active_low: bool) -> str:
-        return f"(uint8_t)!({level})" if active_low else f"(uint8_t)({level})"
+    def _broken(self, words: Sequence[int]) -> tuple[int, ...]:
+        return tuple(i for i in range(self._names) if words[i // 64] >> (i % 64) & 1)

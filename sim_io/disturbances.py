@@ -292,6 +292,17 @@ def disturbances_of(machine: Machine) -> tuple[Disturbance, ...]:
     return tuple(item for item in found if item.name not in excluded)
 
 
+def every_contact_bounces(
+    machine: Machine, time: Milliseconds = 10, *, operator: bool = True
+) -> tuple[Disturbance, ...]:
+    """A bounce of every input, or of all that no operator moves."""
+    return tuple(
+        Disturbance(DisturbanceKind.BOUNCE, (name,), time)
+        for name, item in machine.inputs.items()
+        if operator or item.source != "operator"
+    )
+
+
 def _neighbours(names: tuple[str, ...]) -> list[Disturbance]:
     return [Disturbance(DisturbanceKind.SWAPPED, pair) for pair in pairwise(names)]
 

@@ -107,6 +107,7 @@ class Simulation:
         self._known = tuple(dict.fromkeys(disturbances))
         self._build(self._known)
         self._set_values(self._layout.start_values())
+        self._copy_states()
         self._begin(self._values)
         for item in self._known:
             self.inject(item)
@@ -195,7 +196,6 @@ class Simulation:
         """One scan and the motion of the parts after it."""
         values = self._values
         self._dice.scan = self._scan
-        self._copy_states()
         self._operate(values)
         self._sense(values)
         self._before(values)
@@ -203,6 +203,7 @@ class Simulation:
         scanned = self._scan_controller(wired)
         for name, on in self.executive.outputs.items():
             values[self._asked[name]] = int(on)
+        self._copy_states()
         self._after(values)
         self._conditions(values)
         frame = self._frame(wired, scanned)

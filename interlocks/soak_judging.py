@@ -1,0 +1,44 @@
+"""The monitors of every requirement as statements of the simulated loop in C."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from stillgate.controller.lowering import lower_controller
+from stillgate.controller.machine import Machine
+from stillgate.sim_io.batch import BatchSimulation
+from stillgate.sim_io.disturbances import Disturbance
+from stillgate.sim_io.loop_source import Judging
+from stillgate.sim_io.surroundings import surround
+
+from .monitors import lower_monitors
+from .requirement_watch import watched
+
+
+def judging_of(machine: Machine, requirements: Iterable[str] | None = None) -> Judging:
+    """Monitors at the scan, and counters that leave their bounds.
+
+    Args:
+        machine: the machine.
+        requirements: names of those to watch; None for all that one run can break.
+    """
+    controller = lower_controller(machine)
+    around = surround(machine, controller)
+    judged = machine.model_copy(update={"requirements": watched(machine, requirements)})
+    monitors = lower_monitors(judged, controller, around.plant, around.circuits, machine.scan, triggers=False)
+    counters = tuple(
+        f"{cell.name.removesuffix('.value')} in its bounds" for cell, _ in controller.bounds_marks
+    )
+    missing = tuple("" for _ in range(monitors.first_index - len(counters)))
+    return Judging(monitors.cells, monitors.block, (*counters, *missing, *monitors.broken))
+
+
+def judged_batch(
+    machine: Machine, disturbances: Sequence[Disturbance] = (), requirements: Iterable[str] | None = None
+) -> BatchSimulation:
+    """A machine's loop in C with every requirement monitored.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+    return BatchSimulation(machine, disturbances, judging_of(machine, requirements))

@@ -1,0 +1,81 @@
+"""A run of changes as a scenario that a person can read: presses and holds instead of single levels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from stillgate.controller.durations import format_duration
+from stillgate.controller.machine import Machine
+from stillgate.controller.program import Cell
+from stillgate.controller.quantities import Milliseconds
+from stillgate.sim_io.disturbances import Disturbance
+from stillgate.sim_io.operators import rest_level
+from stillgate.sim_io.scenario import Scenario
+
+from .cut_down import Candidate
+
+Held = tuple[Milliseconds, Milliseconds | None]
+"""When an input is actuated, and for how long; None without end."""
+
+
+def scenario_of(
+    machine: Machine,
+    run: Candidate,
+    present: Mapping[Disturbance, Cell],
+    *,
+    requirement: str,
+    machine_path: str = "",
+) -> Scenario:
+    """The scenario that does the same.
+
+    Args:
+        machine: the machine.
+        run: changes of free circuits, and disturbances that are set at the start.
+        present: the cell of every disturbance.
+        requirement: what it breaks.
+        machine_path: how the scenario names the machine file.
+    """
+    there = {cell: item for item, cell in present.items()}
+    scan = machine.scan
+    held: dict[Held, list[str]] = {}
+    for name, cell in ((item[1].name.removesuffix(".circuit"), item[1]) for item in run.changes):
+        if cell in there:
+            continue
+        for entry in _held(machine, run, name, cell):
+            if name not in held.setdefault(entry, []):
+                held[entry].append(name)
+    steps = [
+        {"at": format_duration(begin), "press": names, "for": format_duration(during)}
+        if during is not None
+        else {"at": format_duration(begin), "hold": names}
+        for (begin, during), names in sorted(held.items(), key=lambda item: (item[0][0], item[0][1] or 0))
+    ]
+    return Scenario.model_validate(
+        {
+            "scenario": "broken_requirement",
+            "title": f"{requirement} is broken at {format_duration(run.broken_at * scan)}",
+            "machine": machine_path or f"{machine.machine}.yaml",
+            "seed": run.seed,
+            "disturb": [there[cell].name for _, cell, value in run.changes if cell in there and value],
+            "lasts": format_duration((run.broken_at + 5) * scan),
+            "steps": steps,
+            "note": "found by a soak and cut down; it fails as long as the requirement can be broken so",
+        }
+    )
+
+
+def _held(machine: Machine, run: Candidate, name: str, cell: Cell) -> Iterator[Held]:
+    """When an input is away from rest."""
+    rest = int(rest_level(machine, name))
+    begun: int | None = None
+    for scan, changed, value in run.changes:
+        if changed != cell:
+            continue
+        if value != rest and begun is None:
+            begun = scan
+        elif value == rest and begun is not None:
+            if scan > begun:
+                yield begun * machine.scan, (scan - begun) * machine.scan
+            begun = None
+    if begun is not None:
+        yield begun * machine.scan, None

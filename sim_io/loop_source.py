@@ -1,0 +1,346 @@
+"""Writes a machine's closed loop as C: the deployed controller with the statements of its surroundings.
+
+The same controller.c that is deployed and explored, and the very statements that the Python
+simulation runs, in the same order and with the same draws; tests hold the two against each
+other scan by scan. One function runs a shift from power-on, once for each kind of operator and
+once more for a list of events::
+
+    events or operator ─► circuits ─► switches ─► power, scan ─► as driven ─► judged ─► parts move
+
+What is judged is handed in by whoever judges, as statements that note what is broken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from stillgate.controller.emit_c import (
+    CWriter,
+    c_name,
+    c_type,
+    cells_written,
+    controller_locals,
+    emit_controller,
+)
+from stillgate.controller.lowering import lower_controller
+from stillgate.controller.machine import Machine
+from stillgate.controller.program import (
+    Block,
+    Cell,
+    Choose,
+    ControllerProgram,
+    Note,
+    NoteKind,
+    Observation,
+    Read,
+    Term,
+    terms_in,
+)
+
+from .dice import DICE_IN_C, GAMMA, choice_in_c, is_event, latest_of, one_name_a_choice
+from .disturbances import Disturbance
+from .operators import OperatorKind
+from .surroundings import Surroundings, surround
+
+FAST = ("-std=gnu11", "-O2", "-w", "-DLOOP_FAST")
+"""To run shifts by the million; takes the compiler some seconds."""
+
+CLOSE = ("-std=gnu11", "-O1", "-w")
+"""To run single shifts, or events, with a trace; quickly compiled, one operator at a time."""
+
+ARGUMENTS = (
+    "uint64_t scans, uint64_t seed, const event__ *events, uint64_t count, uint64_t *taken, uint64_t *broken"
+)
+
+
+@dataclass(frozen=True)
+class Judging:
+    """What is judged in every scan: statements whose BROKEN notes count from 0, and their cells."""
+
+    cells: tuple[Cell, ...] = ()
+    block: Block = ()
+    names: tuple[str, ...] = ()  # what each BROKEN index stands for
+
+
+@dataclass(frozen=True)
+class LoopSource:
+    """The C text of a machine's loop.
+
+    Attributes:
+        around: the surroundings by operator; None is the one of events.
+        files: the C files by name.
+        main: the file to compile.
+        targets: what an event may set, by its number.
+        traced: the cells that a trace holds for every scan, followed by the broken indices.
+    """
+
+    machine: Machine
+    controller: ControllerProgram
+    around: dict[OperatorKind | None, Surroundings]
+    judging: Judging
+    files: dict[str, str]
+    main: str
+    targets: tuple[Cell, ...]
+    traced: tuple[Cell, ...]
+
+    @property
+    def free_circuits(self) -> tuple[Cell, ...]:
+        """Cells of the inputs that no part senses."""
+        around = self.around[None]
+        return tuple(around.circuits[name] for name in around.free)
+
+    @property
+    def present(self) -> dict[Disturbance, Cell]:
+        """For every disturbance the cell that is 1 while it is there."""
+        return self.around[None].switches.present
+
+    @property
+    def disturbances(self) -> tuple[Disturbance, ...]:
+        """The disturbances."""
+        return tuple(self.present)
+
+
+def word_of(operator: OperatorKind | None) -> str:
+    """What the functions of an operator, or of events, are called."""
+    return operator.value if operator else "events"
+
+
+def loop_source(
+    machine: Machine, disturbances: Sequence[Disturbance] = (), judging: Judging | None = None
+) -> LoopSource:
+    """Writes the loop.
+
+    Args:
+        machine: the machine.
+        disturbances: what is there from the start under an operator, and may be set by events.
+        judging: what is judged; needs the cells of ``surround(machine, lower_controller(machine))``.
+    """
+    return _Writer(machine, tuple(dict.fromkeys(disturbances)), judging or Judging()).source()
+
+
+class _Writer:
+    def __init__(self, machine: Machine, disturbances: tuple[Disturbance, ...], judging: Judging) -> None:
+        self.machine, self.judging = machine, judging
+        self.program = lower_controller(machine)
+        kinds: tuple[OperatorKind | None, ...] = (None, *OperatorKind)
+        self.around = {
+            kind: surround(
+                machine,
+                self.program,
+                disturbances=disturbances,
+                operator=kind,
+                from_start=disturbances if kind else (),
+            )
+            for kind in kinds
+        }
+        self.tables: dict[tuple[int, ...], str] = {}
+        self.controller = {*self.program.cells, *controller_locals(self.program)}
+        self.cells: tuple[Cell, ...] = ()
+        self.writer = CWriter(
+            place=lambda cell: f"s->{c_name(cell)}" if cell in self.controller else c_name(cell),
+            note=self._note,
+            choose=self._choice,
+            table=lambda table: self.tables.setdefault(table, f"table{len(self.tables)}__"),
+        )
+
+    # -- pieces ------------------------------------------------------------------------------
+
+    def _note(self, note: Note) -> str:
+        return f"NOTE_BROKEN({note.index});" if note.kind is NoteKind.BROKEN else ";"
+
+    def _choice(self, choose: Choose) -> str:
+        latest = latest_of(choose.cell, self.cells) if is_event(choose.cell) else None
+        return choice_in_c(choose, None if latest is None else c_name(latest), self.machine.scan)
+
+    @property
+    def targets(self) -> tuple[Cell, ...]:
+        """Free circuits, disturbances, power."""
+        around = self.around[None]
+        free = [around.circuits[name] for name in around.free]
+        return (*free, *around.switches.present.values(), around.switches.cut)
+
+    @property
+    def traced(self) -> tuple[Cell, ...]:
+        """Everything that the Python simulation can be compared in."""
+        around = self.around[None]
+        return (
+            *around.circuits.values(),
+            *(item.active for item in self.program.sequences),
+            *around.plant.driven.values(),
+            *self.program.memory,
+            *around.plant.cells,
+            *around.switches.cells,
+        )
+
+    @property
+    def words(self) -> int:
+        return max(1, -(-len(self.judging.names) // 64))
+
+    # -- text ----------------------------------------------------------------------------------
+
+    def source(self) -> LoopSource:
+        source, header = emit_controller(self.program)
+        shifts = [line for kind in self.around for line in self._shift(kind)]
+        tables = [
+            f"static const int32_t {label}[] = {{{', '.join(map(str, table))}}};"
+            for table, label in self.tables.items()
+        ]
+        text = "\n".join([*self._preamble(), *tables, *shifts, *self._many(), ""])
+        return LoopSource(
+            machine=self.machine,
+            controller=self.program,
+            around=self.around,
+            judging=self.judging,
+            files={"controller.c": source, "controller.h": header, "loop.c": text},
+            main="loop.c",
+            targets=self.targets,
+            traced=self.traced,
+        )
+
+    def _preamble(self) -> Iterator[str]:
+        name = self.program.name
+        exits = max(1, len(self.program.exit_marks))
+        yield from (
+            "#include <stdint.h>",
+            '#include "controller.h"',
+            "typedef struct {",
+            f"    {name}__state state; uint32_t taken[{exits}]; uint64_t broken[{self.words}];",
+            "} loop__;",
+            "typedef struct { uint64_t scan; int32_t what; int32_t value; } event__;",
+            "#define SG_TAKEN(s, exit) (((loop__ *)(s))->taken[exit]++)",
+            "#define SG_BOUNDS(s, n) (((loop__ *)(s))->broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
+            "#define NOTE_BROKEN(n) (loop.broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
+            '#include "controller.c"',
+            DICE_IN_C,
+        )
+        seen = {
+            term.signal
+            for term in terms_in(self.judging.block)
+            if isinstance(term, Read) and term.observation is Observation.LEVEL
+        }
+        for signal in self.program.signals:
+            if signal.name in seen:
+                yield f"#ifndef READ_{signal.name}_LEVEL"
+                yield f"#define READ_{signal.name}_LEVEL(s) ((s)->{c_name(signal.level)})"
+                yield "#endif"
+
+    def _shift(self, kind: OperatorKind | None) -> Iterator[str]:
+        """The function that runs one shift; returns the scan of the first break, or -1."""
+        around = self.around[kind]
+        word = word_of(kind)
+        plant, switches = around.plant, around.switches
+        self.cells = (*around.cells, *self.judging.cells)
+        begin, operate, before, after, moves = one_name_a_choice(
+            around.begin, around.operate, switches.before, switches.after, plant.moves
+        )
+        blocks: Block = (
+            *begin, *operate, *around.sense, *before, *after, *plant.conditions,
+            *self.judging.block, *moves,
+        )  # fmt: skip
+        local = {cell for cell in (*self.cells, *cells_written(blocks)) if cell not in self.controller}
+        # A function with a trace and one without: what no trace needs stays in registers.
+        yield "static inline __attribute__((always_inline))"
+        yield f"int64_t {word}__({ARGUMENTS}, int32_t *trace, int stop)"
+        yield "{"
+        yield "    loop__ loop = {0};"
+        yield f"    {self.program.name}__state *s = &loop.state;"
+        for cell in sorted(local, key=lambda cell: cell.name):
+            yield f"    {c_type(cell)} {c_name(cell)} = {cell.start};"
+        yield "    uint8_t dark = 0;"
+        yield "    int64_t found = -1;"
+        yield f"    uint64_t now__ = mix__(seed + UINT64_C({GAMMA}));"
+        yield "    uint64_t scan, next = 0;"
+        yield f"    {self.program.name}__power_on(s);"
+        yield from self.writer.block(begin)
+        yield f"    for (scan = 0; scan < scans; scan++, now__ += UINT64_C({GAMMA})) {{"
+        if kind is None:
+            yield from self._events()
+        yield from self.writer.block((*operate, *around.sense, *before), 2)
+        yield from self._controller(switches.wired, c_name(switches.lost), c_name(switches.late))
+        yield from self.writer.block((*after, *plant.conditions, *self.judging.block), 2)
+        yield from self._after_scan()
+        yield from self.writer.block(moves, 2)
+        yield "    }"
+        yield f"    for (int i = 0; i < {len(self.program.exit_marks)}; i++) taken[i] += loop.taken[i];"
+        yield f"    for (int i = 0; i < {self.words}; i++) broken[i] = loop.broken[i];"
+        yield "    return found;"
+        yield "}"
+        yield f"#ifdef LOOP_CLOSE_{word}"
+        yield f"int64_t trace({ARGUMENTS}, int32_t *trace, int stop)"
+        yield f"{{ return {word}__(scans, seed, events, count, taken, broken, trace, stop); }}"
+        yield "#endif"
+        yield "#ifdef LOOP_FAST"
+        yield f"__attribute__((flatten)) static int64_t shift_{word}({ARGUMENTS})"
+        yield f"{{ return {word}__(scans, seed, events, count, taken, broken, 0, 1); }}"
+        yield "#endif"
+
+    def _events(self) -> Iterator[str]:
+        yield "        for (; next < count && events[next].scan <= scan; next++) {"
+        yield "            switch (events[next].what) {"
+        for number, cell in enumerate(self.targets):
+            value = f"({c_type(cell)})events[next].value"
+            yield f"            case {number}: {c_name(cell)} = {value}; break;"
+        yield "            }"
+        yield "        }"
+
+    def _controller(self, wired: dict[str, Term], lost: str, late: str) -> Iterator[str]:
+        name = self.program.name
+        yield f"        if ({lost}) {{"
+        yield f"            if (!dark) {{ {name}__power_on(s);"
+        for sequence in self.program.sequences:
+            yield f"                s->{c_name(sequence.active)} = {len(sequence.states)};"
+        yield "                dark = 1; }"
+        yield "        } else {"
+        yield f"            if (dark) {{ {name}__power_on(s); dark = 0; }}"
+        yield f"            if (!{late}) {{"
+        for signal in self.program.signals:
+            level = self.writer.term(wired[signal.name])
+            pin = f"(uint8_t)!({level})" if signal.active_low else f"(uint8_t)({level})"
+            yield f"                sense_{signal.name}(s, {pin});"
+        if self.program.observe:
+            yield "                observe__(s);"
+        for stage in self.program.stages:
+            yield f"                {stage.name}(s);"
+        yield "            }"
+        yield "        }"
+
+    def _after_scan(self) -> Iterator[str]:
+        words = " | ".join(f"loop.broken[{i}]" for i in range(self.words))
+        yield f"        if (__builtin_expect(({words}) != 0, 0)) {{"
+        yield "            if (found < 0) found = (int64_t)scan;"
+        yield "            if (stop) break;"
+        yield "        }"
+        yield "        if (trace) {"
+        for cell in self.traced:
+            yield f"            *trace++ = {self.writer.place(cell)};"
+        for number in range(len(self.judging.names)):
+            yield f"            *trace++ = (int32_t)(loop.broken[{number // 64}] >> {number % 64} & 1);"
+        yield from (f"            loop.broken[{i}] = 0;" for i in range(self.words))
+        yield "        }"
+
+    def _many(self) -> Iterator[str]:
+        """Many shifts one after another, until one breaks something."""
+        cases = [
+            f"        case {number}: found = shift_{kind.value}(scans, seed, 0, 0, taken, broken); break;"
+            for number, kind in enumerate(OperatorKind)
+        ]
+        yield from (
+            "#ifdef LOOP_FAST",
+            "int64_t shifts(uint64_t first, uint64_t many, uint64_t start, uint64_t scans,",
+            "    const uint8_t *kinds, uint64_t kinds_count, uint64_t *taken, uint64_t *broken,",
+            "    uint64_t *done)",
+            "{",
+            "    for (uint64_t shift = first; shift < first + many; shift++) {",
+            f"        uint64_t seed = mix__(start + shift * UINT64_C({GAMMA})) >> 1;",
+            "        int64_t found = -1;",
+            "        switch (kinds[shift % kinds_count]) {",
+            *cases,
+            "        }",
+            "        *done += found < 0 ? scans : (uint64_t)found + 1;",
+            "        if (found >= 0) return (int64_t)shift;",
+            "    }",
+            "    return -1;",
+            "}",
+            "#endif",
+        )
