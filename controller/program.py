@@ -49,6 +49,9 @@ class Cell:
     scope: Scope
     persistent: bool = True
 
+    def __hash__(self) -> int:
+        return hash(self.name)  # names tell cells apart, and cells are looked up in every scan
+
     @property
     def is_truth(self) -> bool:
         """Whether the cell holds 0 or 1 only."""

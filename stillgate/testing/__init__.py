@@ -1,4 +1,4 @@
-"""For tests of machines: strategies, and what the pytest plugin collects.
+"""For tests of machines: strategies of Hypothesis, and what the pytest plugin collects.
 
 The names below are the public interface. They are loaded when first used, so that the pytest
 plugin does not load Hypothesis.
@@ -9,6 +9,32 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    pass
+    from .failures import RequirementBroken
+    from .rules import MachineRules, machine_rules
 
-__all__: list[str] = []
+_HOME = {
+    "MachineRules": "rules",
+    "RequirementBroken": "failures",
+    "machine_rules": "rules",
+}
+
+__all__ = [
+    "MachineRules",
+    "RequirementBroken",
+    "machine_rules",
+]
+
+
+def __getattr__(name: str) -> object:
+    """Loads a public name from its home at first use."""
+    if name not in _HOME:
+        raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
+    from importlib import import_module
+
+    value: object = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,57 @@
+"""How a failing run of a property test is told: what broke, the story, and how to see it again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stillgate.controller.durations import format_duration
+from stillgate.controller.quantities import Milliseconds
+from stillgate.interlocks.wording import sentence_of
+
+from .record import Record, replayed, save, story_of
+
+
+class RequirementBroken(AssertionError):
+    """A requirement broke in a run.
+
+    The run is saved at once, since the last failing run is the shortest; it is replayed and
+    told only when somebody reads the message.
+
+    Attributes:
+        requirement: its name, or ``x in its bounds`` for a counter.
+        time: of the scan in which it broke, in ms.
+    """
+
+    def __init__(self, record: Record, requirement: str, time: Milliseconds, folder: Path) -> None:
+        super().__init__(requirement)
+        self.requirement, self.time = requirement, time
+        self._record = record
+        watch = [requirement] if requirement in record.machine.requirements else []
+        name = "_".join((record.machine.machine, *requirement.split()))
+        self._saved = save(record, name, time, watch, folder)
+        self._text: str | None = None
+
+    def __str__(self) -> str:
+        if self._text is None:
+            self._text = self._tell()
+        return self._text
+
+    def _tell(self) -> str:
+        found = self._record.machine.requirements.get(self.requirement)
+        said = f" ({sentence_of(found)})" if found is not None else ""
+        story = story_of(self._record, replayed(self._record, self.requirement, self.time))
+        head = f"{self.requirement} is broken {format_duration(self.time)} after power-on{said}"
+        return "\n".join((head, "", story, "", *_again(self._saved)))
+
+
+def tell_failure(error: Exception, record: Record, end: Milliseconds, folder: Path) -> None:
+    """Saves a run in which an assertion of the user's own failed, and says so in a note to it."""
+    watch: list[str] = []
+    saved = save(record, f"{record.machine.machine}_own_assertion", end, watch, folder)
+    error.add_note("\n".join((f"The run up to {format_duration(end)} after power-on:", *_again(saved))))
+
+
+def _again(saved: Path | None) -> tuple[str, ...]:
+    if saved is None:
+        return ("The machine was changed after reading, so no scenario is saved.",)
+    return (f"saved as {saved.as_posix()}; see it again with:", f"  stillgate run {saved.as_posix()}")

@@ -1,0 +1,125 @@
+"""What was done in a run, kept so that the run can be written down as a scenario and told."""
+
+from __future__ import annotations
+
+import io
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from rich.console import Console
+
+from stillgate.controller.durations import format_duration
+from stillgate.controller.errors import ProgramFault
+from stillgate.controller.machine import Machine
+from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.reader import MachineDocument
+from stillgate.interlocks.requirement_watch import watched
+from stillgate.interlocks.scenario_run import ScenarioResult, run_scenario
+from stillgate.sim_io.scenario import Scenario, Step
+
+from ..reports.prose import say
+from ..reports.story_text import steps_table
+from ..reports.trace import trace_steps
+from ..scenario_files import write_scenario
+
+STORY_WIDTH = 96
+
+
+@dataclass
+class Record:
+    """What was done, step by step.
+
+    Attributes:
+        document: the machine.
+        path: its file; None if it was changed after reading, so that no file says what was run.
+        seed: of the run.
+        disturb: what was there from the start.
+        steps: what was done.
+    """
+
+    document: MachineDocument
+    path: Path | None
+    seed: int = 0
+    disturb: tuple[str, ...] = ()
+    steps: list[Step] = field(default_factory=list)
+
+    @property
+    def machine(self) -> Machine:
+        """The machine."""
+        return self.document.machine
+
+    def set(self, time: Milliseconds, levels: dict[str, bool]) -> None:
+        """Takes down that inputs were set."""
+        last = self.steps[-1] if self.steps else None
+        if last is not None and last.set is not None and last.at == time:
+            self.steps[-1] = Step.model_construct(at=time, set={**last.set, **levels})
+        else:
+            self.steps.append(Step.model_construct(at=time, set=dict(levels)))
+
+    def add(self, step: Step) -> None:
+        """Takes down anything else."""
+        self.steps.append(step)
+
+    def scenario(self, name: str, end: Milliseconds, watch: list[str], folder: Path) -> Scenario:
+        """The run as a scenario.
+
+        Args:
+            name: of the scenario.
+            end: time of the last scan.
+            watch: requirements to watch.
+            folder: where its file will stand.
+        """
+        there = self.path and os.path.relpath(self.path.resolve(), folder.resolve())
+        return Scenario.model_construct(
+            scenario=name,
+            title="Found by a property test",
+            machine=Path(there).as_posix() if there else f"{self.machine.machine}.yaml",
+            seed=self.seed,
+            disturb=list(self.disturb),
+            watch=watch,
+            lasts=end,
+            steps=[item for item in self.steps if (item.at or 0) <= end],
+        )
+
+
+def replayed(record: Record, requirement: str, time: Milliseconds) -> ScenarioResult:
+    """The run on the reference controller.
+
+    Raises:
+        ProgramFault: if the requirement does not break there at that time.
+    """
+    known = [requirement] if requirement in watched(record.machine) else []
+    scenario = record.scenario("found", time, known, Path())
+    result = run_scenario(record.document, scenario)
+    if not any(item.requirement == requirement and item.time == time for item in result.broken):
+        raise ProgramFault(
+            f"{requirement} broke at {format_duration(time)} in the fast run and not on the reference"
+            " controller; please report it"
+        )
+    return result
+
+
+def story_of(record: Record, result: ScenarioResult) -> str:
+    """What happened, in the machine's words."""
+    stream = io.StringIO()
+    console = Console(
+        file=stream, width=STORY_WIDTH, highlight=False, markup=False, emoji=False, color_system=None
+    )
+    for text in record.disturb:
+        say(console, f"from the start: {text}")
+    first = result.frames[0]
+    if first.parts:
+        say(console, "At power-on: " + ", ".join(f"{name} {place}" for name, place in first.parts.items()))
+    console.print(steps_table(trace_steps(record.machine, result.frames)))
+    return "\n".join(line.rstrip() for line in stream.getvalue().splitlines())
+
+
+def save(record: Record, name: str, end: Milliseconds, watch: list[str], folder: Path) -> Path | None:
+    """Writes the run as a scenario file; None if no machine file says what was run."""
+    if record.path is None:
+        return None
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{name}.scenario.yaml"
+    write_scenario(record.scenario(name, end, watch, folder), path)
+    return path

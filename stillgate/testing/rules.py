@@ -1,0 +1,321 @@
+"""A machine as Hypothesis' state machine: random but well-aimed runs, requirements as invariants.
+
+``machine_rules`` makes a class whose rules do what people and faults do: follow what a way out
+of an active state waits for, provoke a requirement, touch inputs, wait, let one thing fail. After
+every rule the requirements are judged, each scan of it. Subclass it to add rules and invariants::
+
+    class PressRules(machine_rules("press.machine.yaml", faults=1)):
+        @rule()
+        def the_lamp_is_watched(self) -> None:
+            self.wait(500)
+            assert not (self.outputs["lamp"] and self.parts["shaft"] != "still")
+
+    TestPress = PressRules.TestCase
+
+A failing run is shrunk by Hypothesis, replayed on the reference controller, saved as a scenario
+file and told in the machine's words. That nothing was found says nothing about other runs.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import ClassVar
+
+from hypothesis import strategies as st
+from hypothesis import target
+from hypothesis.errors import HypothesisException
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from stillgate.controller.machine import Machine
+from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.reader import MachineDocument, read_machine
+from stillgate.interlocks.check import required_faults
+from stillgate.sim_io.disturbances import Disturbance, parse_disturbance
+from stillgate.sim_io.faults import FaultKind, faults_of
+from stillgate.sim_io.scenario import Step
+from stillgate.sim_io.simulation import disturbance_of
+
+from .failures import RequirementBroken, tell_failure
+from .guide import Guide, Way, Wish
+from .lowered_run import LoweredMachine, LoweredRun
+from .record import Record
+
+NUMBERS = st.integers(0, 255)
+"""Picks one of what there is at the moment, whatever its number."""
+
+WAITS = (20, 60, 100, 200, 400, 700, 1000, 2000)
+"""Times between two things that are done, in ms."""
+
+MARGIN: Milliseconds = 1500
+"""How long a way is waited for beyond its own time."""
+
+
+class MachineRules(RuleBasedStateMachine):
+    """The base class; made for a machine by ``machine_rules``."""
+
+    lowered: ClassVar[LoweredMachine]
+    guide: ClassVar[Guide]
+    document: ClassVar[MachineDocument]
+    budget: ClassVar[int]
+    switch_faults: ClassVar[tuple[Disturbance, ...]]
+    file: ClassVar[Path | None]
+    found_in: ClassVar[Path]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.faults_left = self.budget
+        self._judged = 0
+        self._begin(0, ())
+
+    # -- what can be asked ---------------------------------------------------------------------
+
+    @property
+    def machine(self) -> Machine:
+        """The machine."""
+        return self.document.machine
+
+    @property
+    def time(self) -> Milliseconds:
+        """Time of the scan that comes next, in ms."""
+        return self._run.time
+
+    @property
+    def states(self) -> Mapping[str, str | None]:
+        """The active state of every sequence; None without power."""
+        return self._run.states
+
+    @property
+    def outputs(self) -> Mapping[str, bool]:
+        """Outputs as physically driven."""
+        return self._run.outputs
+
+    @property
+    def circuits(self) -> Mapping[str, bool]:
+        """The healthy circuit of every input."""
+        return self._run.circuits
+
+    @property
+    def memory(self) -> Mapping[str, int]:
+        """Every bit and counter."""
+        return self._run.memory
+
+    @property
+    def parts(self) -> Mapping[str, str]:
+        """Where every part stands, in words."""
+        return self._run.parts
+
+    # -- what can be done, each taken down for the scenario --------------------------------------
+
+    def change(self, **levels: bool) -> None:
+        """Sets circuits of free inputs from the next scan on."""
+        circuits = self._run.circuits
+        new = {name: on for name, on in levels.items() if self._run.scan == 0 or circuits[name] is not on}
+        for name, on in new.items():
+            self._run.set_input(name, on)
+        if new:
+            self._record.set(self.time, new)
+
+    def wait(self, milliseconds: Milliseconds) -> None:
+        """Lets time pass, a scan at least; stops early when a requirement breaks."""
+        for _ in range(max(1, milliseconds // self.machine.scan)):
+            self._run.step()
+            if len(self._run.broken) > self._judged:
+                return
+
+    def fail(self, disturbance: str | Disturbance) -> None:
+        """Lets something fail from the next scan on, such as ``still stuck on``."""
+        item = parse_disturbance(disturbance, self.machine) if isinstance(disturbance, str) else disturbance
+        self._record.add(Step.model_construct(at=self.time, inject=item.name))
+        self._run.inject(item)
+
+    def cut_power(self, milliseconds: Milliseconds) -> None:
+        """Interrupts power for a time, a scan at least."""
+        self._record.add(Step.model_construct(at=self.time, power=False))
+        self._run.power(on=False)
+        self.wait(milliseconds)
+        self._record.add(Step.model_construct(at=self.time, power=True))
+        self._run.power(on=True)
+
+    # -- rules -----------------------------------------------------------------------------------
+
+    @initialize(seed=st.integers(0, 999), switches=st.sets(NUMBERS, max_size=3))
+    def power_on(self, seed: int, switches: set[int]) -> None:
+        """Power-on; the seed decides what parts and switches leave open."""
+        known = self.switch_faults
+        chosen = {known[number % len(known)]: None for number in sorted(switches)} if known else {}
+        self._begin(seed, tuple(chosen))
+
+    @rule(number=NUMBERS, calm=st.sampled_from((True, True, True, False)))
+    def follow(self, number: int, calm: bool) -> None:
+        """Does what one of the ways out of the active states waits for, until it is taken."""
+        ways = self.guide.ways(self._run.states)
+        if ways:
+            self._follow(ways[number % len(ways)], calm=calm)
+        else:
+            self.wait(self.machine.scan)
+
+    @rule(number=NUMBERS, calm=st.sampled_from((True, True, False)))
+    def follow_two(self, number: int, calm: bool) -> None:
+        """Follows a way, and whatever it opens at once."""
+        self.follow(number=number, calm=calm)
+        self.follow(number=0, calm=True)
+
+    @rule(number=NUMBERS, wait=st.sampled_from(WAITS))
+    def provoke(self, number: int, wait: Milliseconds) -> None:
+        """Does what triggers a requirement, or what it forbids."""
+        wishes = self.guide.provocations
+        if wishes:
+            self._do(wishes[number % len(wishes)][1])
+        self.wait(wait)
+
+    @rule(numbers=st.lists(NUMBERS, min_size=1, max_size=3), wait=st.sampled_from(WAITS))
+    def touch(self, numbers: list[int], wait: Milliseconds) -> None:
+        """Changes some inputs in one scan."""
+        free = list(self.lowered.lowered(()).free)
+        if free:
+            circuits = self._run.circuits
+            names = {free[number % len(free)] for number in numbers}
+            self.change(**{name: not circuits[name] for name in sorted(names)})
+        self.wait(wait)
+
+    @rule(wait=st.sampled_from(WAITS))
+    def let_time_pass(self, wait: Milliseconds) -> None:
+        """Does nothing."""
+        self.wait(wait)
+
+    @precondition(lambda self: self.faults_left > 0)
+    @rule(kind=st.integers(0, 3), number=NUMBERS)
+    def break_something(self, kind: int, number: int) -> None:
+        """One thing fails: sticks where it is, or goes where it is not."""
+        inputs, hangs = kind < 2, kind % 2 == 0
+        levels = self._run.circuits if inputs else self._run.outputs
+        wanted = [
+            fault
+            for fault in faults_of(self.machine)
+            if fault.subject in levels
+            and fault.kind
+            in (
+                (FaultKind.INPUT_ON, FaultKind.INPUT_OFF)
+                if inputs
+                else (FaultKind.OUTPUT_ON, FaultKind.OUTPUT_OFF)
+            )
+            and (levels[fault.subject] is (fault.kind in (FaultKind.INPUT_ON, FaultKind.OUTPUT_ON))) is hangs
+        ]
+        if not wanted:
+            return
+        self.faults_left -= 1
+        self.fail(disturbance_of(wanted[number % len(wanted)]))
+        self.wait(self.machine.scan)
+
+    @precondition(lambda self: self.faults_left > 0)
+    @rule(off=st.sampled_from(WAITS), wait=st.sampled_from(WAITS))
+    def lose_power(self, off: Milliseconds, wait: Milliseconds) -> None:
+        """Power fails and comes back."""
+        if not any(fault.kind is FaultKind.POWER for fault in faults_of(self.machine)):
+            return
+        self.faults_left -= 1
+        self.cut_power(off)
+        self.wait(wait)
+
+    @invariant()
+    def requirements_hold(self) -> None:
+        """No requirement is broken that withstands as many faults as there were."""
+        for time, name in self._run.broken[self._judged :]:
+            if self._counts(name):
+                raise RequirementBroken(self._record, name, time, self.found_in)
+        self._judged = len(self._run.broken)
+
+    def teardown(self) -> None:
+        """Tells and saves a run in which an assertion of the user's own failed."""
+        error = sys.exc_info()[1]
+        if error is None:
+            target(float(len(self._run.covered)), label="ways taken")
+        elif isinstance(error, Exception) and not isinstance(error, HypothesisException | RequirementBroken):
+            tell_failure(error, self._record, max(0, self.time - self.machine.scan), self.found_in)
+
+    # -- inside ------------------------------------------------------------------------------------
+
+    def _begin(self, seed: int, present: tuple[Disturbance, ...]) -> None:
+        self._run: LoweredRun = self.lowered.run(seed, present, expected=self.switch_faults)
+        self._record = Record(self.document, self.file, seed, tuple(item.name for item in present))
+
+    def _counts(self, name: str) -> bool:
+        happened = self.budget - self.faults_left
+        requirement = self.machine.requirements.get(name)
+        if requirement is None:
+            return not happened
+        return happened <= min(self.budget, required_faults(self.machine, requirement))
+
+    def _do(self, wish: Wish) -> None:
+        before = self._run.circuits
+        back = {name: not on for name, on in wish.levels if name in wish.edges and before[name] is on}
+        if back:
+            self.change(**back)
+            self.wait(self.machine.scan + max(self.machine.inputs[name].debounce for name in back))
+        self.change(**dict(wish.levels))
+
+    def _follow(self, way: Way, *, calm: bool) -> None:
+        if calm:
+            wanted = {name for name, _ in way.wish.levels}
+            self.change(**{name: on for name, on in self.guide.quiet.items() if name not in wanted})
+        self._do(way.wish)
+        here = self._run.states[way.sequence]
+        for _ in range((way.after + MARGIN) // self.machine.scan):
+            self.wait(self.machine.scan)
+            if self._run.states[way.sequence] != here or len(self._run.broken) > self._judged:
+                return
+
+
+def machine_rules(
+    machine: str | Path | MachineDocument | Machine,
+    *,
+    faults: int | None = None,
+    requirements: Iterable[str] | None = None,
+    switch_faults: Iterable[str] = (),
+    found_in: str | Path = "found",
+) -> type[MachineRules]:
+    """A state machine of Hypothesis for a machine.
+
+    Args:
+        machine: a machine file, or a machine as read; of one that was changed after reading no
+            scenario is saved, since no file says what was run.
+        faults: how many faults may happen in a run, 0 or 1; default the file's.
+        requirements: names of those to judge; default all that one run can break.
+        switch_faults: disturbances that may be there besides, from the start, three at most in
+            a run, such as ``start bounces 10 ms``. A check does not explore them.
+        found_in: folder for scenarios of failing runs, made when it is needed.
+
+    Raises:
+        MachineFileError: if the file cannot be used.
+        TextError: if a disturbance cannot be read.
+    """
+    document = read_machine(machine) if isinstance(machine, str | Path) else machine
+    changed = isinstance(document, Machine)
+    if isinstance(document, Machine):
+        document = document_of(document)
+    lowered = LoweredMachine(document.machine, requirements)
+    fields = {
+        "document": document,
+        "lowered": lowered,
+        "guide": Guide(document.machine, lowered.lowered(()).free),
+        "budget": document.machine.check.faults if faults is None else faults,
+        "switch_faults": tuple(parse_disturbance(text, document.machine) for text in switch_faults),
+        "file": None if changed else Path(document.path),
+        "found_in": Path(found_in),
+        "__doc__": f"Rules of the machine {document.machine.machine}.",
+        "__module__": __name__,
+    }
+    return type(f"{_title(document.machine.machine)}Rules", (MachineRules,), fields)
+
+
+def document_of(machine: Machine) -> MachineDocument:
+    """A changed machine, as if it had been read."""
+    from stillgate.controller.reader import read_machine_text
+
+    return read_machine_text(machine.model_dump_json(), f"{machine.machine}.yaml")
+
+
+def _title(name: str) -> str:
+    return "".join(word.title() for word in name.split("_"))
