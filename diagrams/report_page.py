@@ -21,6 +21,12 @@ from .chart import Chart
 from .chart_svg import chart_svg, scale_of
 from .table import Table
 
+BREAK_AFTER = re.compile(r"(\w[._])(?=\w)")
+"""Where a long name may go on in the next line."""
+
+WIDE = 1.5
+"""Ratio of width to height from which on a drawing is printed on paper in landscape format."""
+
 Cell = tuple[int, int]
 """Row and column of a table, from 0."""
 
@@ -62,6 +68,12 @@ class Figure:
     svg: str
     caption: str
     said: str
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether it wants paper in landscape format."""
+        found = re.search(r'viewBox="[\d.-]+ [\d.-]+ ([\d.]+) ([\d.]+)"', self.svg)
+        return found is not None and float(found[1]) > WIDE * float(found[2])
 
 
 @dataclass(frozen=True)
@@ -153,7 +165,7 @@ def render_page(page: Page) -> str:
     """
     try:
         from jinja2 import Environment, StrictUndefined
-        from markupsafe import Markup
+        from markupsafe import Markup, escape
     except ModuleNotFoundError:
         raise ToolMissing(
             "the report needs a template engine: run  pip install 'stillgate[report]'"
@@ -161,6 +173,7 @@ def render_page(page: Page) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
+    environment.filters["name"] = lambda text: Markup(BREAK_AFTER.sub(r"\1<wbr>", str(escape(text))))
     folder = files("stillgate.diagrams") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
     return template.render(

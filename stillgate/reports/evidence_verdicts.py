@@ -72,7 +72,7 @@ def requirements_section(machine: Machine, result: CheckResult) -> Section:
     table = requirement_table(result)
     anchors = {number: f"requirement-{item.name}" for number, item in enumerate(result.requirements)}
     words = {
-        (number, 7): item.verdict.value
+        (number, 6): item.verdict.value
         for number, item in enumerate(result.requirements)
         if item.verdict is not Word.HOLDS
     }
@@ -92,21 +92,29 @@ def requirements_section(machine: Machine, result: CheckResult) -> Section:
 
 
 def requirement_table(result: CheckResult) -> Table:
-    """Requirements with hazard, pattern, formal meaning and verdict."""
+    """Requirements with hazard, pattern, formal meaning, verdict and the faults they bear."""
     return Table(
         "requirements",
         "Requirements",
-        ("requirement", "hazard", "pattern", "says", "formal meaning",
-         "must bear", "bears", "verdict", "why", "line"),
+        (
+            "requirement",
+            "hazard",
+            "pattern",
+            "formal meaning",
+            "must bear",
+            "bears",
+            "verdict",
+            "why",
+            "line",
+        ),
         tuple(
             (
                 item.name,
                 item.hazard or NONE,
                 item.pattern,
-                plain(item.text),
                 plain(item.formula),
-                fault_words(item.faults),
-                NONE if item.withstands is None else fault_words(item.withstands),
+                str(item.faults),
+                NONE if item.withstands is None else str(item.withstands),
                 _verdict_words(item, result),
                 plain(item.why) or NONE,
                 str(item.line),
@@ -118,10 +126,10 @@ def requirement_table(result: CheckResult) -> Table:
             "from now on; F[0, t]: at some instant within t; W: weak until; EF, AG EF: on some run, from "
             "everywhere.",
             "Names of inputs mean the circuit as it is, names of outputs what is physically driven; seen.x "
-            "and asked.y are the controller's own views. Line: in the machine file. Must bear: faults under "
-            "which it must still hold.",
+            "and asked.y are the controller's own views. Must bear, bears: how many faults. Line: in the "
+            "machine file.",
         ),
-    )  # fmt: skip
+    )
 
 
 def _verdict_words(item: RequirementVerdict, result: CheckResult) -> str:
