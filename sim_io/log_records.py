@@ -64,7 +64,7 @@ class RecordKind(Enum):
 class Record:
     """One line."""
 
-    number: int  # from 0, through all files of one run of the recorder
+    number: int  # from 0, through all parts, and on where a recorder goes on with a file
     time: Milliseconds  # since the controller's first scan
     kind: RecordKind
     rest: str = ""

@@ -27,6 +27,7 @@ class TroubleKind(Enum):
     ALTERED = "record whose checksum is wrong, skipped"
     TORN = "record cut off at the end, left out"
     LOST = "stretch where records are missing"
+    REPEATED = "record out of its order, skipped"
     GAP = "stretch without a row, signals unknown in it"
     LATE = "row that is older than the one before it, skipped"
     SORTED = "row that came late and was put in its place"

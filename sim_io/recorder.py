@@ -86,6 +86,7 @@ class Recorder:
             computer's power, and makes every scan wait for the disk.
         report: told in one sentence when recording fails and when it works again; if left
             out, a ``RecorderWarning`` is issued.
+        clock: date and time now, with its zone; the computer's if left out.
 
     Attributes:
         status: counters and the present failure, to be shown beside the machine.
@@ -102,6 +103,7 @@ class Recorder:
         keep: int | None = None,
         force: bool = False,
         report: Callable[[str], None] | None = None,
+        clock: Callable[[], datetime] | None = None,
     ) -> None:
         self.path = Path(path)
         self.status = RecorderStatus()
@@ -116,7 +118,7 @@ class Recorder:
             digest=digest,
             version=_own_version(),
             scan=executive.program.period,
-            started=_date_of_time_zero(executive),
+            started=_date_of_time_zero(executive, clock() if clock is not None else datetime.now(UTC)),
             signals=self._tap.signals,
         )
         self._file: RecorderFile | None = None
@@ -181,18 +183,22 @@ class Recorder:
     # -- records -----------------------------------------------------------------------------
 
     def _drafts(self, changes: tuple[Change, ...]) -> list[Draft]:
-        """The records of one scan: events, then the levels that changed, or all of them."""
+        """The records of one scan: events, then one for the levels that changed, or all of them.
+
+        That it is one is relied on: what a reader knows of a scan is then whole or unknown.
+        """
         drafts: list[Draft] = [
             (RecordKind.EVENT, encode_event(change.name, str(change.value)))
             for change in changes
             if change.subject is Subject.EVENT
         ]
-        runs = _without_repeats([change for change in changes if change.subject is not Subject.EVENT])
-        if len(runs) == 1 and self._told >= ALL_AFTER:
+        levels = [change for change in changes if change.subject is not Subject.EVENT]
+        if not levels:
+            return drafts
+        once = len({change.name for change in levels}) == len(levels)
+        if once and self._told >= ALL_AFTER:
             return [*drafts, self._everything()]
-        for run in runs:
-            drafts.append((RecordKind.SET, encode_values((change.name, change.value) for change in run)))
-        return drafts
+        return [*drafts, (RecordKind.SET, encode_values((item.name, item.value) for item in levels))]
 
     def _everything(self) -> Draft:
         values = ((name, value) for (_, name), value in self._tap.everything().items())
@@ -207,6 +213,8 @@ class Recorder:
             OSError: if it cannot be opened or holds something else.
         """
         self._file = RecorderFile(self.path, force=self._force)
+        if self._part == 0:
+            self._number = self._file.number
         if not self._file.cut:
             return []
         self.status.cut += self._file.cut
@@ -300,22 +308,8 @@ class Recorder:
         self._missing = 0
 
 
-def _without_repeats(changes: list[Change]) -> list[list[Change]]:
-    """Cut so that no name stands twice in a run: off and on again are two records."""
-    runs: list[list[Change]] = []
-    names: set[str] = set()
-    for change in changes:
-        if not runs or change.name in names:
-            runs.append([])
-            names = set()
-        runs[-1].append(change)
-        names.add(change.name)
-    return runs
-
-
-def _date_of_time_zero(executive: Executive) -> str:
-    begun = datetime.now(UTC) - timedelta(milliseconds=executive.time_ms)
-    return begun.isoformat(timespec="milliseconds")
+def _date_of_time_zero(executive: Executive, now: datetime) -> str:
+    return (now - timedelta(milliseconds=executive.time_ms)).isoformat(timespec="milliseconds")
 
 
 def _own_version() -> str:

@@ -40,6 +40,7 @@ class RecorderFile:
     Attributes:
         size: bytes of whole records.
         cut: bytes of a torn record that were cut off at the opening.
+        number: what the next record is to be numbered, after those that were there.
 
     Raises:
         NotALog: if the file holds anything else.
@@ -50,6 +51,7 @@ class RecorderFile:
         self.path = path
         self.size = 0
         self.cut = 0
+        self.number = 0
         self._force = force
         self._torn = False
         flags = os.O_RDWR | os.O_CREAT | os.O_APPEND
@@ -77,6 +79,7 @@ class RecorderFile:
                 os.ftruncate(self._handle, end)
                 self.cut = size - end
             self.size = end
+            self.number = _last_number(self._handle, end) + 1
 
     def append(self, record: bytes) -> None:
         """Adds records, all or none.
@@ -166,6 +169,17 @@ def _end_of_lines(handle: int, size: int) -> int:
             return start + place + 1
         end = start
     return 0
+
+
+def _last_number(handle: int, end: int) -> int:
+    """Number of the last record that is whole; -1 if there is none near the end."""
+    start = max(0, end - LONGEST_LINE)
+    os.lseek(handle, start, os.SEEK_SET)
+    for line in reversed(os.read(handle, end - start).split(b"\n")):
+        record = decode_record(line)
+        if record is not None:
+            return record.number
+    return -1
 
 
 def _first_line(handle: int) -> bytes:

@@ -46,7 +46,7 @@ FrameKey = tuple[int, bool]
 class _Wanted:
     """A message of the database that carries signals of the machine."""
 
-    decode: Callable[..., dict[str, Any]]
+    decode: Callable[..., Any]
     readers: tuple[tuple[str, SignalReader], ...]  # by name of the signal in the message
 
 
@@ -154,6 +154,8 @@ def _rows(
 def _decoded(item: _Wanted, data: bytes) -> tuple[Cell, ...]:
     """The signals of one frame; names of states where the database has them."""
     found = item.decode(data, decode_choices=True)
+    if not isinstance(found, dict):
+        raise ValueError("a container of messages")
     cells: list[Cell] = []
     for name, reader in item.readers:
         value = found.get(name)  # None: a multiplexed signal that this frame does not carry
@@ -212,8 +214,8 @@ def _wanted(
 def _database(path: Path) -> Database:
     try:
         import cantools
-        from cantools.database import Error, UnsupportedDatabaseFormatError
         from cantools.database.can import Database as CanDatabase
+        from cantools.database.errors import Error
     except ImportError:
         raise ToolMissing(MISSING) from None
     try:
@@ -222,7 +224,7 @@ def _database(path: Path) -> Database:
         raise UsageError(
             f"{path}: the database cannot be read: {getattr(error, 'strerror', None) or error}"
         ) from None
-    except (Error, UnsupportedDatabaseFormatError) as error:
+    except Error as error:
         raise UsageError(f"{path}: this is no CAN database that can be read: {str(error)[:200]}") from None
     if not isinstance(found, CanDatabase):
         raise UsageError(f"{path}: this describes diagnostics, not the frames of a bus")

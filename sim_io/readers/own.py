@@ -128,6 +128,8 @@ class _Reading:
                     self._damaged(line, content, torn=not whole and last_file)
                 else:
                     yield from self._told(record, line)
+        if self.spoilt and self.last >= 0:
+            yield from self._unknown(self.last + self.scan)
 
     def _damaged(self, line: int, content: bytes, *, torn: bool) -> None:
         text = content.decode("utf-8", "replace")
@@ -139,6 +141,10 @@ class _Reading:
         self.spoilt = True
 
     def _told(self, record: Record, line: int) -> Iterator[Change]:
+        begins = record.kind is RecordKind.LOG and line == 1
+        if self.number is not None and record.number <= self.number and not begins:
+            self.book.note(TroubleKind.REPEATED, line, f"number {record.number} after {self.number}")
+            return
         if record.kind is RecordKind.LOG:
             yield from self._begun(record, line)
             return
@@ -178,8 +184,7 @@ class _Reading:
     def _place(self, record: Record, line: int) -> Milliseconds:
         """Log time of a record; notes what is missing before it."""
         if self.number is not None and record.number != self.number + 1 and not self.spoilt:
-            missing = record.number - self.number - 1
-            said = f"{missing} records are missing" if missing > 0 else "a record stands here a second time"
+            said = f"{record.number - self.number - 1} records are missing"
             self.book.note(TroubleKind.LOST, line, said, self.offset + record.time)
             self.spoilt = True
         self.number = record.number
