@@ -47,7 +47,8 @@ def test_a_damaged_log_claims_nothing_false(damage: list[Damage]) -> None:
         match kind:
             case "flip":
                 line = bytearray(lines[at])
-                line[place % len(line)] ^= byte
+                if line:
+                    line[place % len(line)] ^= byte
                 lines[at] = bytes(line)
             case "drop":
                 del lines[at]
@@ -56,7 +57,7 @@ def test_a_damaged_log_claims_nothing_false(damage: list[Damage]) -> None:
             case "swap":
                 lines[at], lines[at + 1] = lines[at + 1], lines[at]
             case "cut":
-                lines[at] = lines[at][: byte % len(lines[at])]
+                lines[at] = lines[at][: byte % max(1, len(lines[at]))]
             case "insert":
                 lines.insert(at, bytes([byte]) * 20 + b"\n")
     with TemporaryDirectory() as folder:
