@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Group, Parameter
@@ -27,6 +28,8 @@ def check(
     faults: int | None = None,
     overlaps: bool = False,
     form: Format = "text",
+    sarif: Path | None = None,
+    junit: Path | None = None,
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
@@ -51,6 +54,10 @@ def check(
         Look also for exits of a state that are true in the same scan, so that their order decides.
     form
         Text for a person, json for a program (stillgate schema --of check).
+    sarif
+        File for SARIF 2.1.0, for editors and code hosts: what is broken or odd, at its line of the file.
+    junit
+        File for JUnit XML: one test a requirement, for build servers.
     threads
         Threads to explore with. Left out: one a processor.
     max_states
@@ -91,6 +98,7 @@ def check(
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
         )
     _write(result, str(machine), form)
+    _write_files(result, str(machine), sarif, junit)
     return status_of(result)
 
 
@@ -99,6 +107,19 @@ def status_of(result: CheckResult) -> int:
     if any(item.stopped_by == "interrupt" for item in result.exploration):
         return INTERRUPTED
     return STATUS[result.verdict.value]
+
+
+def _write_files(result: CheckResult, file: str, sarif: Path | None, junit: Path | None) -> None:
+    from ..files import write_whole
+
+    if sarif is not None:
+        from ..reports.sarif import sarif_document
+
+        write_whole(sarif, (json.dumps(sarif_document(result, file), indent=2) + "\n").encode())
+    if junit is not None:
+        from ..reports.junit import junit_xml
+
+        write_whole(junit, junit_xml(result, file))
 
 
 def _write(result: CheckResult, file: str, form: str) -> None:
