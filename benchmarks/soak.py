@@ -14,7 +14,7 @@ from stillgate.controller.reader import MachineDocument
 from stillgate.interlocks.requirement_watch import watched
 from stillgate.interlocks.soak import SoakResult, soak
 from stillgate.interlocks.soak_judging import judged_batch
-from stillgate.sim_io.disturbances import Disturbance, every_contact_bounces
+from stillgate.sim_io.disturbances import Disturbance, contacts_bounce
 
 from .figures import Figure, at_least, timed
 
@@ -28,7 +28,7 @@ _SHIFTS = 400
 def measure(document: MachineDocument) -> tuple[list[Figure], list[str]]:
     """Figures of one machine: the whole soak, and one thread with every contact bouncing."""
     machine = document.machine
-    moved = every_contact_bounces(machine, operator=False)
+    moved = contacts_bounce(machine, free=False)
     results: list[SoakResult] = []
 
     def run() -> None:
@@ -60,7 +60,7 @@ def _every_contact(machine: Machine) -> float:
 
     A shift ends at its first break; the rate counts the scans that were run.
     """
-    bouncing: tuple[Disturbance, ...] = every_contact_bounces(machine)
+    bouncing: tuple[Disturbance, ...] = contacts_bounce(machine)
     batch = judged_batch(machine, bouncing)
     batch.prepare()
     scans = 0

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from pydantic import BaseModel
+
 from .durations import format_duration
 from .machine import Machine
 
@@ -19,10 +21,15 @@ def machine_schema() -> dict[str, Any]:
     """The schema as a plain value, the same at every call; every key has a title, a sentence
     and an example.
     """
-    raw = Machine.model_json_schema(by_alias=True)
+    return file_schema(Machine, "Machine file")
+
+
+def file_schema(model: type[BaseModel], title: str) -> dict[str, Any]:
+    """The schema of a file that a model reads."""
+    raw = model.model_json_schema(by_alias=True)
     definitions = raw.pop("$defs")
     root = _section(raw)
-    root["title"] = "Machine file"
+    root["title"] = title
     return {
         "$schema": DRAFT,
         **root,

@@ -73,7 +73,6 @@ class ScenarioResult:
     outcomes: tuple[Outcome, ...]
     broken: tuple[Break, ...]
     watched: tuple[str, ...]
-    scanned: Milliseconds = 0
 
     @property
     def passed(self) -> bool:
@@ -117,6 +116,7 @@ def run_scenario(
     document: MachineDocument | ScenarioDocument,
     scenario: Scenario | None = None,
     *,
+    prepare: Callable[[Simulation], None] | None = None,
     on_frame: Callable[[Frame], None] | None = None,
 ) -> ScenarioResult:
     """Runs a scenario on a machine.
@@ -124,7 +124,8 @@ def run_scenario(
     Args:
         document: the machine, or a scenario with its machine.
         scenario: the scenario, if ``document`` is a machine.
-        on_frame: called with every scan.
+        prepare: called with the simulation before its first scan.
+        on_frame: called after every scan.
 
     Raises:
         UsageError: if it is longer than a run may be, or two disturbances contradict each other.
@@ -143,6 +144,8 @@ def run_scenario(
     judges = [_Judge(scenario, number, machine, watch) for number in map(int, conditions)]
     for judge in judges:
         simulation.watchers.append(judge.look)
+    if prepare is not None:
+        prepare(simulation)
     frames: list[Frame] = []
     for frame in play(simulation, events_of(scenario, machine), scenario.duration):
         frames.append(frame)
@@ -155,7 +158,6 @@ def run_scenario(
         outcomes=tuple(judge.outcome() for judge in judges),
         broken=tuple(watch.broken),
         watched=watch.monitors.broken,
-        scanned=frames[-1].time,
     )
 
 
@@ -242,8 +244,8 @@ def _reasons(tree: Expression, simulation: Simulation) -> Iterator[str]:
             case OutputRef(name=name) | AskedRef(name=name):
                 yield str(executive.why(name))
             case StateRef(sequence=sequence, state=state) if executive.states[sequence] != state:
-                ways = executive.why_not(f"{sequence}.{state}") or executive.exits(sequence)
-                yield from (str(way) for way in ways)
+                onward = tuple(way for way in executive.exits(sequence) if not way.is_override)
+                yield from (str(way) for way in executive.why_not(f"{sequence}.{state}") or onward)
             case _:
                 pass
 

@@ -292,14 +292,13 @@ def disturbances_of(machine: Machine) -> tuple[Disturbance, ...]:
     return tuple(item for item in found if item.name not in excluded)
 
 
-def every_contact_bounces(
-    machine: Machine, time: Milliseconds = 10, *, operator: bool = True
+def contacts_bounce(
+    machine: Machine, time: Milliseconds = 10, *, free: bool = True
 ) -> tuple[Disturbance, ...]:
-    """A bounce of every input, or of all that no operator moves."""
+    """A bounce of every input, or only of those that a part moves."""
+    moved = {signal for part in machine.parts.values() for signal in part.senses}
     return tuple(
-        Disturbance(DisturbanceKind.BOUNCE, (name,), time)
-        for name, item in machine.inputs.items()
-        if operator or item.source != "operator"
+        Disturbance(DisturbanceKind.BOUNCE, (name,), time) for name in machine.inputs if free or name in moved
     )
 
 

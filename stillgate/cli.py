@@ -23,7 +23,20 @@ PROGRAM_FAULT = 3
 INTERRUPTED = 130
 BROKEN_PIPE = 141
 
-COMMANDS = ("new", "check", "run", "explain", "log", "draw", "report", "schema", "doctor", "completion")
+COMMANDS = (
+    "new",
+    "check",
+    "run",
+    "faults",
+    "soak",
+    "explain",
+    "log",
+    "draw",
+    "report",
+    "schema",
+    "doctor",
+    "completion",
+)
 """Every command, in the order of the work; ``stillgate.commands.X`` holds ``X``."""
 
 REPORT_VARIABLE = "STILLGATE_REPORT"

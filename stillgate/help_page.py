@@ -12,6 +12,12 @@ check it exhaustively, simulate it, draw it.
                                   situation, and how the others break
   stillgate run press.yaml --for 5s --at '1 s start on'
                                   simulate an input script, print the trace
+  stillgate run stop.scenario.yaml
+                                  run a scenario as a test: passed or failed
+  stillgate faults press.yaml     everything that can go wrong in a simulation
+  stillgate soak press.yaml --hours 1000
+                                  simulate many hours, every requirement
+                                  watched; the first violation cut down
   stillgate explain press.yaml --in main=running
                                   what can happen from a situation, what is
                                   blocked, and by which part of a condition

@@ -13,6 +13,7 @@ from ..terminal import write_line
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
+    from stillgate.controller.reader import MachineDocument
 
 Format = Annotated[Literal["text", "json"], Parameter(name="--format")]
 """Form of the output: text for a person, JSON for a program."""
@@ -30,12 +31,21 @@ def load_machine(path: Path) -> Machine:
     Raises:
         MachineFileError: if the file cannot be used.
     """
+    return load_document(path).machine
+
+
+def load_document(path: Path) -> MachineDocument:
+    """The machine file, read; what the reader warns of goes to standard error.
+
+    Raises:
+        MachineFileError: if the file cannot be used.
+    """
     from stillgate.controller.reader import read_machine
 
     document = read_machine(path)
     for warning in document.warnings:
         write_line(document.render(warning), sys.stderr)
-    return document.machine
+    return document
 
 
 def duration_option(option: str, text: str | None) -> int | None:

@@ -1,38 +1,43 @@
-"""``stillgate run``: simulates a short input script with the physical parts and prints the trace."""
+"""``stillgate run``: simulates an input script, or runs a scenario as a test, and prints the trace."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
 from ..terminal import output_console, write_line
-from .options import Format, MachineFile, duration_option, load_machine
+from .options import Format, duration_option, load_document, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
     from stillgate.sim_io.script import Event
+    from stillgate.sim_io.simulation import Frame, Simulation
 
 LARGEST_SCRIPT = 2**20
+FAILED = 1
 INTERRUPTED = 130
 
 
 def run(
-    machine: MachineFile,
+    machine: Annotated[Path, Parameter(help="The machine file, or a scenario file (*.scenario.yaml).")],
     /,
     *,
-    duration: Annotated[str, Parameter(name="--for")] = "10 s",
+    scenario: Path | None = None,
+    duration: Annotated[str | None, Parameter(name="--for")] = None,
     at: Annotated[list[str] | None, Parameter(negative="")] = None,
     script: Path | None = None,
-    seed: int = 0,
+    seed: int | None = None,
     csv: Path | None = None,
     trace: Path | None = None,
     record: Path | None = None,
     form: Format = "text",
 ) -> int:
-    """Simulate a machine under an input script and print what changed.
+    """Simulate a machine under an input script, or run a scenario as a test.
 
     The controller scans at its real period; the physical parts move as the
     file describes them. What they leave open is drawn from the seed, so the
@@ -40,18 +45,25 @@ def run(
     check looks at all of them.
 
       stillgate run press.yaml --for 20s --at '3.2 s start on for 200 ms'
+      stillgate run stop.scenario.yaml
+
+    Exit status: 0 done, or the scenario passed; 1 the scenario failed; 2 a
+    file or the command line is at fault, 130 interrupted.
 
     Parameters
     ----------
+    scenario
+        Scenario to run on this machine, whatever machine it names itself.
     duration
-        How long to simulate.
+        How long to simulate; 10 s if left out. A scenario says so itself.
     at
         An event, such as '3.2 s start on', '3 s start on for 200 ms',
-        '5 s valve stuck on', '8 s power off'; may be repeated.
+        '5 s valve stuck on', '6 s power dip 200 ms', '8 s power off'; may be
+        repeated. stillgate faults lists everything that can go wrong.
     script
         File with one event a line; # begins a remark.
     seed
-        Number that decides what the parts leave open.
+        Number that decides what the parts leave open; 0 if left out, or the scenario's.
     csv
         File to write every scan to, as comma-separated values.
     trace
@@ -59,19 +71,51 @@ def run(
     record
         Log to write as the recorder of a real controller does; goes on with one that is there.
     form
-        Text for a person, json for a program (stillgate schema --of run).
+        Text for a person, json for a program (stillgate schema --of run, --of scenario).
     """
+    named = machine.name.endswith((".scenario.yaml", ".scenario.yml"))
+    if scenario is not None or named:
+        refuse_script(at, script, duration)
+        if named and scenario is not None:
+            raise _usage(f"{machine} is a scenario; give a machine file before --scenario")
+        file = machine if scenario is None else scenario
+        wanted = Wanted(seed, csv, trace, record, form)
+        return run_scenario_file(file, None if named else machine, wanted)
+    return _run_script(machine, at or [], script, duration or "10 s", Wanted(seed, csv, trace, record, form))
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a run is to be made of and what it leaves."""
+
+    seed: int | None
+    csv: Path | None
+    trace: Path | None
+    record: Path | None
+    form: str
+
+    def write_csv(self, frames: Sequence[Frame]) -> None:
+        """Writes every scan, if that is wanted."""
+        if self.csv is not None:
+            from ..files import write_whole
+            from ..reports.trace import trace_csv
+
+            write_whole(self.csv, trace_csv(frames).encode())
+
+
+def _run_script(machine: Path, at: list[str], script: Path | None, duration: str, wanted: Wanted) -> int:
     from stillgate.sim_io.script import play
     from stillgate.sim_io.simulation import Simulation
 
-    from ..reports.trace import trace_csv, trace_document, write_trace
+    from ..reports.trace import trace_document, write_trace
     from ..run_files import RunFiles
 
     model = load_machine(machine)
-    events = read_events(model, at or [], script)
+    events = read_events(model, at, script)
+    seed = wanted.seed or 0
     simulation = Simulation(model, seed=seed)
     frames, status = [], 0
-    with RunFiles(simulation, machine, trace=trace, record=record) as files:
+    with RunFiles(simulation, machine, trace=wanted.trace, record=wanted.record) as files:
         try:
             for frame in play(simulation, events, duration_option("--for", duration) or 0):
                 files.take(frame)
@@ -80,15 +124,72 @@ def run(
             if not frames:
                 raise
             status = INTERRUPTED
-    if csv is not None:
-        from ..files import write_whole
-
-        write_whole(csv, trace_csv(frames).encode())
-    if form == "json":
+    wanted.write_csv(frames)
+    if wanted.form == "json":
         write_line(json.dumps(trace_document(model, seed, frames), indent=2))
     else:
         write_trace(output_console(), model, seed, frames)
     return status
+
+
+def run_scenario_file(file: Path, machine: Path | None, wanted: Wanted) -> int:
+    """Runs a scenario as a test.
+
+    Args:
+        file: the scenario.
+        machine: the machine file, if it is not the one that the scenario names.
+        wanted: seed and outputs.
+    """
+    from contextlib import ExitStack
+
+    from stillgate.interlocks.scenario_run import run_scenario
+    from stillgate.sim_io.scenario_reader import load_scenario
+
+    from ..reports.scenario_report import scenario_document, write_scenario_result
+    from ..run_files import RunFiles
+
+    document = load_scenario(file, load_document(machine) if machine is not None else None)
+    scenario = document.scenario
+    if wanted.seed is not None:
+        scenario = scenario.model_copy(update={"seed": wanted.seed})
+    with ExitStack() as stack:
+        files: list[RunFiles] = []
+
+        def prepare(simulation: Simulation) -> None:
+            followed = RunFiles(simulation, document.document.path, trace=wanted.trace, record=wanted.record)
+            files.append(stack.enter_context(followed))
+
+        def follow(frame: Frame) -> None:
+            files[0].take(frame)
+
+        result = run_scenario(document.document, scenario, prepare=prepare, on_frame=follow)
+    wanted.write_csv(result.frames)
+    if wanted.form == "json":
+        write_line(json.dumps(scenario_document(result, document), indent=2))
+    else:
+        write_scenario_result(output_console(), result, document)
+    return 0 if result.passed else FAILED
+
+
+def refuse_script(at: list[str] | None, script: Path | None, duration: str | None) -> None:
+    """A scenario says itself what happens and for how long.
+
+    Raises:
+        UsageError: if the command line says so too.
+    """
+    given = [
+        option
+        for option, value in (("--at", at), ("--script", script), ("--for", duration))
+        if value is not None
+    ]
+    if given:
+        raise _usage(f"{given[0]} does not go with a scenario, which says itself what happens and how long")
+
+
+def _usage(message: str) -> Exception:
+    from stillgate.controller.errors import UsageError
+
+    return UsageError(message)
 
 
 def read_events(machine: Machine, at: list[str], script: Path | None) -> tuple[Event, ...]:

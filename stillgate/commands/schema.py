@@ -11,13 +11,15 @@ from ..terminal import write_line
 
 def schema(
     *,
-    of: Literal["machine", "check", "run", "explain", "log", "doctor"] = "machine",
+    of: Literal[
+        "machine", "scenario", "check", "run", "scenario-result", "faults", "soak", "explain", "log", "doctor"
+    ] = "machine",
     output: Path | None = None,
 ) -> int:
-    """Print a JSON Schema: of the machine file, or of a command's JSON output.
+    """Print a JSON Schema: of the machine file or a scenario, or of a command's JSON output.
 
-    With the schema of the machine file an editor completes keys and shows
-    what each one means.
+    With the schema of a file an editor completes keys and shows what each
+    one means.
 
     Parameters
     ----------
@@ -43,11 +45,19 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.controller.schema import machine_schema
 
         return machine_schema()
-    from ..reports import json_schemas, log_summary
+    if what == "scenario":
+        from stillgate.controller.schema import file_schema
+        from stillgate.sim_io.scenario import Scenario
+
+        return file_schema(Scenario, "Scenario file")
+    from ..reports import fault_list, json_schemas, log_summary, scenario_report, soak_report
 
     return {
         "check": json_schemas.CHECK,
         "run": json_schemas.RUN,
+        "scenario-result": scenario_report.SCENARIO,
+        "faults": fault_list.FAULTS,
+        "soak": soak_report.SOAK,
         "explain": json_schemas.EXPLAIN,
         "log": log_summary.LOG,
         "doctor": json_schemas.DOCTOR,

@@ -51,6 +51,23 @@ Truths of parts: a travel has `at_` each of its stops, `moving` and `still`; a s
 `turning`, `still` and `at_speed`; a flow has `item`; an automaton has `at_` each of its states.
 """
 
+SCENARIO_INTRODUCTION = """\
+# The scenario file
+
+A scenario is a test of one run: what an operator does, what goes wrong, what is expected. Its
+name ends in `.scenario.yaml`; `stillgate run` runs it and says passed or failed. This page
+lists every key; it is written from the models that read the file, and `stillgate schema --of
+scenario` gives the same as JSON Schema. How to write one is in
+[test with scenarios](../how-to/test-with-scenarios.md).
+
+A step does one thing: `press`, `hold`, `release`, `set`, `inject`, `clear`, `power`, `expect`
+or `keep`. A step without `at` happens at the time of the step before it. It acts in the first
+scan at or after its time, and is judged from that scan on, at the instant after the outputs
+are written; names mean what they mean in [requirements](machine-file.md). `expect` wants its
+condition at that instant or, with `within`, at one instant until then; `keep` wants it at every
+instant of `for`, both ends included.
+"""
+
 OUTPUTS_INTRODUCTION = """\
 # JSON outputs
 
@@ -75,15 +92,32 @@ def machine_file_page() -> str:
     return "\n".join(parts)
 
 
+def scenario_file_page() -> str:
+    """The page of scenario files, in Markdown."""
+    from ..commands.schema import schema_of
+
+    schema: Schema = schema_of("scenario")
+    step = schema["definitions"]["Step"]
+    parts = [
+        SCENARIO_INTRODUCTION,
+        "## Keys\n",
+        _table(schema),
+        "## Step\n",
+        f"{_plain(step['description'])}\n",
+    ]
+    return "\n".join([*parts, _table(step)])
+
+
 def outputs_page() -> str:
     """The page of the JSON outputs, in Markdown."""
     from ..commands.schema import schema_of
 
     parts = [OUTPUTS_INTRODUCTION]
-    for command in ("check", "run", "explain", "log", "doctor"):
+    for command in ("check", "run", "scenario-result", "faults", "soak", "explain", "log", "doctor"):
         schema: Schema = schema_of(command)
+        title = "run, with a scenario" if command == "scenario-result" else command
         parts += [
-            f"## stillgate {command}\n",
+            f"## stillgate {title}\n",
             f"{schema['description']}\n",
             "| field | type | meaning |\n|---|---|---|",
         ]
@@ -139,7 +173,8 @@ def _code(text: str) -> str:
 
 
 def main(folder: Path) -> None:
-    """Writes both pages."""
+    """Writes the pages."""
+    (folder / "scenario-file.md").write_text(scenario_file_page(), encoding="utf-8")
     (folder / "machine-file.md").write_text(machine_file_page(), encoding="utf-8")
     (folder / "json-outputs.md").write_text(outputs_page(), encoding="utf-8")
 

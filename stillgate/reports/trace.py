@@ -46,7 +46,7 @@ def trace_steps(machine: Machine, frames: Iterable[Frame]) -> list[StoryStep]:
 def write_trace(console: Console, machine: Machine, seed: int, frames: Sequence[Frame]) -> None:
     """Prints a run."""
     last = frames[-1]
-    fault = f", {last.fault}" if last.fault else ""
+    fault = "".join(f", {item}" for item in last.disturbances)
     say(
         console,
         f"{machine.machine}: {format_duration(last.time)} simulated, seed {seed}{fault}",
@@ -125,9 +125,7 @@ def trace_csv(frames: Sequence[Frame]) -> str:
 
 def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Frame) -> Iterable[Change]:
     """What is different from the scan before; at the start, from rest."""
-    if frame.fault and (before is None or before.fault is None):
-        subject, _, state = frame.fault.partition(" ")
-        yield Change(subject, "healthy", state, Cause.FAULT)
+    yield from _disturbed(before, frame)
     if before is None:
         yield from _from_rest(machine, sensed, frame)
         return
@@ -148,12 +146,27 @@ def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Fr
             yield Change(name, level_words(before.memory[name]), level_words(value), Cause.CONTROLLER)
     for name, on in frame.outputs.items():
         if on != before.outputs[name]:
-            forced = (
-                bool(frame.fault) and frame.fault != before.fault and str(frame.fault).startswith(f"{name} ")
+            forced = any(
+                item.startswith(f"{name} ") and item not in before.disturbances for item in frame.disturbances
             )
             yield Change(
                 name, level_words(not on), level_words(on), Cause.FAULT if forced else Cause.CONTROLLER
             )
+
+
+def _disturbed(before: Frame | None, frame: Frame) -> Iterable[Change]:
+    """Disturbances that begin and end, and scans that the one before took up."""
+    old = before.disturbances if before is not None else ()
+    for name in frame.disturbances:
+        if name not in old:
+            subject, _, state = name.partition(" ")
+            yield Change(subject, "healthy", state, Cause.FAULT)
+    for name in old:
+        if name not in frame.disturbances:
+            subject, _, state = name.partition(" ")
+            yield Change(subject, state, f"no longer {state}", Cause.FAULT)
+    if not frame.scanned and not _dark(frame) and (before is None or before.scanned or _dark(before)):
+        yield Change("scan", "in time", "late: nothing sampled or written", Cause.FAULT)
 
 
 def _from_rest(machine: Machine, sensed: set[str], frame: Frame) -> Iterable[Change]:
