@@ -11,7 +11,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator
 
-from stillgate.controller.durations import format_duration
+from stillgate.interlocks.wording import time_text
 
 from .chart import ON, Chart, Group, Lane, Run
 from .diagram import GREY, INK, PALE, folded, plain
@@ -195,7 +195,7 @@ class _Drawing:
         taken = -100.0
         for instant in self._ticks():
             x = self.scale.at(instant)
-            words = format_duration(self.chart.begins + instant * self.chart.period)
+            words = time_text(self.chart.begins + instant * self.chart.period)
             yield _line(x, y, x, y + 4)
             half = len(words) * WIDE / 2 + 3
             if x - half >= taken:
@@ -226,7 +226,7 @@ class _Drawing:
             yield "// on the axis: a stretch in which nothing changes, drawn shorter than it is", 0, ""
         if _is_keyed(self.chart):
             for step in self.chart.steps:
-                clock = format_duration(self.chart.begins + step.instant * self.chart.period)
+                clock = time_text(self.chart.begins + step.instant * self.chart.period)
                 for row, change in enumerate(step.changes):
                     for part, line in enumerate(folded(plain(change), wide - 18)):
                         head = f"{step.number}  {clock}:  " if row == 0 and part == 0 else ""

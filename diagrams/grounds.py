@@ -82,12 +82,16 @@ def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, l
                 controller.power_off()
         for name, conducts in instant.circuits.items():
             controller.inputs[name] = _at_the_terminal(instant, name, conducts)
-        controller.scan()
+        scans = instant.scanned or not instant.powered
+        if scans:
+            controller.scan()
         _assert_same(controller, instant, number)
-        yield number, instant, controller, [ways[mark] for mark in controller.taken]
+        yield number, instant, controller, [ways[mark] for mark in controller.taken] if scans else []
 
 
 def _at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
+    if instant.terminals is not None:
+        return instant.terminals[name]
     if instant.fault == stuck_name(name, on=True):
         return True
     return conducts and instant.fault != stuck_name(name, on=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -13,6 +14,8 @@ from stillgate.controller.errors import ProgramFault, ToolMissing
 
 LONGEST_PRINT = 120
 """Seconds after which printing is given up."""
+
+SIZE = re.compile(r'<svg[^>]*?\swidth="(?P<width>[\d.]+)(?P<unit>pt|px)?" height="(?P<height>[\d.]+)')
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 ELSEWHERE = {
@@ -50,6 +53,23 @@ def find_browser() -> Path:
         "no Chromium or Chrome was found to print a PDF with: install one, or open the HTML file in any "
         "browser and print it from there"
     )
+
+
+def print_drawing(svg: bytes) -> bytes:
+    """An SVG drawing as PDF, on a page of its own size.
+
+    Raises:
+        ToolMissing: if no browser is found.
+        ProgramFault: if the drawing has no size or the browser gives no whole PDF.
+    """
+    text = svg.decode()
+    text = text[text.index("<svg") :]
+    size = SIZE.search(text)
+    if size is None:
+        raise ProgramFault("the drawing does not say how large it is")
+    width, height = (f"{float(size[name]) + 1:g}{size['unit'] or 'px'}" for name in ("width", "height"))
+    head = f"<style>@page{{size:{width} {height};margin:0}}body{{margin:0}}svg{{display:block}}</style>"
+    return print_page(f'<!doctype html><meta charset="utf-8">{head}{text}'.encode())
 
 
 def print_page(html: bytes) -> bytes:

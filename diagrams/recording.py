@@ -29,7 +29,9 @@ class Instant:
     outputs: Mapping[str, bool]  # as physically driven
     memory: Mapping[str, str]
     parts: Mapping[str, str]
-    fault: str | None = None
+    fault: str | None = None  # what is wrong, several joined by 'and'
+    terminals: Mapping[str, bool] | None = None  # what reaches the controller; None: circuits with the fault
+    scanned: bool = True  # False where the scan before took too long
 
     @property
     def powered(self) -> bool:
@@ -97,7 +99,9 @@ def recording_of_frames(machine: Machine, frames: Iterable[Frame]) -> Recording:
                 outputs=frame.outputs,
                 memory={name: _memory_words(value) for name, value in frame.memory.items()},
                 parts=frame.parts,
-                fault=frame.fault,
+                fault=" and ".join(frame.disturbances) or None,
+                terminals=frame.wired,
+                scanned=frame.scanned,
             )
             for frame in frames
         ),

@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from importlib.resources import files
 from typing import ClassVar
 
-from stillgate.controller.durations import format_duration
 from stillgate.controller.errors import ToolMissing
+from stillgate.interlocks.wording import time_text
 
 from .chart import Chart
 from .chart_svg import chart_svg, scale_of
@@ -111,7 +111,7 @@ class Timing:
     def steps(self) -> list[tuple[int, str, tuple[str, ...]]]:
         """Number, time and changes of every step."""
         return [
-            (step.number, format_duration(self.chart.begins + step.instant * self.chart.period), step.changes)
+            (step.number, time_text(self.chart.begins + step.instant * self.chart.period), step.changes)
             for step in self.chart.steps
         ]
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, write_line
-from .options import MachineFile, count_option, duration_option, size_option
+from .options import MachineFile, count_option, duration_option, load_document, size_option
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
@@ -68,7 +68,6 @@ def report(
     cache
         Use and keep the result of the same check of the same file.
     """
-    from stillgate.controller.reader import read_machine
     from stillgate.diagrams.renderer import find_renderer
     from stillgate.diagrams.report_page import render_page
     from stillgate.diagrams.table import table_csv
@@ -77,7 +76,7 @@ def report(
     from ..reports.evidence import Evidence, evidence_page, tables_of
     from .check import status_of
 
-    document = read_machine(machine)
+    document = load_document(machine)
     shown_date = _date(date)
     renderer = find_renderer()
     period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)

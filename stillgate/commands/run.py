@@ -15,6 +15,7 @@ from .options import Format, duration_option, load_document, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
+    from stillgate.interlocks.requirement_watch import Break
     from stillgate.sim_io.script import Event
     from stillgate.sim_io.simulation import Frame, Simulation
 
@@ -35,6 +36,7 @@ def run(
     csv: Path | None = None,
     trace: Path | None = None,
     record: Path | None = None,
+    chart: Path | None = None,
     form: Format = "text",
 ) -> int:
     """Simulate a machine under an input script, or run a scenario as a test.
@@ -70,6 +72,8 @@ def run(
         File to write every change to, as .csv, .parquet or .vcd (waveforms).
     record
         Log to write as the recorder of a real controller does; goes on with one that is there.
+    chart
+        File for the timing chart of the run, SVG; broken requirements are marked in it.
     form
         Text for a person, json for a program (stillgate schema --of run, --of scenario).
     """
@@ -79,9 +83,10 @@ def run(
         if named and scenario is not None:
             raise _usage(f"{machine} is a scenario; give a machine file before --scenario")
         file = machine if scenario is None else scenario
-        wanted = Wanted(seed, csv, trace, record, form)
+        wanted = Wanted(seed, csv, trace, record, form, chart)
         return run_scenario_file(file, None if named else machine, wanted)
-    return _run_script(machine, at or [], script, duration or "10 s", Wanted(seed, csv, trace, record, form))
+    wanted = Wanted(seed, csv, trace, record, form, chart)
+    return _run_script(machine, at or [], script, duration or "10 s", wanted)
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,17 @@ class Wanted:
     trace: Path | None
     record: Path | None
     form: str
+    chart: Path | None = None
+
+    def write_chart(
+        self, machine: Machine, frames: Sequence[Frame], title: str, broken: Sequence[Break]
+    ) -> None:
+        """Draws the run, if that is wanted."""
+        if self.chart is not None:
+            from ..files import write_whole
+            from ..reports.run_chart import run_chart
+
+            write_whole(self.chart, run_chart(machine, frames, title, broken).encode())
 
     def write_csv(self, frames: Sequence[Frame]) -> None:
         """Writes every scan, if that is wanted."""
@@ -104,6 +120,7 @@ class Wanted:
 
 
 def _run_script(machine: Path, at: list[str], script: Path | None, duration: str, wanted: Wanted) -> int:
+    from stillgate.interlocks.requirement_watch import RequirementWatch
     from stillgate.sim_io.script import play
     from stillgate.sim_io.simulation import Simulation
 
@@ -114,6 +131,7 @@ def _run_script(machine: Path, at: list[str], script: Path | None, duration: str
     events = read_events(model, at, script)
     seed = wanted.seed or 0
     simulation = Simulation(model, seed=seed)
+    watch = RequirementWatch(simulation) if wanted.chart is not None else None
     frames, status = [], 0
     with RunFiles(simulation, machine, trace=wanted.trace, record=wanted.record) as files:
         try:
@@ -125,6 +143,7 @@ def _run_script(machine: Path, at: list[str], script: Path | None, duration: str
                 raise
             status = INTERRUPTED
     wanted.write_csv(frames)
+    wanted.write_chart(model, frames, f"a run with seed {seed}", watch.broken if watch is not None else ())
     if wanted.form == "json":
         write_line(json.dumps(trace_document(model, seed, frames), indent=2))
     else:
@@ -164,6 +183,7 @@ def run_scenario_file(file: Path, machine: Path | None, wanted: Wanted) -> int:
 
         result = run_scenario(document.document, scenario, prepare=prepare, on_frame=follow)
     wanted.write_csv(result.frames)
+    wanted.write_chart(result.machine, result.frames, f"scenario {file.name}", result.broken)
     if wanted.form == "json":
         write_line(json.dumps(scenario_document(result, document), indent=2))
     else:

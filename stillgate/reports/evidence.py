@@ -7,7 +7,7 @@ the open points and nowhere else.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from stillgate.controller.durations import format_duration
 from stillgate.controller.reader import MachineDocument
@@ -18,7 +18,7 @@ from stillgate.diagrams.table import Table
 from stillgate.interlocks.verdict import CheckResult, Word
 
 from .evidence_machine import machine_section, sequences_section, signals_section
-from .evidence_open import open_points_section
+from .evidence_open import Point, open_points_section
 from .evidence_verdicts import assumptions_section, breaks_section, requirements_section, verdicts_section
 from .words import count_words, fault_words
 
@@ -40,6 +40,7 @@ class Evidence:
         compiler: name and version of the C compiler that built the explored code.
         limits: caps of the check in words, such as 'time limit 10 min'.
         extra: sections of further work, such as the fault table, in their order.
+        points: what the extra sections leave open: text, and the anchor of what tells more.
         not_run: what was not done, each a sentence for the open points.
     """
 
@@ -50,8 +51,8 @@ class Evidence:
     compiler: str
     limits: tuple[str, ...] = ()
     extra: tuple[Section, ...] = ()
+    points: tuple[Point, ...] = ()
     not_run: tuple[str, ...] = ()
-    tables: list[Table] = field(default_factory=list)
 
 
 def evidence_page(evidence: Evidence) -> Page:
@@ -69,7 +70,10 @@ def evidence_page(evidence: Evidence) -> Page:
         signals_section(machine),
     ]
     kept = [section for section in sections if section is not None]
-    kept.insert(2 if kept[1].name == "breaks" else 1, open_points_section(machine, result, evidence.not_run))
+    kept.insert(
+        2 if kept[1].name == "breaks" else 1,
+        open_points_section(machine, result, (*evidence.points, *((text, "") for text in evidence.not_run))),
+    )
     return Page(
         title=plain(machine.title) or machine.machine,
         lead=(

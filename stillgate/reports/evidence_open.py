@@ -22,10 +22,14 @@ Point = tuple[str, str]
 """What is open, and the anchor of the place that tells more, or an empty text."""
 
 
-def open_points_section(machine: Machine, result: CheckResult, not_run: tuple[str, ...]) -> Section:
-    """The list, with links to where each point is told."""
+def open_points_section(machine: Machine, result: CheckResult, more: tuple[Point, ...]) -> Section:
+    """The list, with links to where each point is told.
+
+    Args:
+        more: what other sections leave open, and what was not run.
+    """
     points = [*_verdicts(result), *_time(result), *_findings(result), *_gaps(machine, result)]
-    points += [(text, "") for text in not_run]
+    points += more
     always = Prose(
         (
             "Whether the assumptions fit the real machine, whether the requirements are complete, and "

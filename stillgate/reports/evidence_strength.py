@@ -1,0 +1,302 @@
+"""Sections of the evidence report on how strong the evidence is: faults, layers, weakenings.
+
+Each is written from a finished result; one that was not computed has no section and stands
+among the open points.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from stillgate.controller.durations import format_duration
+from stillgate.controller.machine import Machine
+from stillgate.diagrams.chart import Chart, chart_of
+from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.recording import recording_of_story
+from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
+from stillgate.diagrams.table import Table
+from stillgate.interlocks.evidence import (
+    FaultBreak,
+    FaultRow,
+    FaultTable,
+    LayerTable,
+    Outcome,
+    StrengthList,
+    Weakening,
+    WeakeningKind,
+)
+from stillgate.interlocks.verdict import Judgement, Word
+
+from .check_text import exploration_words
+from .words import count_words, fault_words, judgement_words
+
+NONE = "-"
+
+
+# -- faults ----------------------------------------------------------------------------------
+
+
+def fault_section(machine: Machine, table: FaultTable) -> Section:
+    """What each fault leads to, with the story of each break; diagnostic coverage."""
+    parts = [_fault_rows("single", "Single faults", table.rows)]
+    if table.pairs:
+        parts.append(_fault_rows("pairs", f"Pairs of faults: {table.pairs_text}", table.pairs))
+    if table.coverage:
+        parts.append(_coverage(table))
+    told = (*table.rows, *table.pairs)
+    parts += [part for row in told if (part := _fault_story(machine, row, table)) is not None]
+    notes = Bullets((*table.assumptions, exploration_words(table.exploration)))
+    counts = Counter(row.outcome for row in table.rows)
+    said = ", ".join(f"{counts[outcome]} {outcome.value}" for outcome in Outcome if counts[outcome])
+    intro = Prose((f"{count_words(len(table.rows), 'single fault')}: {said}.",))
+    return Section("faults", "What each fault leads to", (intro, notes), tuple(parts))
+
+
+def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...]) -> Part:
+    table = Table(
+        f"faults_{name}",
+        title,
+        ("fault", "outcome", "what happens", "stopped after at most", "dangerous"),
+        tuple(
+            (
+                row.fault,
+                row.outcome.value,
+                plain(row.text),
+                NONE if row.stop_time is None else format_duration(row.stop_time),
+                {None: NONE, True: "yes", False: "no"}[row.dangerous],
+            )
+            for row in rows
+        ),
+        (
+            "Outcome: the first that fits of: breaks, harmless, stops by itself, goes unnoticed. "
+            "Dangerous: the first difference that the fault makes can be an output with a hazard that is on "
+            "and would be off. A fault that breaks something leads to its story; in italics: only beyond "
+            "what the requirement must withstand.",
+        ),
+    )
+    links = {(n, 1): _story_name(row) for n, row in enumerate(rows) if row.story is not None}
+    words = {(n, 1): word for n, row in enumerate(rows) if (word := _outcome_style(row)) is not None}
+    anchors = {n: f"fault-{_slug(row.fault)}" for n, row in enumerate(rows)}
+    return Part(f"part-faults-{name}", title, (TableBlock(table, links, words, anchors),))
+
+
+def _outcome_style(row: FaultRow) -> str | None:
+    match row.outcome:
+        case Outcome.BREAKS:
+            return "broken" if any(item.counts for item in row.breaks) else "minor"
+        case Outcome.UNDECIDED:
+            return "undecided"
+        case _:
+            return None
+
+
+def _told(row: FaultRow) -> FaultBreak | None:
+    """The break that is told: the shortest that counts, else the shortest."""
+    with_story = [item for item in row.breaks if item.story is not None]
+    return next((item for item in with_story if item.counts), next(iter(with_story), None))
+
+
+def _fault_story(machine: Machine, row: FaultRow, table: FaultTable) -> Part | None:
+    item = _told(row)
+    if item is None or item.story is None:
+        return None
+    breaks = "; ".join(
+        f"{broken.requirement} after {format_duration(broken.depth * table.exploration.tick)}"
+        f"{'' if broken.counts else ' (need not withstand it)'}"
+        for broken in row.breaks
+    )
+    chart: Chart = chart_of(
+        recording_of_story(machine, item.story, table.exploration.tick),
+        name=_story_name(row),
+        title=plain(item.story.headline),
+    )
+    return Part(_story_name(row), f"Story: {row.fault}", (Prose((f"Breaks {breaks}.",)), Timing(chart)))
+
+
+def _story_name(row: FaultRow) -> str:
+    return f"story-{_slug(row.fault)}"
+
+
+def _slug(text: str) -> str:
+    return text.replace(" ", "-")
+
+
+def _coverage(table: FaultTable) -> Part:
+    rows = Table(
+        "coverage",
+        "Diagnostic coverage",
+        ("signal", "dangerous", "detected", "detected by the next start", "coverage", "band", "in words"),
+        tuple(
+            (
+                item.subject,
+                f"{item.dangerous:g}",
+                f"{item.detected:g}",
+                f"{item.at_next_start:g}",
+                NONE if item.ratio is None else f"{item.ratio:.0%}",
+                item.band,
+                plain(item.text),
+            )
+            for item in table.coverage
+        ),
+        ("Coverage: rate of dangerous faults that are detected over the rate of all dangerous faults "
+         "(ISO 13849-1), from the table above; the rates assumed stand among its assumptions.",),
+    )  # fmt: skip
+    return Part("part-coverage", "Diagnostic coverage", (TableBlock(rows),))
+
+
+# -- layers ----------------------------------------------------------------------------------
+
+
+def layer_section(table: LayerTable, scan: int) -> Section:
+    """Which layer carries each requirement that names a hazard."""
+    rows = Table(
+        "layers",
+        "Layers",
+        ("requirement", "hazard", "sequences alone", "interlocks alone", "both", "carried by", "in words"),
+        tuple(
+            (
+                row.requirement,
+                row.hazard,
+                judgement_words(row.sequences, scan),
+                judgement_words(row.interlocks, scan),
+                judgement_words(row.both, scan),
+                row.carrier.value,
+                plain(row.text),
+            )
+            for row in table.rows
+        ),
+        (
+            "Sequences alone: all interlocks removed. Interlocks alone: every output demanded at will, "
+            "whatever the sequences do. A verdict in italics is of a layer alone and need not hold.",
+        ),
+    )
+    words = {
+        (number, column): "minor" if column < 4 else judgement.word.value
+        for number, row in enumerate(table.rows)
+        for column, judgement in enumerate((row.sequences, row.interlocks, row.both), start=2)
+        if judgement.word is not Word.HOLDS
+    }
+    links = {(number, 0): f"requirement-{row.requirement}" for number, row in enumerate(table.rows)}
+    budget = fault_words(table.faults)
+    intro = Prose((f"Every requirement that names a hazard, judged three ways, with {budget}.",))
+    blocks: list[Block] = [intro, TableBlock(rows, links, words)]
+    if table.assumptions:
+        blocks.append(Bullets(table.assumptions))
+    return Section("layers", "Which layer carries a requirement", tuple(blocks))
+
+
+# -- strength --------------------------------------------------------------------------------
+
+
+def strength_section(result: StrengthList) -> Section:
+    """How many weakenings a requirement notices, and each of those that none does."""
+    total = len(result.weakenings)
+    intro = Prose(
+        (
+            f"{count_words(total, 'weakening')} of conditions, interlocks, overrides, exits and times were "
+            f"tried one by one; a requirement noticed {result.noticed} of them ({result.share:.1%}). One "
+            "that none notices means that what was weakened is superfluous or that a requirement is missing.",
+        )
+    )
+    blocks: list[Block] = [intro, TableBlock(_by_kind(result))]
+    if result.unnoticed:
+        blocks.append(TableBlock(_unnoticed(result.unnoticed)))
+    blocks.append(Bullets(result.assumptions))
+    return Section("strength", "What the requirements notice", tuple(blocks))
+
+
+def _by_kind(result: StrengthList) -> Table:
+    rows = []
+    for kind in WeakeningKind:
+        items = [item for item in result.weakenings if item.kind is kind]
+        if items:
+            noticed = sum(item.noticed is True for item in items)
+            undecided = sum(item.noticed is None for item in items)
+            rows.append(
+                (
+                    kind.value,
+                    str(len(items)),
+                    str(noticed),
+                    str(len(items) - noticed - undecided),
+                    str(undecided),
+                )
+            )
+    return Table(
+        "weakenings",
+        "Weakenings by kind",
+        ("kind", "tried", "noticed", "not noticed", "undecided"),
+        tuple(rows),
+    )
+
+
+def _unnoticed(items: tuple[Weakening, ...]) -> Table:
+    return Table(
+        "unnoticed",
+        "Weakenings that no requirement notices",
+        ("line", "where", "weakening", "finding"),
+        tuple(
+            (
+                str(item.line),
+                item.place,
+                plain(item.text),
+                _finding(item),
+            )
+            for item in items
+        ),
+    )
+
+
+def _finding(item: Weakening) -> str:
+    if item.noticed is None:
+        return f"undecided: {item.reason}"
+    return f"changes nothing: {item.reason}" if item.equivalent else item.reason or "not noticed"
+
+
+def all_weakenings(result: StrengthList) -> Table:
+    """Every weakening, for a file of comma-separated values."""
+    return Table(
+        "all_weakenings",
+        "All weakenings",
+        ("line", "where", "kind", "weakening", "noticed", "by", "faults", "fault", "ticks", "reason"),
+        tuple(
+            (
+                str(item.line), item.place, item.kind.value, plain(item.text),
+                {True: "yes", False: "no", None: "undecided"}[item.noticed], item.by, str(item.faults),
+                item.fault, NONE if item.depth is None else str(item.depth), item.reason,
+            )
+            for item in result.weakenings
+        ),
+    )  # fmt: skip
+
+
+def open_points_of(
+    faults: FaultTable | None, layers: LayerTable | None, strength: StrengthList | None
+) -> tuple[tuple[str, str], ...]:
+    """What these results leave open: text, and the anchor of the place that tells more."""
+    points: list[tuple[str, str]] = []
+    if faults is not None:
+        quiet = [row for row in faults.rows if row.outcome is Outcome.UNNOTICED]
+        if quiet:
+            names = ", ".join(row.fault for row in quiet)
+            count = count_words(len(quiet), "fault goes", "faults go")
+            points.append((f"{count} unnoticed, until a second one comes: {names}.", "faults"))
+        points += [
+            (f"The outcome of the fault '{row.fault}' is undecided.", f"fault-{_slug(row.fault)}")
+            for row in faults.rows
+            if row.outcome is Outcome.UNDECIDED
+        ]
+        if not faults.exploration.exhausted:
+            points.append(("The fault table was cut short by a limit.", "faults"))
+    if layers is not None:
+        single = [row for row in layers.rows if _needs_both(row.sequences, row.interlocks, row.both)]
+        if single:
+            names = ", ".join(row.requirement for row in single)
+            points.append((f"Only sequences and interlocks together carry: {names}.", "layers"))
+    if strength is not None and strength.unnoticed:
+        count = count_words(len(strength.unnoticed), "weakening")
+        points.append((f"{count} that no requirement notices, to be judged one by one.", "strength"))
+    return tuple(points)
+
+
+def _needs_both(sequences: Judgement, interlocks: Judgement, both: Judgement) -> bool:
+    return both.word is Word.HOLDS and sequences.word is Word.BROKEN and interlocks.word is Word.BROKEN

@@ -1,0 +1,50 @@
+"""The timing chart of a simulated run, with the windows of the requirements it broke."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from stillgate.controller.machine import Machine, Response
+from stillgate.diagrams.chart import Window, chart_of
+from stillgate.diagrams.chart_svg import chart_svg
+from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.recording import recording_of_frames
+from stillgate.interlocks.monitors import response_ticks
+from stillgate.interlocks.requirement_watch import Break
+from stillgate.interlocks.wording import sentence_of
+from stillgate.sim_io.simulation import Frame
+
+
+def run_chart(machine: Machine, frames: Sequence[Frame], title: str, broken: Iterable[Break]) -> str:
+    """The chart as SVG.
+
+    Args:
+        title: of what the run is, behind the machine's name.
+        broken: requirements that the run broke, with the times.
+    """
+    heading = f"{plain(machine.title) or machine.machine}: {plain(title)}"
+    chart = chart_of(
+        recording_of_frames(machine, frames),
+        name="run",
+        title=heading,
+        windows=tuple(windows_of(machine, broken)),
+    )
+    return chart_svg(chart)
+
+
+def windows_of(machine: Machine, broken: Iterable[Break]) -> Iterable[Window]:
+    """Where each broken requirement had been waiting; the first break of each."""
+    told: set[str] = set()
+    for item in broken:
+        if item.requirement in told:
+            continue
+        told.add(item.requirement)
+        end = item.time // machine.scan
+        requirement = machine.requirements.get(item.requirement)
+        if requirement is None:
+            yield Window(end, end, f"{item.requirement} was asked to leave its bounds")
+            continue
+        waited = 0
+        if isinstance(requirement, Response):
+            waited = max(0, response_ticks(requirement.within, machine.scan, machine.scan))
+        yield Window(end - waited, end, f"{item.requirement}: {plain(sentence_of(requirement))}")
