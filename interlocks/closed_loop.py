@@ -138,6 +138,7 @@ def close_loop(
     possibility: bool = True,
     canonical: bool = True,
     overlaps: bool = False,
+    controller: ControllerProgram | None = None,
 ) -> ClosedLoop:
     """Links a machine's closed loop.
 
@@ -149,18 +150,22 @@ def close_loop(
         possibility: include the goals of possibility requirements.
         canonical: drop dead values.
         overlaps: note two exits of a state that are true at once.
+        controller: another controller of the machine, lowered for this tick, in place of its own.
     """
-    return _Linker(machine, tick, faults, overlaps).link(
+    own = lower_controller(machine, period=tick, overlaps=overlaps) if controller is None else controller
+    return _Linker(machine, tick, faults, own).link(
         exact=exact, lazy=lazy, possibility=possibility, canonical=canonical
     )
 
 
 class _Linker:
-    def __init__(self, machine: Machine, tick: Milliseconds, budget: int, overlaps: bool) -> None:
+    def __init__(
+        self, machine: Machine, tick: Milliseconds, budget: int, controller: ControllerProgram
+    ) -> None:
         self.machine = machine
         self.tick = tick
         self.budget = budget
-        self.controller = lower_controller(machine, period=tick, overlaps=overlaps)
+        self.controller = controller
         self.plant = lower_plant(machine, tick)
         self.faults = faults_of(machine) if budget else ()
         self.numbers = {(item.kind, item.subject): item.number for item in self.faults}

@@ -1,0 +1,149 @@
+"""The one-fault search asked fault by fault: what breaks under each, and whether the machine stops.
+
+``fault_pass.h`` says what is computed; here the loop gets its goal, the pass is run and its answers
+come back by fault number. The search is the check's own; only the pass over its states is added.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path as FilePath
+
+from stillgate.controller.errors import ProgramFault
+from stillgate.controller.expression import Operator
+from stillgate.controller.machine import Machine
+from stillgate.controller.program import (
+    Assign,
+    Complement,
+    Constant,
+    Operation,
+    Ref,
+    Term,
+    conjunction,
+    disjunction,
+)
+from stillgate.controller.toolchain import build_library, find_compiler
+from stillgate.sim_io.faults import FaultKind
+
+from .closed_loop import ClosedLoop, goal_cell
+from .explorer import Explorer, Record
+from .explorer_library import Code, fault, key_number
+from .packing import packed_fields, unpack
+from .search import OPTIONS, checker_files
+from .story import Path, Replay, replay
+
+
+def hazardous_outputs(machine: Machine) -> tuple[str, ...]:
+    """Outputs that name a hazard; all outputs where none does."""
+    named = tuple(name for name, item in machine.outputs.items() if item.hazard is not None)
+    return named or tuple(machine.outputs)
+
+
+def with_work_goal(loop: ClosedLoop) -> ClosedLoop:
+    """The loop with one goal: an output with a hazard is driven, the one that is stuck on aside."""
+    stuck = {item.subject: item.number for item in loop.faults if item.kind is FaultKind.OUTPUT_ON}
+    terms: list[Term] = []
+    for name in hazardous_outputs(loop.machine):
+        driven: Term = Ref(loop.plant.driven[name])
+        if name in stuck:
+            own = Operation(Operator.EQ, Ref(loop.fault), Constant(stuck[name]))
+            driven = conjunction((driven, Complement(own)))
+        terms.append(driven)
+    term = disjunction(tuple(terms))
+    monitors = replace(loop.monitors, goals=(("works", term),))
+    return replace(loop, monitors=monitors, after=(*loop.after, Assign(goal_cell(0), term)))
+
+
+def build_fault_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None) -> FilePath:
+    """Shared library of a loop's checker with the fault pass."""
+    field = next(item for item in packed_fields(loop) if item.cell == loop.fault)
+    files = checker_files(loop)
+    files["fault_pass.h"] = (FilePath(__file__).parent / "fault_pass.h").read_text(encoding="utf-8")
+    files["checker.c"] += (
+        f'#define SG_FAULT_AT {field.offset}\n#define SG_FAULT_BITS {field.bits}\n#include "fault_pass.h"\n'
+    )
+    return build_library(
+        files, "checker.c", options=OPTIONS, compiler=find_compiler(), on_slow_build=on_slow_build
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class UnderFault:
+    """What the pass says of one fault."""
+
+    situations: int
+    ends: bool  # every run comes to stand for good
+    longest: int  # ticks until then, if so
+    restless: bool  # a run stops and works again for ever
+    breaks: dict[int, Record]  # by index of the broken requirement
+
+
+class _Row(ctypes.Structure):
+    """``sg_fault_row``."""
+
+    _fields_ = [
+        ("states", ctypes.c_uint64),
+        ("longest", ctypes.c_uint32),
+        ("endless", ctypes.c_uint32),
+        ("restless", ctypes.c_uint32),
+        ("unused", ctypes.c_uint32),
+    ]
+
+
+class FaultExplorer(Explorer):
+    """An explorer whose library holds the fault pass."""
+
+    def __init__(self, loop: ClosedLoop, library: FilePath, *args: object) -> None:
+        super().__init__(library, *args)  # type: ignore[arg-type]
+        self.loop = loop
+
+    def by_fault(self) -> dict[int, UnderFault] | None:
+        """What each fault leads to, by its number; None if memory or patience ended first.
+
+        Raises:
+            ProgramFault: if the tables are damaged.
+        """
+        field = next(item for item in packed_fields(self.loop) if item.cell == self.loop.fault)
+        count = 1 << field.bits
+        rows = (_Row * count)()
+        records = (self._library.Record * (count * self.breaks))()
+        call = self._lib.sg_fault_pass
+        call.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p]
+        self._deadline = None
+        code = self._call(lambda: call(self._run, rows, records), None)
+        if code in (Code.STOPPED, Code.CAPPED_MEMORY):
+            return None
+        if code:
+            raise fault(code)
+        found: dict[int, UnderFault] = {}
+        for item in self.loop.faults:
+            row = rows[item.number]
+            breaks = {
+                event: Record(raw.depth, key_number(raw.start), tuple(raw.pick[: raw.picks]))
+                for event in range(self.breaks)
+                if (raw := records[item.number * self.breaks + event]).depth
+            }
+            found[item.number] = UnderFault(
+                row.states, not row.endless, row.longest, bool(row.restless), breaks
+            )
+        return found
+
+    def replays(self, wanted: list[tuple[int, Record]]) -> list[Replay]:
+        """The ways to breaks, given as (index, record).
+
+        Raises:
+            ProgramFault: if a replayed story does not break what it should.
+        """
+        fields = packed_fields(self.loop)
+        runs: list[Replay] = []
+        paths = self.paths([(record.start, record.depth - 1) for _, record in wanted])
+        for (event, record), path in zip(wanted, paths, strict=True):
+            keys = tuple(unpack(fields, key) for key in path.keys)
+            run = replay(self.loop, Path(keys, (*path.picks, record.picks)))
+            if event not in run.ticks[-1].broken:
+                name = self.loop.requirement_names[event]
+                raise ProgramFault(f"the replayed story of {name} does not break it")
+            runs.append(run)
+        return runs

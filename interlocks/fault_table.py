@@ -1,0 +1,253 @@
+"""The fault table: for each single fault, what the machine then does in all reachable situations.
+
+The first that fits:
+
+breaks a requirement
+    Some run in which the fault has begun breaks it. The shortest is told.
+harmless
+    No run differs in any output from what it would be without the fault (``first_difference``). A
+    harmless fault is a hidden one: a second fault meets the machine without whatever the first took.
+stops by itself
+    Whatever operator and parts do, no output with a hazard is on any more from some moment on, the
+    faulty output aside, nor can be turned on again. The longest time from the fault's beginning to
+    that moment is told (``fault_pass.h``).
+goes unnoticed
+    None of these: the machine may work on for ever. Where it cannot stop and start again for ever it
+    is told that the fault is noticed at the next start.
+
+A power interruption is over when power returns, so it is a stop: nothing is driven while it lasts, and
+what must not happen afterwards is for the requirements to say.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.reader import MachineDocument
+from stillgate.sim_io.faults import Fault, FaultKind
+
+from .assumptions import assumptions_of
+from .check import DEFAULT_BYTES, required_faults
+from .closed_loop import ClosedLoop, close_loop
+from .coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
+from .evidence import FaultBreak, FaultRow, FaultTable, Outcome
+from .explorer import Limits, Progress, Status
+from .explorer import Outcome as Searched
+from .fault_search import FaultExplorer, UnderFault, build_fault_checker, hazardous_outputs, with_work_goal
+from .first_difference import FirstDifference, first_differences
+from .packing import key_bits, packed_fields
+from .story import tell
+from .verdict import Exploration, Story
+from .wording import sentence_of, time_text
+
+_UNKNOWN = FirstDifference(None, None)
+
+
+def fault_table(
+    document: MachineDocument,
+    *,
+    tick: Milliseconds | None = None,
+    rates: Mapping[str, float] | None = None,
+    threads: int | None = None,
+    max_states: int | None = None,
+    max_bytes: int | None = None,
+    time_limit: float | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    on_slow_build: Callable[[], None] | None = None,
+) -> FaultTable:
+    """The fault table of a machine, one row a single fault that is not excluded.
+
+    Args:
+        tick: period of the exploration in ms; default the file's, else the scan.
+        rates: rate of each fault by name, in any one unit, for the diagnostic coverage.
+        threads: threads of the search; default one a processor.
+        max_states, max_bytes, time_limit: where to give up; rows are undecided then.
+        progress: called a few times a second while the search runs.
+        on_slow_build: called before a compiler's slow very first call.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+    began = time.monotonic()
+    machine = document.machine
+    period = tick or machine.check.tick or machine.scan
+    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
+    loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
+    with FaultExplorer(loop, build_fault_checker(loop, on_slow_build), limits) as explorer:
+        outcome = explorer.run(progress)
+        exploration = _exploration(loop, outcome)
+        found = explorer.by_fault() if exploration.exhausted else None
+        stories = {} if found is None else _stories(loop, explorer, found)
+        lines = explorer.threads
+    left = None if time_limit is None else max(0.0, time_limit - (time.monotonic() - began))
+    differences: dict[str, FirstDifference] = {}
+    if found is not None and outcome.status is Status.COMPLETE and machine.inputs and machine.outputs:
+        differences = first_differences(
+            machine, tick=period, lines=lines, limits=replace(limits, seconds=left)
+        )
+    rows = tuple(
+        _row(loop, fault, None if found is None else found[fault.number], differences, stories)
+        for fault in loop.faults
+    )
+    return FaultTable(
+        machine=machine.machine,
+        rows=rows,
+        coverage=coverage_of(rows, rates),
+        assumptions=(*_definitions(document, rates), *assumptions_of(machine, period, 1)),
+        exclusions=tuple((item.fault, item.why) for item in machine.check.exclude),
+        exploration=exploration,
+        seconds=time.monotonic() - began,
+    )
+
+
+def _exploration(loop: ClosedLoop, outcome: Searched) -> Exploration:
+    return Exploration(
+        faults=1,
+        tick=loop.tick,
+        exhausted=outcome.status is Status.COMPLETE,
+        stopped_by=outcome.status.words,
+        states=outcome.states,
+        transitions=outcome.transitions,
+        depth=outcome.levels,
+        seconds=outcome.seconds,
+        key_bits=key_bits(packed_fields(loop)),
+        bytes_per_state=outcome.bytes_per_state,
+        threads=outcome.threads,
+        initial_states=outcome.initial_states,
+    )
+
+
+def _stories(
+    loop: ClosedLoop, explorer: FaultExplorer, found: dict[int, UnderFault]
+) -> dict[tuple[int, int], Story]:
+    """The shortest story of each break, by fault and index of the broken requirement."""
+    places = [(number, event) for number, item in found.items() for event in item.breaks]
+    runs = explorer.replays([(event, found[number].breaks[event]) for number, event in places])
+    names = {item.number: item.name for item in loop.faults}
+    stories: dict[tuple[int, int], Story] = {}
+    for (number, event), run in zip(places, runs, strict=True):
+        name = loop.requirement_names[event]
+        requirement = loop.machine.requirements.get(name)
+        said = f" ({sentence_of(requirement)})" if requirement is not None else ""
+        at = time_text((len(run.ticks) - 1) * loop.tick)
+        headline = f"{name} is broken {at} after power-on, with one fault: {names[number]}{said}"
+        stories[number, event] = tell(run, headline)
+    return stories
+
+
+def _row(
+    loop: ClosedLoop,
+    fault: Fault,
+    found: UnderFault | None,
+    differences: dict[str, FirstDifference],
+    stories: dict[tuple[int, int], Story],
+) -> FaultRow:
+    row = FaultRow(
+        fault=fault.name,
+        kind=fault.kind.value,
+        subject=fault.subject,
+        outcome=Outcome.UNDECIDED,
+        text="the search was cut short, so this is not known",
+    )
+    if found is None:
+        return row
+    first = _first_difference(loop, fault, found, differences)
+    breaks = _breaks(loop, fault, found, stories)
+    stop = found.longest * loop.tick if found.ends else None
+    if fault.kind is FaultKind.POWER:
+        stop = 0
+    row = replace(
+        row,
+        breaks=breaks,
+        stop_time=stop,
+        next_start=stop is None and not found.restless,
+        dangerous=first.dangerous,
+        situations=found.situations,
+    )
+    if breaks:
+        return replace(row, outcome=Outcome.BREAKS, text=_break_text(breaks, loop.tick))
+    if first.differs is None:
+        return row
+    if not first.differs:
+        text = "changes no output; by itself it harms nothing and stays hidden until a second fault"
+        return replace(row, outcome=Outcome.HARMLESS, text=text)
+    if fault.kind is FaultKind.POWER:
+        text = "nothing is driven while power is out; after its return every requirement goes on holding"
+        return replace(row, outcome=Outcome.STOPS, text=text)
+    if stop is not None:
+        when = "at once" if stop == 0 else f"within {time_text(stop)} at the latest"
+        return replace(
+            row, outcome=Outcome.STOPS, text=f"the machine stops {when} and cannot be started again"
+        )
+    text = "the machine may work on for ever"
+    if row.next_start:
+        text = "the machine may work on, but once it has stopped it cannot for ever be started again"
+    return replace(row, outcome=Outcome.UNNOTICED, text=text)
+
+
+def _first_difference(
+    loop: ClosedLoop, fault: Fault, found: UnderFault, differences: dict[str, FirstDifference]
+) -> FirstDifference:
+    """Of an input from the twins; of an output and of power from whether it ever takes effect.
+
+    An output's fault begins where it changes the output, so it is harmless if it never can begin. A
+    power interruption is harmless if no output is ever on.
+    """
+    if fault.kind in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF):
+        return differences.get(
+            fault.name, FirstDifference(False, False) if not loop.controller.outputs else _UNKNOWN
+        )
+    if fault.kind is FaultKind.POWER:
+        demanded = any(output.demanded_by for output in loop.controller.outputs)
+        return FirstDifference(demanded, False)
+    hazardous = fault.subject in hazardous_outputs(loop.machine)
+    effective = found.situations > 0
+    return FirstDifference(effective, effective and hazardous and fault.kind is FaultKind.OUTPUT_ON)
+
+
+def _breaks(
+    loop: ClosedLoop, fault: Fault, found: UnderFault, stories: dict[tuple[int, int], Story]
+) -> tuple[FaultBreak, ...]:
+    made: list[FaultBreak] = []
+    for event, record in found.breaks.items():
+        name = loop.requirement_names[event]
+        requirement = loop.machine.requirements.get(name)
+        if requirement is None:
+            continue  # a counter's bounds: a finding of the check
+        counts = required_faults(loop.machine, requirement) > 0
+        story = stories.get((fault.number, event))
+        made.append(FaultBreak(name, requirement.hazard, counts, record.depth, story))
+    return tuple(sorted(made, key=lambda item: (not item.counts, item.depth, item.requirement)))
+
+
+def _break_text(breaks: tuple[FaultBreak, ...], tick: Milliseconds) -> str:
+    parts = [
+        f"{item.requirement} ({time_text((item.depth - 1) * tick)} after power-on"
+        + ("" if item.counts else "; it need not withstand a fault")
+        + ")"
+        for item in breaks
+    ]
+    return "breaks " + ", ".join(parts)
+
+
+def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -> tuple[str, ...]:
+    machine = document.machine
+    named = any(item.hazard is not None for item in machine.outputs.values())
+    what = (
+        f"An output with a hazard is one of: {', '.join(hazardous_outputs(machine))}."
+        if named
+        else "No output names a hazard, so every output counts as one with a hazard."
+    )
+    return (
+        what,
+        "Harmless: no run differs in any output from the same run without the fault. Such a fault stays "
+        "hidden; what it does together with a second one is not said by this table.",
+        "Stops by itself: whatever operator and parts do, from some moment on no output with a hazard is on "
+        "or can be turned on, a faulty output itself aside. The time counts from the fault's beginning.",
+        "Dangerous, for the diagnostic coverage: the first difference the fault makes can be an output with "
+        "a hazard that is on and would be off without it. Detected: the machine then stops by itself.",
+        GIVEN_RATES if rates else EQUAL_RATES,
+    )

@@ -1,0 +1,231 @@
+"""One checker that answers many questions: switches that are set before a search, not compiled in.
+
+A *switch* is an input whose answer is told from outside (``weakenings``). Faults have switches, too:
+a fault may begin only while it is allowed. So one compiled checker searches a machine weakened in any
+one way, under any set of single faults, and a search ends as soon as what it looks for has happened.
+
+What a search finds under a switch is what a checker compiled for that one machine would find: the
+switches are constants of the step. Several searches run side by side, each in a copy of the library
+of its own, since a switch is one place in memory.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import re
+import shutil
+import tempfile
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path as FilePath
+from queue import SimpleQueue
+
+from stillgate.controller.emit_c import emit_controller
+from stillgate.controller.program import (
+    Begin,
+    Block,
+    If,
+    Observation,
+    Read,
+    Statement,
+    Term,
+    conjunction,
+    terms_in,
+)
+from stillgate.controller.toolchain import build_library, find_compiler
+
+from .checker_source import checker_source
+from .closed_loop import ClosedLoop
+from .explorer import Explorer, Limits, Outcome, Progress, Status
+
+_OPTIONS = ("-std=gnu11", "-O2", "-w")
+
+
+def allowance(fault: int) -> str:
+    """Name of the switch that allows a fault, by its number."""
+    return f"allow__{fault}"
+
+
+def with_allowances(loop: ClosedLoop) -> ClosedLoop:
+    """The loop with every fault behind a switch of its own."""
+    return replace(loop, before=_allowing(loop.before), after=_allowing(loop.after))
+
+
+def _allowing(block: Block) -> Block:
+    return tuple(_allowing_in(statement) for statement in block)
+
+
+def _allowing_in(statement: Statement) -> Statement:
+    match statement:
+        case If(condition=condition, then=then, otherwise=otherwise):
+            return If(condition, _allowing(then), _allowing(otherwise))
+        case Begin(cell=cell, options=options):
+            guarded: list[tuple[Term, int]] = [
+                (conjunction((Read(allowance(number), Observation.LEVEL), condition)), number)
+                for condition, number in options
+            ]
+            return Begin(cell, tuple(guarded))
+        case _:
+            return statement
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one search found; ``event`` is what it was stopped at, None if it went to its end."""
+
+    event: int | None
+    depth: int  # of the event, else of the search
+    outcome: Outcome | None  # None if it was stopped at an event
+    cut_off: frozenset[int] = frozenset()  # goals with no way there from some reachable situation
+    never: frozenset[int] = frozenset()  # goals that no reachable situation meets
+    fault: int = 0  # under which the event happened, 0 if none
+    noted: frozenset[int] = frozenset()  # events asked about that happened
+
+
+class _Found(Exception):
+    """Raised from a search's progress to end it: an event that was looked for has happened."""
+
+
+class Switchboard:
+    """A compiled loop with switches; a context manager. ``ask`` may be called from ``lines`` threads.
+
+    Args:
+        loop: a closed loop whose statements may read switches.
+        lines: how many searches may run at once.
+        threads: threads of each search.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+
+    def __init__(
+        self,
+        loop: ClosedLoop,
+        *,
+        lines: int,
+        threads: int = 1,
+        on_slow_build: Callable[[], None] | None = None,
+    ) -> None:
+        self.loop = loop
+        self.switches = {name: number for number, name in enumerate(_switches_of(loop))}
+        self.threads = threads
+        library = build_library(
+            _files(loop, self.switches),
+            "checker.c",
+            options=_OPTIONS,
+            compiler=find_compiler(),
+            on_slow_build=on_slow_build,
+        )
+        self._folder = tempfile.TemporaryDirectory(prefix="stillgate-", ignore_cleanup_errors=True)
+        self._free: SimpleQueue[FilePath] = SimpleQueue()
+        for number in range(lines):
+            copy = FilePath(self._folder.name) / f"line{number}{library.suffix}"
+            shutil.copyfile(library, copy)
+            self._free.put(copy)
+
+    def __enter__(self) -> Switchboard:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._folder.cleanup()
+
+    def ask(
+        self,
+        on: Collection[str],
+        *,
+        stop_at: Iterable[int] = (),
+        note: Iterable[int] = (),
+        goals: bool = False,
+        limits: Limits | None = None,
+    ) -> Answer:
+        """One search with the switches in ``on`` on and all others off.
+
+        Args:
+            on: names of switches; those this board does not have are passed over.
+            stop_at: events (indices of broken requirements) that end the search.
+            note: events that are only noted.
+            goals: judge possibility at the end of a search that no event ended.
+            limits: where to give up; threads are the board's.
+        """
+        with self._line() as path:
+            library = ctypes.CDLL(str(path))
+            panel = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_switch")
+            for name, number in self.switches.items():
+                panel[number] = name in on
+            with Explorer(path, replace(limits or Limits(), threads=self.threads)) as explorer:
+                answer = self._search(explorer, tuple(stop_at), goals)
+                return replace(
+                    answer, noted=frozenset(item for item in note if explorer.record(item) is not None)
+                )
+
+    def _search(self, explorer: Explorer, stop_at: tuple[int, ...], goals: bool) -> Answer:
+        def look(_: Progress) -> None:
+            if any(explorer.record(event) is not None for event in stop_at):
+                raise _Found
+
+        outcome: Outcome | None = None
+        try:
+            outcome = explorer.run(look)
+        except _Found:
+            pass
+        records = {event: explorer.record(event) for event in stop_at}
+        found = [(record.depth, event, record) for event, record in records.items() if record is not None]
+        if found:
+            depth, event, record = min(found, key=lambda item: item[:2])
+            arrived = explorer.step(record.start, record.picks).to
+            return Answer(event, depth, None, fault=self._fault_in(arrived))
+        assert outcome is not None
+        if not goals or outcome.status is not Status.COMPLETE:
+            return Answer(None, outcome.levels, outcome)
+        count = len(self.loop.monitors.goals)
+        never = frozenset(goal for goal in range(count) if explorer.record(explorer.breaks + goal) is None)
+        closure = explorer.closure()
+        cut_off = frozenset(number for number, item in enumerate(closure or ()) if item.states)
+        return Answer(None, outcome.levels, outcome, cut_off, never)
+
+    def _fault_in(self, key: int) -> int:
+        from .packing import packed_fields
+
+        for item in packed_fields(self.loop):
+            if item.cell == self.loop.fault:
+                return key >> item.offset & ((1 << item.bits) - 1)
+        return 0
+
+    @contextmanager
+    def _line(self) -> Iterator[FilePath]:
+        path = self._free.get()
+        try:
+            yield path
+        finally:
+            self._free.put(path)
+
+
+def _switches_of(loop: ClosedLoop) -> list[str]:
+    """Names of inputs that statements read and no signal answers, in a fixed order."""
+    signals = {signal.name for signal in loop.controller.signals}
+    blocks = (*loop.before, *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.settle)
+    read = {term.signal for term in terms_in(blocks) if isinstance(term, Read)}
+    return sorted(
+        read - signals, key=lambda name: [int(x) if x.isdigit() else x for x in re.split(r"(\d+)", name)]
+    )
+
+
+def _files(loop: ClosedLoop, switches: dict[str, int]) -> dict[str, str]:
+    source, header = emit_controller(loop.controller)
+    folder = FilePath(__file__).parent
+    files = {path.name: path.read_text(encoding="utf-8") for path in sorted(folder.glob("explorer*.[ch]"))}
+    lines = [
+        "#include <stdint.h>",
+        "/* Answers that are told before a search. */",
+        "#ifdef _WIN32",
+        "__declspec(dllexport)",
+        "#else",
+        '__attribute__((visibility("default")))',
+        "#endif",
+        f"uint8_t sg_switch[{max(1, len(switches))}];",
+        *(f"#define READ_{name}_LEVEL(s) sg_switch[{number}]" for name, number in switches.items()),
+        "",
+    ]
+    checker = "\n".join(lines) + checker_source(loop)
+    return files | {"controller.c": source, "controller.h": header, "checker.c": checker}
