@@ -11,6 +11,7 @@ import io
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from stillgate.controller.errors import ToolMissing, UsageError
@@ -34,11 +35,33 @@ ASC_RELATIVE = re.compile(r"\s*base\s+\w+\s+timestamps\s+relative", re.IGNORECAS
 ASC_FRAME = re.compile(r"\s*\d+\.\d+\s+(CANFD\b|\d+\s+[0-9A-Fa-f]+x?\s)", re.IGNORECASE)
 """A line that ought to give a frame."""
 
+BLF_FILE = b"LOGG"
 BLF_MARK = b"LOBJ"
 BLF_BLOCK = 2**16
 
 Failure = (ValueError, IndexError, KeyError, TypeError, OverflowError, AttributeError)
 """What python-can meets broken lines with."""
+
+
+CANDUMP_LINE = re.compile(rb"^\s*\(\d+\.\d+\)\s+\S+\s+[0-9A-Fa-f]{3,8}(#|\s+\[)", re.MULTILINE)
+ASC_LINE = re.compile(rb"^\s*(date\s+\w+\s+\w+\s+\d|base\s+(hex|dec)\b)", re.MULTILINE | re.IGNORECASE)
+
+
+class CanFormat(Enum):
+    """How a CAN log is written."""
+
+    CANDUMP = "candump"
+    ASC = "asc"
+    BLF = "blf"
+
+
+def can_format(start: bytes) -> CanFormat | None:
+    """The format of a file that begins so; the first lines may be spoilt."""
+    if start.startswith(BLF_FILE):
+        return CanFormat.BLF
+    if CANDUMP_LINE.search(start):
+        return CanFormat.CANDUMP
+    return CanFormat.ASC if ASC_LINE.search(start) else None
 
 
 @dataclass(frozen=True, slots=True)

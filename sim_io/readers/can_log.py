@@ -7,7 +7,6 @@ message has it. Identifiers are taken exactly as the database has them; groups o
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -22,10 +21,19 @@ from stillgate.controller.quantities import Milliseconds
 
 from ..log import Change, Log, LogHeader, Subject
 from ..log_trouble import TroubleBook, TroubleKind
-from .can_frames import MISSING, Frame, asc_frames, blf_frames, candump_frames, load_can
+from .can_frames import (
+    MISSING,
+    CanFormat,
+    Frame,
+    asc_frames,
+    blf_frames,
+    can_format,
+    candump_frames,
+    load_can,
+)
 from .clock import EPOCH, MILLISECOND
 from .columns import ColumnMap
-from .lines import Lines, Progress, start_of
+from .lines import LOOKED_AT, Lines, Progress, start_of
 from .rows import Cell, Row, RowReading
 from .signals import KnownSignals, few
 from .values import SignalReader, signal_reader
@@ -33,8 +41,6 @@ from .values import SignalReader, signal_reader
 if TYPE_CHECKING:
     from cantools.database.can import Database
 
-BLF = b"LOGG"
-CANDUMP = re.compile(rb"\s*\(\d+\.\d+\)\s")
 MOST_REMEMBERED = 10_000
 """Contents of frames whose decoding is kept: most frames only repeat."""
 
@@ -112,14 +118,14 @@ def _zero(first: Milliseconds) -> tuple[Milliseconds, str]:
 @contextmanager
 def _frames(path: Path, size: int, book: TroubleBook, progress: Progress | None) -> Iterator[Iterator[Frame]]:
     """The frames of a file, whichever of the formats it has."""
-    start = start_of(path, 4096)
-    if start.startswith(BLF):
-        with path.open("rb") as stream:
-            yield blf_frames(stream, size, book, progress)
-    elif CANDUMP.match(start):
-        yield candump_frames(Lines(path, size, progress), book)
-    else:
-        yield asc_frames(Lines(path, size, progress), book)
+    match can_format(start_of(path, LOOKED_AT)):
+        case CanFormat.BLF:
+            with path.open("rb") as stream:
+                yield blf_frames(stream, size, book, progress)
+        case CanFormat.CANDUMP:
+            yield candump_frames(Lines(path, size, progress), book)
+        case _:
+            yield asc_frames(Lines(path, size, progress), book)
 
 
 def _rows(

@@ -19,6 +19,9 @@ from ..log_trouble import TroubleBook, TroubleKind
 LONGEST_LINE = 2**20
 """Bytes of a line; what is longer is not a log of ours, and is skipped in pieces."""
 
+LOOKED_AT = 4096
+"""Bytes from the start of a file that decide about its format."""
+
 TOLD_EVERY = 2**20
 """Bytes between two reports of progress."""
 

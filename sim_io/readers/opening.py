@@ -9,17 +9,12 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 
 from ..log import Log
+from .can_frames import can_format
 from .columns import ColumnMap, read_column_map
-from .lines import Progress, size_of_log, start_of
+from .lines import LOOKED_AT, Progress, size_of_log, start_of
 from .own import is_own_log, open_own_log
 
-LOOKED_AT = 4096
-"""Bytes from the start of a file that decide."""
-
 PARQUET = b"PAR1"
-BLF = b"LOGG"
-CANDUMP = re.compile(rb"\s*\(\d+\.\d+\)\s+\S+\s+[0-9A-Fa-f]{3,8}(#|\s)")
-ASC = re.compile(rb"\s*(//.*\s+)*(date\s+\w+\s+|base\s+(hex|dec)\b)", re.IGNORECASE)
 DUMP = re.compile(rb"\s*\$(comment|date|version|timescale|scope)\b")
 
 
@@ -58,7 +53,7 @@ def open_log(
         return open_parquet_log(path, machine, layout, progress)
     if machine is None:
         raise UsageError(f"{path}: a log of this format can only be read with the machine file")
-    if start.startswith(BLF) or CANDUMP.match(start) or ASC.match(start):
+    if can_format(start) is not None:
         from .can_log import open_can_log
 
         return open_can_log(path, size, machine, layout, dbc=dbc, progress=progress)
