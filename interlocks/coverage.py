@@ -74,7 +74,10 @@ def _coverage(subject: str, rows: list[FaultRow], weights: Mapping[str, float]) 
     if ratio is None or later is None:
         text = "no dangerous fault among those of the table"
     else:
-        text = f"{ratio:.0%} stop the machine by themselves, {later:.0%} with those noticed at the next start"
+        text = (
+            f"{100 * ratio:.0f} % of the dangerous faults stop the machine by themselves, "
+            f"{100 * later:.0f} % with those noticed at the next start"
+        )
     return Coverage(
         subject, dangerous, total(stopping), total(noticed), ratio, later, coverage_band(ratio), text
     )

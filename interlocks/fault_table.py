@@ -175,7 +175,7 @@ def _row(
         text = "changes no output; by itself it harms nothing and stays hidden until a second fault"
         return replace(row, outcome=Outcome.HARMLESS, text=text)
     if fault.kind is FaultKind.POWER:
-        text = "nothing is driven while power is out; after its return every requirement goes on holding"
+        text = "nothing is driven while power is out; what holds goes on holding after its return"
         return replace(row, outcome=Outcome.STOPS, text=text)
     if stop is not None:
         when = "at once" if stop == 0 else f"within {time_text(stop)} at the latest"

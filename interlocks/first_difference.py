@@ -100,7 +100,7 @@ def _loop(machine: Machine, tick: Milliseconds) -> ClosedLoop:
         if is_second(item.subject) or item.kind not in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF)
     ]
     names = list(machine.outputs)
-    hazards = [name for name in hazardous_outputs(machine)]
+    hazards = list(hazardous_outputs(machine))
     both = both.model_copy(
         update={
             "requirements": {

@@ -12,11 +12,10 @@ of its own, since a switch is one place in memory.
 from __future__ import annotations
 
 import ctypes
-import re
 import shutil
 import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from queue import SimpleQueue
@@ -83,7 +82,7 @@ class Answer:
     noted: frozenset[int] = frozenset()  # events asked about that happened
 
 
-class _Found(Exception):
+class _FoundItError(Exception):
     """Raised from a search's progress to end it: an event that was looked for has happened."""
 
 
@@ -162,13 +161,11 @@ class Switchboard:
     def _search(self, explorer: Explorer, stop_at: tuple[int, ...], goals: bool) -> Answer:
         def look(_: Progress) -> None:
             if any(explorer.record(event) is not None for event in stop_at):
-                raise _Found
+                raise _FoundItError
 
         outcome: Outcome | None = None
-        try:
+        with suppress(_FoundItError):
             outcome = explorer.run(look)
-        except _Found:
-            pass
         records = {event: explorer.record(event) for event in stop_at}
         found = [(record.depth, event, record) for event, record in records.items() if record is not None]
         if found:
@@ -206,9 +203,7 @@ def _switches_of(loop: ClosedLoop) -> list[str]:
     signals = {signal.name for signal in loop.controller.signals}
     blocks = (*loop.before, *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.settle)
     read = {term.signal for term in terms_in(blocks) if isinstance(term, Read)}
-    return sorted(
-        read - signals, key=lambda name: [int(x) if x.isdigit() else x for x in re.split(r"(\d+)", name)]
-    )
+    return sorted(read - signals, key=lambda name: (len(name), name))
 
 
 def _files(loop: ClosedLoop, switches: dict[str, int]) -> dict[str, str]:
