@@ -53,6 +53,7 @@ class RequirementWatch:
 
     Attributes:
         broken: every break, the first of each requirement in a row of broken scans.
+        broken_now: what was broken in the last scan.
         truths: the conditions at the last scan, by name.
     """
 
@@ -89,8 +90,7 @@ class RequirementWatch:
         self._truths = tuple(self._layout.slot(cell) for cell in truths)
         self._run = Compiler(self._layout, machine.scan, self).block(block)
         self._values = self._layout.start_values()
-        self._last: set[str] = set()
-        self._now: set[str] = set()
+        self.broken_now: set[str] = set()
         simulation.watchers.append(self._look)
 
     @property
@@ -112,16 +112,15 @@ class RequirementWatch:
     def note(self, kind: NoteKind, index: int) -> None:
         """Takes down a break."""
         if kind is NoteKind.BROKEN:
-            self._now.add(self._monitors.broken[index - self._monitors.first_index])
+            self.broken_now.add(self._monitors.broken[index - self._monitors.first_index])
 
     def _look(self, simulation: Simulation) -> None:
         for cell in self._taken_over:
             self._values[self._layout.slot(cell)] = simulation.value(cell)
-        self._now = {f"{name} in its bounds" for name in simulation.executive.left_bounds}
+        before = self.broken_now
+        self.broken_now = {f"{name} in its bounds" for name in simulation.executive.left_bounds}
         self._run(self._values)
-        for name in sorted(self._now - self._last):
-            self.broken.append(Break(simulation.time, name))
-        self._last = self._now
+        self.broken += [Break(simulation.time, name) for name in sorted(self.broken_now - before)]
         self.truths = {
             name: bool(self._values[slot]) for name, slot in zip(self._conditions, self._truths, strict=True)
         }

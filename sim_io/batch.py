@@ -188,5 +188,5 @@ class BatchSimulation:
             *(_Event(item.scan, self._targets[item.cell], item.value) for item in settings)
         )
 
-    def _broken(self, words: Sequence[int]) -> tuple[int, ...]:
+    def _broken(self, words: ctypes.Array[ctypes.c_uint64]) -> tuple[int, ...]:
         return tuple(i for i in range(self._names) if words[i // 64] >> (i % 64) & 1)

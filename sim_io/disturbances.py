@@ -114,7 +114,7 @@ class Disturbance:
             case DisturbanceKind.POWER_DIP | DisturbanceKind.OVERRUN:
                 return f"{self.kind.value} {time}{again}"
             case DisturbanceKind.POWER_LOST:
-                return self.kind.value
+                return str(self.kind.value)
             case _:
                 return f"{first} {self.kind.value}"
 

@@ -177,7 +177,7 @@ def _without(data: dict[str, Any], paths: list[tuple[str | int, ...]]) -> Scenar
         return None
 
 
-LEFT_OUT = Step(note="left out")
+LEFT_OUT = Step.model_validate({"note": "left out"})
 
 
 # -- rules ---------------------------------------------------------------------------------

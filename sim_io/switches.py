@@ -279,16 +279,16 @@ class _Lowering:
 
     def _dropping(self, item: Disturbance, level: Term) -> tuple[Block, Term]:
         out = self._local(item, "level")
-        gap, due, again = self._gap(item, item.time)
         most = self._ticks(item.longest)
         drop = self._keep(item, "drop", most)
         length = self._local(item, "length", most - 1)
-        drops: Block = (Choose(length, most), Assign(drop, Ref(length)), *again, Assign(out, FALSE))
+        drops: Block = (Choose(length, most), Assign(drop, Ref(length)), Assign(out, FALSE))
+        healthy: Block = (Assign(out, level),)
         run: Block = (
             If(
                 _more_than(drop, 0),
                 (_one_less(drop), Assign(out, FALSE)),
-                (*gap, If(due, drops, (Assign(out, level),))),
+                self._again_and_again(item, item.time, drops, healthy),
             ),
         )
         absent: Block = (Assign(drop, Constant(0)), *self._forget(item), Assign(out, level))
@@ -309,17 +309,16 @@ class _Lowering:
         begun = Cell(self._name(item, "begun"), 0, 1, 0, Scope.FAULT)
         return gap, begun, table
 
-    def _gap(self, item: Disturbance, mean: Milliseconds) -> tuple[Block, Term, Block]:
-        """One tick of waiting; whether the wait is over; drawing the next wait."""
+    def _again_and_again(self, item: Disturbance, mean: Milliseconds, comes: Block, waits: Block) -> Block:
+        """One tick of something that comes after waits with a mean; at least one tick lies between."""
         gap, begun, table = self._gap_cells(item, mean)
         self.cells += [gap, begun]
         drawn = self._local(item, "drawn", QUANTILES - 1)
         again: Block = (Choose(drawn, QUANTILES), Assign(gap, Lookup(table, Ref(drawn))))
-        wait: Block = (
+        return (
             If(Ref(begun), (), (*again, Assign(begun, TRUE))),
-            If(_more_than(gap, 0), (_one_less(gap),)),
+            If(_is(gap, 0), (*again, *comes), (_one_less(gap), *waits)),
         )
-        return wait, _is(gap, 0), again
 
     def _forget(self, item: Disturbance) -> Block:
         _, begun, _ = self._gap_cells(item, item.time)
@@ -352,8 +351,7 @@ class _Lowering:
         begin: Statement = Assign(left, Constant(ticks))
         begins: Block = (begin, Assign(self.present[item], FALSE))
         if item.every:
-            wait, due, again = self._gap(item, item.every)
-            begins = (If(_is(left, 0), (*wait, If(due, (*again, begin)))),)
+            begins = (If(_is(left, 0), self._again_and_again(item, item.every, (begin,), ())),)
         block += [
             If(self._there(item), begins),
             Assign(now, _more_than(left, 0)),

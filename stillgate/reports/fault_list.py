@@ -71,8 +71,8 @@ def write_faults(console: Console, machine: Machine, items: Sequence[Disturbance
         "'checked' ones are explored by the check, whenever they begin; the others are simulated, which "
         "shows some runs and not all of them. It is a list of what is modelled, not of what can fail.",
     )
-    for item in machine.check.exclude:
-        say(console, f"left out by the file: {item.fault}, because {item.why}", hanging=2)
+    for excluded in machine.check.exclude:
+        say(console, f"left out by the file: {excluded.fault}, because {excluded.why}", hanging=2)
 
 
 def _subject(item: Disturbance) -> str:

@@ -117,8 +117,8 @@ def disturbances_words(result: SoakResult) -> str:
             if free:
                 return f"every contact bounces for {time}"
             return (
-                f"bounce of {time} on {count_words(len(given), 'contact')} that parts move; the others change "
-                "at any scan anyhow (--disturb 'every contact bounces' lets them bounce too)"
+                f"bounce of {time} on {count_words(len(given), 'contact')} that parts move; the others "
+                "change at any scan anyhow (--disturb 'every contact bounces' lets them bounce too)"
             )
     return "disturbed: " + "; ".join(item.name for item in given)
 
