@@ -27,7 +27,7 @@ from stillgate.interlocks.evidence import (
 )
 from stillgate.interlocks.verdict import Judgement, Word
 
-from .check_text import exploration_words
+from .evidence_verdicts import explored_words
 from .words import count_words, fault_words, judgement_words
 
 NONE = "-"
@@ -45,7 +45,7 @@ def fault_section(machine: Machine, table: FaultTable) -> Section:
         parts.append(_coverage(table))
     told = (*table.rows, *table.pairs)
     parts += [part for row in told if (part := _fault_story(machine, row, table)) is not None]
-    notes = Bullets((*table.assumptions, exploration_words(table.exploration)))
+    notes = Bullets((*table.assumptions, explored_words(table.exploration)))
     counts = Counter(row.outcome for row in table.rows)
     said = ", ".join(f"{counts[outcome]} {outcome.value}" for outcome in Outcome if counts[outcome])
     intro = Prose((f"{count_words(len(table.rows), 'single fault')}: {said}.",))

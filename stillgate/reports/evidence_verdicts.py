@@ -11,9 +11,8 @@ from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
 from stillgate.diagrams.table import Table
-from stillgate.interlocks.verdict import CheckResult, RequirementVerdict, Story, Word
+from stillgate.interlocks.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 
-from .check_text import exploration_words
 from .words import count_words, fault_words, judgement_words
 
 NONE = "-"
@@ -223,7 +222,7 @@ def assumptions_section(result: CheckResult) -> Section:
                  (TableBlock(table),))
         )  # fmt: skip
     parts.append(
-        Part("explored", "What was explored", (Bullets(tuple(map(exploration_words, result.exploration))),))
+        Part("explored", "What was explored", (Bullets(tuple(map(explored_words, result.exploration))),))
     )
     if result.findings:
         items = tuple(f"line {f.line}: {f.kind.value}: {plain(f.message)}" for f in result.findings)
@@ -232,3 +231,15 @@ def assumptions_section(result: CheckResult) -> Section:
         )
         parts.append(Part("findings", "Findings", (note, Bullets(items))))
     return Section("assumptions", "Assumptions", (), tuple(parts))
+
+
+def explored_words(item: Exploration) -> str:
+    """What one search covered, without what it took: that differs from run to run."""
+    reach = "every reachable situation was visited"
+    if not item.exhausted:
+        reach = f"the {item.stopped_by} ended the search before every reachable situation was visited"
+    until = format_duration(item.depth * item.tick)
+    return (
+        f"With {fault_words(item.faults)}: {reach}; {count_words(item.states, 'situation')}, "
+        f"{count_words(item.transitions, 'step')}, up to {until} after power-on."
+    )

@@ -1,0 +1,263 @@
+"""The evidence report: whole, self-contained, the same every time, and true to the check."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import itertools
+import os
+import re
+import sys
+from pathlib import Path
+
+import pytest
+from stillgate.controller.errors import ToolMissing
+from stillgate.controller.reader import read_machine
+from stillgate.diagrams import pdf
+from stillgate.diagrams.renderer import find_renderer
+from stillgate.diagrams.report_page import Page, Prose, Section, anchors, render_page
+from stillgate.interlocks.check import check
+
+from stillgate.reports.evidence import Evidence, evidence_page
+
+from .conftest import Command
+from .pages import PageReader
+from .test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
+
+DATE = "2026-03-31"
+
+
+@pytest.fixture(scope="module")
+def broken_page(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The report of a machine with a broken requirement, and its machine file."""
+    from stillgate.cli import run_command
+    from stillgate.commands.new import starter_text
+
+    folder = tmp_path_factory.mktemp("report")
+    starter = folder / "press.yaml"
+    starter.write_text(starter_text("press"), encoding="utf-8")
+    file = spoilt(starter, NO_OVERRIDE, NO_INTERLOCK)
+    target = folder / "page.html"
+    options = ["-o", str(target), "--date", DATE, "--csv", str(folder / "csv")]
+    assert run_command(["report", str(file), *options]) == 1
+    return file, target.read_text(encoding="utf-8")
+
+
+def test_the_page_is_well_formed_and_fetches_nothing(broken_page: tuple[Path, str]) -> None:
+    page = PageReader(broken_page[1])
+    assert page.fetched == []
+    assert "default-src 'none'" in broken_page[1]
+    assert not re.search(r"url\((?!#)", broken_page[1])
+    assert not re.search(r"@import|fetch\(|XMLHttpRequest|WebSocket", broken_page[1])
+
+
+def test_every_link_leads_to_one_place(broken_page: tuple[Path, str]) -> None:
+    page = PageReader(broken_page[1])
+    assert len(page.ids) == len(set(page.ids)), [i for i in page.ids if page.ids.count(i) > 1]
+    for target in page.targets:
+        assert target.startswith("#")
+        assert target[1:] in page.ids, target
+
+
+def test_headings_go_down_by_one_and_tables_have_scopes(broken_page: tuple[Path, str]) -> None:
+    page = PageReader(broken_page[1])
+    levels = [level for level, _ in page.headings]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    assert None not in page.scopes
+    for landmark in ("<header>", "<main ", "<nav ", "<footer>"):
+        assert landmark in broken_page[1]
+
+
+def test_the_page_names_everything_of_the_machine_and_of_the_check(broken_page: tuple[Path, str]) -> None:
+    file, text = broken_page
+    document = read_machine(file)
+    machine, result = document.machine, check(document)
+    page = PageReader(text)
+    words = page.text.replace("_ ", "_").replace(". ", ".")
+    for name in (
+        *machine.inputs,
+        *machine.outputs,
+        *machine.parts,
+        *machine.sequences,
+        *machine.requirements,
+    ):
+        assert name in words, name
+    for assumption in result.assumptions:
+        assert assumption.replace(". ", ".") in words
+    for finding in result.findings:
+        assert finding.message in words.replace(":.", ": .") or finding.message in page.text
+    for fact in (
+        result.digest,
+        DATE,
+        result.version,
+        find_renderer().version,
+        "spoilt.yaml",
+        "100 ms",
+        "20 ms",
+    ):
+        assert fact in page.text
+    assert "competent person decides" in page.text
+    story = next(item.story for item in result.requirements if item.story is not None)
+    assert story.headline in page.text
+
+
+def test_the_verdict_table_says_what_the_check_says(broken_page: tuple[Path, str]) -> None:
+    file, text = broken_page
+    result = check(read_machine(file))
+    rows = PageReader(text).tables["table-verdicts"]
+    assert [row[0].replace("_ ", "_") for row in rows[1:]] == [item.name for item in result.requirements]
+    for row, item in zip(rows[1:], result.requirements, strict=True):
+        assert (item.verdict.value in row[3]) == (item.verdict is item.judgements[0].word)
+    sentence = next(line for line in text.splitlines() if 'class="verdict' in line)
+    assert 'class="verdict broken"' in sentence
+    assert "broken" in sentence
+
+
+def test_open_points_name_what_is_broken_and_what_was_not_run(broken_page: tuple[Path, str]) -> None:
+    text = PageReader(broken_page[1]).text
+    opened = text[text.index("Open points", text.index("1 Verdicts")) :]
+    assert "guard_stops_motor is broken." in opened
+    assert "The check used a tick of 100 ms" in opened
+    assert "no check can tell" in opened
+
+
+def test_the_same_file_and_date_give_the_same_bytes(
+    stillgate: Command, starter: Path, tmp_path: Path
+) -> None:
+    pages = []
+    for number, date in enumerate((DATE, DATE, "2025-01-01"), start=1):
+        target = tmp_path / f"{number}.html"
+        options = ("--date", date, "--no-cache", "--threads", str(number))
+        assert stillgate("report", starter, "-o", target, *options).status == 0
+        pages.append(target.read_text())
+    assert pages[0] == pages[1]
+    assert pages[2].replace("2025-01-01", DATE) == pages[0]
+
+
+def test_tables_are_written_as_csv_too(broken_page: tuple[Path, str]) -> None:
+    file, text = broken_page
+    page = PageReader(text)
+    folder = file.parent / "csv"
+    written = {path.stem for path in folder.iterdir()}
+    assert {f"table-{name}" for name in written} == {name for name in page.tables if name != "None"}
+    for name in written:
+        with (folder / f"{name}.csv").open(encoding="utf-8-sig", newline="") as stream:
+            rows = list(csv.reader(stream))
+        shown = [[_joined(cell) for cell in row] for row in page.tables[f"table-{name}"]]
+        plain = [[_joined(cell.lstrip("'")) for cell in row] for row in rows]
+        assert shown == plain, name
+
+
+def _joined(cell: str) -> str:
+    """A cell without the places where a page may break a name."""
+    return " ".join(cell.split()).replace("_ ", "_").replace(". ", ".")
+
+
+def test_texts_of_a_hostile_file_stay_texts(stillgate: Command, tmp_path: Path) -> None:
+    file = tmp_path / "hostile.yaml"
+    file.write_text(
+        """\
+machine: hostile
+title: "</title><script>alert(1)</script> {{ 7*7 }} \\"quoted\\""
+note: "<img src=x onerror=alert(1)>"
+scan: 20 ms
+hazards: {h: "<b>&amp;"}
+inputs: {a: {from: operator, note: "=HYPERLINK(1)"}}
+outputs: {digraph: {hazard: h, note: "<script>"}}
+sequences:
+  graph:
+    start: node
+    states:
+      node: {exits: [{when: a, to: edge}]}
+      edge: {on: [digraph], exits: [{when: not a, to: node}]}
+interlocks: [{hold_off: digraph, unless: a, why: "</svg><script>"}]
+requirements: {r: {never: digraph and a, hazard: h, why: "'\\"><script>alert(2)</script>"}}
+check: {faults: 0}
+""",
+        encoding="utf-8",
+    )
+    done = stillgate("report", file, "-o", tmp_path / "out.html", "--csv", tmp_path / "csv")
+    assert done.status == 1, done.err
+    text = (tmp_path / "out.html").read_text()
+    page = PageReader(text)
+    assert text.count("<script>") == 1
+    assert "<img" not in text
+    assert "{{ 7*7 }}" in page.text
+    assert "=HYPERLINK" not in (tmp_path / "csv" / "inputs.csv").read_text().replace("'=HYPERLINK", "")
+
+
+def test_a_limit_is_named_and_the_verdict_is_undecided(
+    stillgate: Command, starter: Path, tmp_path: Path
+) -> None:
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--max-states", "5", "--no-cache")
+    assert done.status == 4
+    text = PageReader((tmp_path / "p.html").read_text()).text
+    assert "most situations 5" in text
+    assert "is undecided" in text
+
+
+@pytest.mark.parametrize("date", ["yesterday", "2026-02-30", "31.3.2026"])
+def test_a_date_that_is_none_is_refused(stillgate: Command, starter: Path, date: str) -> None:
+    done = stillgate("report", starter, "--date", date)
+    assert done.status == 2
+    assert "is not a date" in done.err
+    assert not Path("press.report.html").exists()
+
+
+def test_without_a_template_engine_the_message_says_how_to_get_one(
+    stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "jinja2", None)
+    done = stillgate("report", starter, "-o", tmp_path / "p.html")
+    assert done.status == 2
+    assert "pip install 'stillgate[report]'" in done.err
+    assert not (tmp_path / "p.html").exists()
+
+
+def test_without_a_browser_the_page_is_there_and_the_message_says_what_to_do(
+    stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none() -> Path:
+        raise ToolMissing("no Chromium or Chrome was found to print a PDF with: install one")
+
+    monkeypatch.setattr(pdf, "find_browser", none)
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path / "p.pdf")
+    assert done.status == 2
+    assert "no Chromium or Chrome was found" in done.err
+    assert (tmp_path / "p.html").exists()
+    assert not (tmp_path / "p.pdf").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a script with a first line")
+@pytest.mark.parametrize("code", ["import sys; sys.exit(3)", "pass"])
+def test_a_browser_that_prints_nothing_is_an_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
+) -> None:
+    browser = tmp_path / "browser"
+    browser.write_text(f"#!{sys.executable}\n{code}\n")
+    browser.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
+    monkeypatch.setattr(pdf, "BROWSERS", ("browser",))
+    with pytest.raises(pdf.ProgramFault, match="printed no PDF"):
+        pdf.print_page(b"<p>page</p>")
+
+
+def test_an_unknown_name_in_the_template_is_an_error() -> None:
+    from jinja2 import Environment, StrictUndefined, UndefinedError
+
+    with pytest.raises(UndefinedError):
+        Environment(undefined=StrictUndefined).from_string("{{ page.nothing }}").render(page=object())
+    page = Page("t", "l", "holds", "s", (), (), (Section("a", "A", (Prose(("p",)),)),), "f")
+    assert "StrictUndefined" in Path(render_page.__code__.co_filename).read_text()
+    assert list(anchors(page)) == ["a"]
+
+
+def test_what_was_not_run_stands_among_the_open_points(starter: Path) -> None:
+    document = read_machine(starter)
+    evidence = Evidence(document, check(document), find_renderer(), DATE, "cc 1", not_run=("X was not run.",))
+    text = PageReader(render_page(evidence_page(evidence))).text
+    assert "X was not run." in text
+    without = PageReader(render_page(evidence_page(dataclasses.replace(evidence, not_run=())))).text
+    assert "was not run" not in without
