@@ -26,6 +26,7 @@ BROKEN_PIPE = 141
 COMMANDS = (
     "new",
     "check",
+    "watch",
     "run",
     "faults",
     "soak",

@@ -10,6 +10,7 @@ check it exhaustively, simulate it, draw it.
   stillgate new press.yaml        write a starter file, with comments
   stillgate check press.yaml      which requirements hold in every reachable
                                   situation, and how the others break
+  stillgate watch press.yaml      check again after every save, print what changed
   stillgate run press.yaml --for 5s --at '1 s start on'
                                   simulate an input script, print the trace
   stillgate run stop.scenario.yaml

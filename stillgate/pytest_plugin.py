@@ -87,7 +87,9 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
         from stillgate.testing.machine_items import MachineFile
 
         return MachineFile.of(parent, file_path)
-    return None
+    from stillgate.testing.scenario_items import ScenarioFile
+
+    return ScenarioFile.of(parent, file_path)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -17,6 +17,7 @@ OPTIONAL = (
     ("python-can", "reading CAN logs", "pip install 'stillgate[can]'"),
     ("cantools", "decoding CAN logs", "pip install 'stillgate[can]'"),
     ("jinja2", "the evidence report", "pip install 'stillgate[report]'"),
+    ("watchfiles", "checking again after every save", "pip install 'stillgate[watch]'"),
     ("numba", "the benchmarks' comparison with compiled Python", "pip install 'stillgate[bench]'"),
     ("pytest", "running the tests", "pip install 'stillgate[test]'"),
     ("hypothesis", "running the tests", "pip install 'stillgate[test]'"),

@@ -11,7 +11,7 @@ from stillgate.interlocks.wording import sentence_of
 from .record import Record, replayed, save, story_of
 
 
-class RequirementBroken(AssertionError):
+class RequirementBroken(AssertionError):  # noqa: N818
     """A requirement broke in a run.
 
     The run is saved at once, since the last failing run is the shortest; it is replayed and

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from stillgate.controller.evaluate import Compiler, Layout, Values, answer_from_cells
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
-from stillgate.controller.program import Cell, NoteKind, Observation
+from stillgate.controller.program import Cell, NoteKind, Observation, Read, Ref, ticks_up
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.interlocks.monitors import lower_monitors
 from stillgate.interlocks.requirement_watch import watched
@@ -220,6 +220,15 @@ class LoweredRun:
     def powered(self) -> bool:
         """Whether the controller had power in the last scan."""
         return not self._dark
+
+    def known(self, term: Ref | Read) -> int | None:
+        """Value of a cell or of the controller's view of an input; None if somebody may choose it."""
+        if isinstance(term, Ref):
+            return self._values[self._code.layout.slot(term.cell)]
+        if term.signal in self._code.free:
+            return None
+        ticks = ticks_up(term.milliseconds, self.period)
+        return self._code.host.read(self._values, term.signal, term.observation, ticks)
 
     # -- what can be done --------------------------------------------------------------------
 

@@ -40,6 +40,7 @@ from stillgate.sim_io.simulation import disturbance_of
 from .failures import RequirementBroken, tell_failure
 from .guide import Guide, Way, Wish
 from .lowered_run import LoweredMachine, LoweredRun
+from .prospects import possible
 from .record import Record
 
 NUMBERS = st.integers(0, 255)
@@ -48,7 +49,15 @@ NUMBERS = st.integers(0, 255)
 WAITS = (20, 60, 100, 200, 400, 700, 1000, 2000)
 """Times between two things that are done, in ms."""
 
-MARGIN: Milliseconds = 1500
+CHOICES = st.sampled_from((0, 0, 0, 0, 0, 1, 1, 2))
+"""Picks a way; the first ones, which can be taken at once, more often."""
+
+STUCK = (FaultKind.INPUT_OFF, FaultKind.INPUT_ON, FaultKind.OUTPUT_OFF, FaultKind.OUTPUT_ON)
+
+CALM = st.sampled_from((True, True, True, False))
+"""Whether what an override waits for is left alone."""
+
+MARGIN: Milliseconds = 1000
 """How long a way is waited for beyond its own time."""
 
 
@@ -121,7 +130,7 @@ class MachineRules(RuleBasedStateMachine):
         """Lets time pass, a scan at least; stops early when a requirement breaks."""
         for _ in range(max(1, milliseconds // self.machine.scan)):
             self._run.step()
-            if len(self._run.broken) > self._judged:
+            if self._news():
                 return
 
     def fail(self, disturbance: str | Disturbance) -> None:
@@ -147,20 +156,37 @@ class MachineRules(RuleBasedStateMachine):
         chosen = {known[number % len(known)]: None for number in sorted(switches)} if known else {}
         self._begin(seed, tuple(chosen))
 
-    @rule(number=NUMBERS, calm=st.sampled_from((True, True, True, False)))
+    @rule(number=NUMBERS, choices=st.lists(CHOICES, min_size=2, max_size=8), calm=CALM)
+    def work(self, number: int, choices: list[int], calm: bool) -> None:
+        """Follows the ways of one sequence from state to state, as somebody with a job would."""
+        sequences = self.guide.worked or tuple(self.machine.sequences)
+        sequence = sequences[number % len(sequences)]
+        for choice in choices:
+            ways = self._reachable_first(self.guide.onward(sequence, self._run.states))
+            if not ways or self._news():
+                self.wait(self.machine.scan)
+                return
+            self._follow(ways[choice % len(ways)], calm=calm, help_along=True)
+
+    @rule(number=NUMBERS, calm=CALM)
     def follow(self, number: int, calm: bool) -> None:
         """Does what one of the ways out of the active states waits for, until it is taken."""
-        ways = self.guide.ways(self._run.states)
+        ways = self._reachable_first(self.guide.ways(self._run.states))
         if ways:
-            self._follow(ways[number % len(ways)], calm=calm)
+            self._follow(ways[number % len(ways)], calm=calm, help_along=False)
         else:
             self.wait(self.machine.scan)
 
-    @rule(number=NUMBERS, calm=st.sampled_from((True, True, False)))
-    def follow_two(self, number: int, calm: bool) -> None:
-        """Follows a way, and whatever it opens at once."""
-        self.follow(number=number, calm=calm)
-        self.follow(number=0, calm=True)
+    @precondition(lambda self: self.guide.interruptions)
+    @rule(number=NUMBERS, wait=st.sampled_from(WAITS))
+    def interrupt(self, number: int, wait: Milliseconds) -> None:
+        """Does what an override waits for and takes it back after a while."""
+        wishes = self.guide.interruptions
+        self._do(wishes[number % len(wishes)])
+        self.wait(wait)
+        if not self._news():
+            self.change(**self.guide.quiet)
+            self.wait(self.machine.scan)
 
     @rule(number=NUMBERS, wait=st.sampled_from(WAITS))
     def provoke(self, number: int, wait: Milliseconds) -> None:
@@ -180,34 +206,22 @@ class MachineRules(RuleBasedStateMachine):
             self.change(**{name: not circuits[name] for name in sorted(names)})
         self.wait(wait)
 
-    @rule(wait=st.sampled_from(WAITS))
-    def let_time_pass(self, wait: Milliseconds) -> None:
-        """Does nothing."""
-        self.wait(wait)
-
     @precondition(lambda self: self.faults_left > 0)
-    @rule(kind=st.integers(0, 3), number=NUMBERS)
-    def break_something(self, kind: int, number: int) -> None:
-        """One thing fails: sticks where it is, or goes where it is not."""
-        inputs, hangs = kind < 2, kind % 2 == 0
-        levels = self._run.circuits if inputs else self._run.outputs
+    @rule(kind=st.sampled_from(STUCK), hangs=st.booleans(), number=NUMBERS)
+    def break_something(self, kind: FaultKind, hangs: bool, number: int) -> None:
+        """One thing fails: it stays as it is, or goes where it is not."""
+        run = self._run
+        levels = run.circuits if kind in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF) else run.outputs
+        on = kind in (FaultKind.INPUT_ON, FaultKind.OUTPUT_ON)
         wanted = [
             fault
             for fault in faults_of(self.machine)
-            if fault.subject in levels
-            and fault.kind
-            in (
-                (FaultKind.INPUT_ON, FaultKind.INPUT_OFF)
-                if inputs
-                else (FaultKind.OUTPUT_ON, FaultKind.OUTPUT_OFF)
-            )
-            and (levels[fault.subject] is (fault.kind in (FaultKind.INPUT_ON, FaultKind.OUTPUT_ON))) is hangs
+            if fault.kind is kind and (levels[fault.subject] is on) is hangs
         ]
-        if not wanted:
-            return
-        self.faults_left -= 1
-        self.fail(disturbance_of(wanted[number % len(wanted)]))
-        self.wait(self.machine.scan)
+        if wanted:
+            self.faults_left -= 1
+            self.fail(disturbance_of(wanted[number % len(wanted)]))
+            self.wait(self.machine.scan)
 
     @precondition(lambda self: self.faults_left > 0)
     @rule(off=st.sampled_from(WAITS), wait=st.sampled_from(WAITS))
@@ -248,6 +262,13 @@ class MachineRules(RuleBasedStateMachine):
             return not happened
         return happened <= min(self.budget, required_faults(self.machine, requirement))
 
+    def _news(self) -> bool:
+        return len(self._run.broken) > self._judged
+
+    def _reachable_first(self, ways: list[Way]) -> list[Way]:
+        known = self._run.known
+        return sorted(ways, key=lambda way: not possible(way.guard, known))
+
     def _do(self, wish: Wish) -> None:
         before = self._run.circuits
         back = {name: not on for name, on in wish.levels if name in wish.edges and before[name] is on}
@@ -256,15 +277,22 @@ class MachineRules(RuleBasedStateMachine):
             self.wait(self.machine.scan + max(self.machine.inputs[name].debounce for name in back))
         self.change(**dict(wish.levels))
 
-    def _follow(self, way: Way, *, calm: bool) -> None:
+    def _follow(self, way: Way, *, calm: bool, help_along: bool) -> None:
+        """Does what a way waits for, and what leads to the states that it waits for."""
+        if help_along:
+            for sequence, state in way.wish.states:
+                for step in self.guide.towards(sequence, state, self._run.states):
+                    if sequence != way.sequence and not self._news():
+                        self._follow(step, calm=calm, help_along=False)
         if calm:
             wanted = {name for name, _ in way.wish.levels}
             self.change(**{name: on for name, on in self.guide.quiet.items() if name not in wanted})
         self._do(way.wish)
         here = self._run.states[way.sequence]
-        for _ in range((way.after + MARGIN) // self.machine.scan):
+        patience = way.after + MARGIN if possible(way.guard, self._run.known) else MARGIN // 2
+        for _ in range(patience // self.machine.scan):
             self.wait(self.machine.scan)
-            if self._run.states[way.sequence] != here or len(self._run.broken) > self._judged:
+            if self._run.states[way.sequence] != here or self._news():
                 return
 
 
@@ -299,7 +327,7 @@ def machine_rules(
     fields = {
         "document": document,
         "lowered": lowered,
-        "guide": Guide(document.machine, lowered.lowered(()).free),
+        "guide": Guide(document.machine, lowered.program, lowered.lowered(()).free),
         "budget": document.machine.check.faults if faults is None else faults,
         "switch_faults": tuple(parse_disturbance(text, document.machine) for text in switch_faults),
         "file": None if changed else Path(document.path),

@@ -1,0 +1,151 @@
+"""``stillgate watch``: checks a file again whenever it is saved and prints only what changed."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from ..terminal import message_console, output_console, write_line
+from .check import LIMITS
+from .options import MachineFile, count_option, duration_option
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from stillgate.controller.reader import MachineDocument
+    from stillgate.interlocks.explorer import Progress
+    from stillgate.interlocks.verdict import CheckResult
+
+INTERRUPTED = 130
+
+
+def watch(
+    machine: MachineFile,
+    /,
+    *,
+    tick: str | None = None,
+    faults: int | None = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+) -> int:
+    """Check a machine now and after every save, and print what changed.
+
+    The first answer is that of check. After a save only the verdicts,
+    findings and assumptions that are different are printed, with the story
+    of what is newly broken. A file that cannot be read is told, and the next
+    save waited for. A save during a long check ends it and starts the next.
+
+    Ctrl-C ends it. Exit status: 130, or 2 if the file is not there at first.
+
+    Parameters
+    ----------
+    tick
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+    faults
+        0 or 1: how many faults may happen. Left out: the file's.
+    time_limit
+        Give up a check as undecided after so long, such as '1 min'.
+    """
+    from stillgate.controller.reader import bytes_of
+
+    from ..saves import content_of, saves
+
+    period = duration_option("--tick", tick) if tick != "scan" else None
+    budget = count_option("--faults", faults, 0, 1)
+    limit = duration_option("--time-limit", time_limit)
+    bytes_of(machine)  # says what is wrong with the file, if it is not there
+    watcher = _Watcher(machine, tick == "scan", period, budget, None if limit is None else limit / 1000)
+    content = content_of(machine)
+    changes = saves(machine, content)
+    while True:
+        watcher.look(content)
+        looked = content
+        while content == looked:  # what was noticed during a check is not noticed again
+            content = watcher.newer if watcher.newer not in (None, looked) else next(changes)
+
+
+class _Newer(Exception):  # noqa: N818
+    """The file was saved while it was checked."""
+
+
+class _Watcher:
+    def __init__(
+        self, path: Path, at_scan: bool, tick: int | None, faults: int | None, limit: float | None
+    ) -> None:
+        self.path, self.at_scan, self.tick, self.faults, self.limit = path, at_scan, tick, faults, limit
+        self.last: CheckResult | None = None
+        self.newer: bytes | None = None
+
+    def look(self, content: bytes | None) -> None:
+        """Reads, checks and prints; never ends the watch but by Ctrl-C."""
+        from stillgate.controller.errors import MachineFileError, StillgateError
+        from stillgate.controller.reader import read_machine_bytes
+
+        self.newer = None
+        if content is None:
+            self._say("the file is gone; waiting for it to come back")
+            return
+        try:
+            document = read_machine_bytes(content, str(self.path))
+        except MachineFileError as error:
+            self._say("the file cannot be used; waiting for the next save")
+            write_line(str(error))
+            return
+        try:
+            result = self._check(document, content)
+        except _Newer:
+            self._say("saved again while it was checked")
+            return
+        except StillgateError as error:
+            self._say(f"the check could not be run: {error}")
+            return
+        self._print(result)
+
+    def _check(self, document: MachineDocument, content: bytes) -> CheckResult:
+        from stillgate.interlocks.check import check
+
+        from ..progress import ProgressLine
+
+        with ProgressLine(message_console()) as line:
+            result = check(
+                document,
+                tick=document.machine.scan if self.at_scan else self.tick,
+                faults=self.faults,
+                time_limit=self.limit,
+                progress=self._progress(line, content),
+                on_slow_build=lambda: line.say("the C compiler builds its own parts, once; up to 20 s"),
+            )
+        if any(item.stopped_by == "interrupt" for item in result.exploration):
+            raise KeyboardInterrupt
+        return result
+
+    def _progress(self, line: Callable[[Progress], None], content: bytes) -> Callable[[Progress], None]:
+        from ..saves import content_of, whole_content
+
+        def progress(now: Progress) -> None:
+            line(now)
+            if content_of(self.path) != content:
+                found = whole_content(self.path)
+                if found is not None and found != content:
+                    self.newer = found
+                    raise _Newer
+
+        return progress
+
+    def _print(self, result: CheckResult) -> None:
+        from ..reports.changes_text import write_changes
+        from ..reports.check_text import write_check
+
+        console = output_console()
+        if self.last is None:
+            write_check(console, result, str(self.path))
+        else:
+            self._say("saved")
+            write_changes(console, self.last, result, str(self.path))
+        self.last = result
+
+    def _say(self, text: str) -> None:
+        write_line(f"\n{time.strftime('%H:%M:%S')}  {self.path}: {text}")
+        output_console().file.flush()
