@@ -98,6 +98,14 @@ class RequirementWatch:
         """The monitors that run."""
         return self._monitors
 
+    @property
+    def first_breaks(self) -> tuple[Break, ...]:
+        """The first break of every requirement that was broken."""
+        first: dict[str, Break] = {}
+        for item in self.broken:
+            first.setdefault(item.requirement, item)
+        return tuple(first.values())
+
     # -- host of the monitors ----------------------------------------------------------------
 
     def choose(self, cell: Cell, count: int) -> int:

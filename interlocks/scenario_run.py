@@ -65,7 +65,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class ScenarioResult:
-    """A scenario that has been run."""
+    """A scenario that has been run; ``broken`` holds the first break of every requirement."""
 
     scenario: Scenario
     machine: Machine
@@ -156,7 +156,7 @@ def run_scenario(
         machine=machine,
         frames=tuple(frames),
         outcomes=tuple(judge.outcome() for judge in judges),
-        broken=tuple(watch.broken),
+        broken=watch.first_breaks,
         watched=watch.monitors.broken,
     )
 

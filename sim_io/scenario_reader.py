@@ -38,7 +38,7 @@ from stillgate.controller.reader import (
     problems_of,
     read_machine,
 )
-from stillgate.controller.source import Mapping, data_of
+from stillgate.controller.source import Mapping, Scalar, data_of
 
 from .disturbances import Disturbance, contradict, parse_disturbance
 from .scenario import DOINGS, WITH_FOR, Scenario, Step, names_of
@@ -110,7 +110,7 @@ def load_scenario_bytes(
     machine = machine or _machine_of(data, name, positions, problems)
     if machine is not None and scenario is not None:
         found = _findings(scenario, machine.machine)
-        problems += [problem_of_finding(item, positions) for item in found]
+        problems += [problem_of_finding(_pointed(item, positions), positions) for item in found]
     if problems or scenario is None or machine is None:
         raise ScenarioFileError(name, at_most(in_order(problems)), lines)
     return ScenarioDocument(scenario, machine, Path(name), positions)
@@ -134,6 +134,12 @@ def _reworded(read: Callable[[], Found]) -> Found:
             for item in refused.problems
         ]
         raise ScenarioFileError(refused.name, told, refused.lines) from None
+
+
+def _pointed(item: Finding, positions: Positions) -> Finding:
+    """A finding about the first of a list that stands there as a single name."""
+    single = item.path[-1:] == (0,) and isinstance(positions.find(item.path[:-1]).node, Scalar)
+    return replace(item, path=item.path[:-1]) if single else item
 
 
 def _machine_of(

@@ -6,14 +6,13 @@ story of a check) are files like any other.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from typing import Any
 
 from stillgate.controller.durations import format_duration
 from stillgate.controller.messages import PLAIN_TEXT
 from stillgate.controller.quantities import Condition
-from stillgate.controller.source import UNPRINTABLE, plain_value
+from stillgate.controller.source import plain_value
 
 from .scenario import Scenario, Step
 
@@ -69,5 +68,14 @@ def _text(text: str) -> str:
     """A text in the flow style of YAML, in double quotes where it needs them."""
     if PLAIN_TEXT.fullmatch(text) and plain_value(text) == text and text == text.strip():
         return text
-    quoted = json.dumps(text, ensure_ascii=False)
-    return UNPRINTABLE.sub(lambda found: f"\\u{ord(found.group()):04x}", quoted)
+    return '"' + "".join(map(_escaped, text)) + '"'
+
+
+def _escaped(character: str) -> str:
+    """A character inside double quotes; what cannot be seen is spelt (YAML 1.2.2, 5.7)."""
+    if character in '"\\':
+        return f"\\{character}"
+    if character.isprintable():
+        return character
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"

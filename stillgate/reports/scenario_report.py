@@ -51,7 +51,7 @@ def write_scenario_result(console: Console, result: ScenarioResult, document: Sc
     console.print(Padding(steps_table(trace_steps(result.machine, result.frames)), (1, 0, 0, 2)))
     say(console, "")
     watched = count_words(len(result.watched), "requirement")
-    say(console, f"{watched} watched, {len({item.requirement for item in result.broken})} broken. {CAUTION}")
+    say(console, f"{watched} watched, {len(result.broken)} broken. {CAUTION}")
 
 
 def _table(result: ScenarioResult, document: ScenarioDocument) -> Table:
@@ -116,7 +116,7 @@ def scenario_document(result: ScenarioResult, document: ScenarioDocument) -> dic
 BREAK = closed(
     "One requirement that was broken.",
     requirement=text("Its name; a counter that left its bounds is named so."),
-    time=whole("When it was broken for the first time in a row."),
+    time=whole("When it was broken for the first time."),
 )
 
 SCENARIO: Schema = {
@@ -146,7 +146,7 @@ SCENARIO: Schema = {
                 reasons=many("Why it was not, in words.", text("One reason.")),
             ),
         ),
-        broken=many("Breaks of watched requirements.", BREAK),
+        broken=many("The first break of every watched requirement that was broken.", BREAK),
         watched=many("The requirements that were watched.", text("Name of a requirement.")),
         time=whole("Time of the last scan."),
         start=table("Where each part stood at the start.", text("A place or motion.")),
