@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stillgate.controller.durations import LONGEST
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import nearest_hint
@@ -31,10 +30,10 @@ from .can_frames import (
     candump_frames,
     load_can,
 )
-from .clock import EPOCH, MILLISECOND
+from .clock import EPOCH, FAR, MILLISECOND
 from .columns import ColumnMap
 from .lines import LOOKED_AT, Lines, Progress, start_of
-from .rows import Cell, Row, RowReading
+from .rows import Raw, Row, RowReading
 from .signals import KnownSignals, few
 from .values import SignalReader, signal_reader
 
@@ -46,6 +45,9 @@ MOST_REMEMBERED = 10_000
 
 FrameKey = tuple[int, bool]
 """Identifier of a frame, and whether it is an extended one."""
+
+Cells = tuple[tuple[SignalReader, ...], tuple[Raw, ...]]
+"""The signals that a frame carries, and what they are."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,7 @@ def open_can_log(
 
 def _zero(first: Milliseconds) -> tuple[Milliseconds, str]:
     """Times that count from 1970 begin at 0; small ones are kept as the file has them."""
-    if 0 <= first <= LONGEST:
+    if 0 <= first < FAR:
         return 0, ""
     return first, (EPOCH + first * MILLISECOND).isoformat(timespec="milliseconds")
 
@@ -132,7 +134,7 @@ def _rows(
     frames: Iterator[Frame], wanted: dict[FrameKey, _Wanted], described: set[FrameKey], book: TroubleBook
 ) -> Iterator[Row]:
     """A row for every frame that carries a signal of the machine."""
-    remembered: dict[tuple[FrameKey, bytes], tuple[Cell, ...]] = {}
+    remembered: dict[tuple[FrameKey, bytes], Cells] = {}
     for frame in frames:
         message = frame.message
         if message.is_error_frame or message.is_remote_frame:
@@ -154,15 +156,15 @@ def _rows(
                 continue
             if len(remembered) < MOST_REMEMBERED:
                 remembered[key, data] = cells
-        yield Row(_milliseconds(message.timestamp), frame.line, cells)
+        yield Row(_milliseconds(message.timestamp), frame.line, *cells)
 
 
-def _decoded(item: _Wanted, data: bytes) -> tuple[Cell, ...]:
+def _decoded(item: _Wanted, data: bytes) -> Cells:
     """The signals of one frame; names of states where the database has them."""
     found = item.decode(data, decode_choices=True)
     if not isinstance(found, dict):
         raise ValueError("a container of messages")
-    cells: list[Cell] = []
+    cells: list[tuple[SignalReader, Raw]] = []
     for name, reader in item.readers:
         value = found.get(name)  # None: a multiplexed signal that this frame does not carry
         if value is None:
@@ -172,7 +174,7 @@ def _decoded(item: _Wanted, data: bytes) -> tuple[Cell, ...]:
             cells.append((reader, str(named)))
         else:
             cells.append((reader, float(getattr(value, "value", value))))
-    return tuple(cells)
+    return tuple(reader for reader, _ in cells), tuple(raw for _, raw in cells)
 
 
 def _wanted(

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from stillgate.controller.durations import LONGEST, shorten
+from stillgate.controller.durations import shorten
 from stillgate.controller.errors import UsageError
 from stillgate.controller.quantities import Milliseconds
 
@@ -25,7 +25,8 @@ PER_MILLISECOND = {"ns": Decimal(1_000_000), "us": Decimal(1000), "ms": Decimal(
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MILLISECOND = timedelta(milliseconds=1)
-HOUR: Milliseconds = 3_600_000
+FAR: Milliseconds = 100_000_000_000
+"""Three years: times that count from here on count from 1970 or the like, not from a start."""
 
 
 class NotATime(ValueError):  # noqa: N818
@@ -68,6 +69,8 @@ class Clock:
         Raises:
             NotATime: if it is none.
         """
+        if self._form.kind == "ms" and text.isdecimal() and text.isascii():
+            return int(text)
         if self._decimal == ",":
             text = text.replace(",", ".")
         try:
@@ -183,7 +186,7 @@ def zero_of(
     report is found in the file; dates, and numbers that count from a far past, begin at 0.
     """
     if form.kind != "date-time":
-        return (0, "", "") if 0 <= first <= LONGEST else (first, "", sample.strip())
+        return (0, "", "") if 0 <= first < FAR else (first, "", sample.strip())
     moment = EPOCH + first * MILLISECOND
     iso = moment.replace(tzinfo=None) if local else moment
     return first, iso.isoformat(timespec="milliseconds"), sample.strip()

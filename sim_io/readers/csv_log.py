@@ -106,6 +106,7 @@ def _rows(
 ) -> Iterator[Row]:
     """The rows of a file, those that cannot be read noted and left out."""
     width = len(shape.header)
+    places, readers = tuple(shape.readers), tuple(shape.readers.values())
     cells = _cells(lines, shape.layout, shape.delimiter, book)
     next(cells, None)
     for line, row in cells:
@@ -125,7 +126,7 @@ def _rows(
             yield from _named(shape, row, time, line, book)
         else:
             event = row[shape.event] if shape.event is not None else ""
-            yield Row(time, line, tuple((reader, row[at]) for at, reader in shape.readers.items()), event)
+            yield Row(time, line, readers, tuple([row[at] for at in places]), event)
 
 
 def _named(shape: CsvShape, row: list[str], time: int, line: int, book: TroubleBook) -> Iterator[Row]:
@@ -135,7 +136,7 @@ def _named(shape: CsvShape, row: list[str], time: int, line: int, book: TroubleB
     if reader is None:
         book.note(TroubleKind.UNKNOWN_NAME, line, name)
         return
-    yield Row(time, line, ((reader, row[shape.header.index(str(shape.layout.value))]),))
+    yield Row(time, line, (reader,), (row[shape.header.index(str(shape.layout.value))],))
 
 
 def _cells(

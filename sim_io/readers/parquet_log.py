@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from stillgate.controller.durations import LONGEST
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
@@ -17,7 +16,7 @@ from ..log_records import decode_start
 from ..log_trouble import TroubleBook, TroubleKind
 from ..trace_table import EVENT_COLUMN, PHYSICAL, TIME_COLUMN
 from ..traces_parquet import HEADER_KEY, load_pyarrow
-from .clock import EPOCH, MILLISECOND
+from .clock import EPOCH, FAR, MILLISECOND
 from .columns import ColumnMap
 from .lines import Progress
 from .rows import Row, RowReading
@@ -64,21 +63,22 @@ class ParquetTable:
     def rows(self, book: TroubleBook, progress: Progress | None) -> Iterator[Row]:
         """The rows; their numbers stand for lines."""
         _, pq = load_pyarrow()
+        readers = tuple(self.readers.values())
         columns = [self.time, *self.readers, *([EVENT_COLUMN] if self.events else [])]
         with pq.ParquetFile(self.path) as file:
             total, number = file.metadata.num_rows, 0
             for batch in file.iter_batches(ROWS_AT_ONCE, columns=columns):
                 table = {name: batch.column(name) for name in columns}
-                cells = [(reader, table[name].to_pylist()) for name, reader in self.readers.items()]
+                cells = [[self._raw(value) for value in table[name].to_pylist()] for name in self.readers]
                 events = table[EVENT_COLUMN].to_pylist() if self.events else None
                 for at, value in enumerate(_counts(table[self.time])):
                     line = number + at + 1
                     if value is None:
                         book.note(TroubleKind.UNREADABLE, line, "no time")
                         continue
-                    row = tuple((reader, self._raw(found[at])) for reader, found in cells)
+                    raws = tuple([column[at] for column in cells])
                     event = (events[at] or "") if events is not None else ""
-                    yield Row(self._milliseconds(value), line, row, event)
+                    yield Row(self._milliseconds(value), line, readers, raws, event)
                 number += batch.num_rows
                 if progress is not None:
                     progress(number, total)
@@ -187,7 +187,7 @@ def _zero(table: ParquetTable) -> tuple[Milliseconds, str]:
         moment = EPOCH + first * MILLISECOND
         iso = moment.replace(tzinfo=None) if table.is_local else moment
         return first, iso.isoformat(timespec="milliseconds")
-    return (0, "") if 0 <= first <= LONGEST else (first, "")
+    return (0, "") if 0 <= first < FAR else (first, "")
 
 
 def _counts(column: Any) -> list[Any]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from stillgate.controller.durations import format_duration
 from stillgate.controller.errors import UsageError
@@ -29,17 +30,17 @@ CLOCK_WAS_SET: Milliseconds = 60_000
 
 HOUR: Milliseconds = 3_600_000
 
-Cell = tuple[SignalReader, str | float]
-"""A column of a row and what stands in it: a text, or a number where the file has numbers."""
+Raw = str | float
+"""What stands in a cell: a text, or a number where the file has numbers."""
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """What some signals were at a time."""
 
     time: Milliseconds  # on the file's own time line
     line: int
-    cells: tuple[Cell, ...]
+    readers: tuple[SignalReader, ...]
+    raws: tuple[Raw, ...]  # what stands in the cells of these readers
     event: str = ""  # an event of a trace, as our own log writes it
 
 
@@ -64,30 +65,38 @@ class RowReading:
     is_local: bool = False
     _shift: Milliseconds = 0  # added to the file's times after its clock was set back
     _last: Milliseconds | None = None  # time of the last row, on the log's own time line
+    _settled: Row | None = None  # the last row, if all its values were good and still hold
 
     def changes(self, rows: Iterable[Row]) -> Iterator[Change]:
         """The changes of all rows, by time."""
         for time, row in self._sorted(self._placed(rows)):
             yield from self._gap(time, row)
             self._last = time
-            for reader, raw in row.cells:
-                value, told = self._value(reader, raw, row.line, time)
-                if told:
-                    yield Change(time, reader.subject, reader.name, value)
+            same = self._settled
+            if same is None or same.raws != row.raws or same.readers is not row.readers:
+                yield from self._cells(row, time)
             if row.event:
                 yield from self._event(row, time)
 
-    def _value(
-        self, reader: SignalReader, raw: str | float, line: int, time: Milliseconds
-    ) -> tuple[Value, bool]:
+    def _cells(self, row: Row, time: Milliseconds) -> Iterator[Change]:
+        """All values of a row; rows that repeat one whose values were all good say nothing new."""
+        self._settled = row
+        for reader, raw in zip(row.readers, row.raws, strict=True):
+            value, told = self._value(reader, raw, row.line, time)
+            if told:
+                yield Change(time, reader.subject, reader.name, value)
+
+    def _value(self, reader: SignalReader, raw: Raw, line: int, time: Milliseconds) -> tuple[Value, bool]:
         """The value of a cell, and whether it says anything."""
         try:
             return (reader.read(raw) if isinstance(raw, str) else reader.read_number(raw)), True
         except Missing:
             if self.layout.empty == "as before":
                 return None, False
+            self._settled = None
             self.book.note(TroubleKind.MISSING, line, reader.column, time)
         except (NoValue, OverflowError):
+            self._settled = None
             self.book.note(TroubleKind.BAD_VALUE, line, f"{reader.column} = {raw}", time)
         return None, True
 
@@ -157,6 +166,7 @@ class RowReading:
             return
         pause, every = time - self._last, self.layout.every
         if every is not None and 2 * pause > 3 * every:
+            self._settled = None
             self.book.note(TroubleKind.GAP, row.line, f"{format_duration(pause)} without a row", self._last)
             for reader in self.readers:
                 yield Change(min(time, self._last + every), reader.subject, reader.name, None)
