@@ -168,7 +168,7 @@ def _search_one(
                 if not loop.budget:
                     judgements[name] = _possibility(search, exploration, name, requirement)
             else:
-                judgements[name] = _judgement(exploration, name, requirement, replays.get(name))
+                judgements[name] = judgement_of(exploration, name, requirement, replays.get(name))
         for name in loop.requirement_names[: len(loop.controller.bounds_marks)]:
             if name in replays:
                 findings.append(_bounds_finding(document, name, replays[name], loop.budget))
@@ -181,9 +181,10 @@ def _search_one(
 # -- judgements ----------------------------------------------------------------------------------
 
 
-def _judgement(
+def judgement_of(
     exploration: Exploration, name: str, requirement: Requirement, run: Replay | None
 ) -> Judgement:
+    """What a search says of a requirement; ``run`` is the least shortest break, if there is one."""
     if run is not None:
         story = tell(run, _headline(name, sentence_of(requirement), run))
         story = replace(story, window=waiting_window(run, name, requirement))

@@ -132,6 +132,10 @@ class Search:
             runs[name] = run
         return runs
 
+    def has_broken(self, index: int) -> bool:
+        """Whether a break has happened so far; may be asked while the search runs."""
+        return self._explorer.record(index) is not None
+
     def marks(self) -> list[bool]:
         """What was covered, by coverage index."""
         return self._explorer.marks()
