@@ -144,7 +144,7 @@ def _write_trouble(console: Console, trouble: tuple[Trouble, ...]) -> None:
         return
     section(console, "WHAT IS WRONG WITH IT")
     for item in trouble:
-        say(console, f"{grouped(item.count)} times: {item.kind.value}", indent=2, hanging=2)
+        say(console, f"{count_words(item.count, 'case')}: {item.kind.value}", indent=2, hanging=2)
         for example in item.examples[:SHOWN]:
             place = f"line {example.line}: " if example.line else ""
             often = f" ({grouped(example.count)} times)" if example.count > 1 else ""

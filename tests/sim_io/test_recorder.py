@@ -235,9 +235,7 @@ def test_a_disk_that_fills_up_loses_records_whole_and_says_how_many(tmp_path: Pa
     assert any(change.value is None for change in truth)  # unknown in between
 
 
-@pytest.mark.parametrize(
-    "place", ["missing/door.log", "a_file/door.log", "folder", "bad\0name"], ids=repr
-)
+@pytest.mark.parametrize("place", ["missing/door.log", "a_file/door.log", "folder", "bad\0name"], ids=repr)
 def test_a_place_that_cannot_be_written_is_reported_and_scanned_past(tmp_path: Path, place: str) -> None:
     (tmp_path / "a_file").write_text("")
     (tmp_path / "folder").mkdir()
