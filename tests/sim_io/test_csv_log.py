@@ -18,7 +18,7 @@ from recordings import door
 from stillgate.controller.errors import MachineFileError, UsageError
 from stillgate.sim_io.log import Change, Log, Subject, Value, read_log
 from stillgate.sim_io.log_trouble import TroubleKind
-from stillgate.sim_io.readers.columns import ColumnMap, read_column_map
+from stillgate.sim_io.readers.columns import ColumnMap, SignalColumn, TimeColumn, read_column_map
 
 INPUT, OUTPUT, STATE, MEMORY = Subject.INPUT, Subject.OUTPUT, Subject.STATE, Subject.MEMORY
 
@@ -389,3 +389,10 @@ def test_a_map_that_cannot_be_opened_is_refused_in_one_sentence(tmp_path: Path) 
     with pytest.raises(UsageError, match="is not COLUMN=SIGNAL"):
         ColumnMap().with_columns(["button"])
     assert ColumnMap().with_columns(["a=b=button"]).columns == {"a=b": "button"}
+
+
+def test_every_key_of_a_map_stands_in_the_guide() -> None:
+    page = (Path(__file__).parent.parent.parent / "docs" / "how-to" / "bring-your-own-log.md").read_text()
+    for model in (ColumnMap, TimeColumn, SignalColumn):
+        for name, field in model.model_fields.items():
+            assert re.search(rf"[`{{ ]{field.alias or name}[`:}}]", page), name
