@@ -184,7 +184,7 @@ def _row(
         )
     text = "the machine may work on for ever"
     if row.next_start:
-        text = "the machine may work on, but once it has stopped it cannot for ever be started again"
+        text = "the machine may work on, but not stop and start without end: a later start fails"
     return replace(row, outcome=Outcome.UNNOTICED, text=text)
 
 

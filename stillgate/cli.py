@@ -33,12 +33,16 @@ COMMANDS = (
     "explain",
     "log",
     "draw",
+    "fault-table",
+    "layers",
+    "strength",
+    "compare",
     "report",
     "schema",
     "doctor",
     "completion",
 )
-"""Every command, in the order of the work; ``stillgate.commands.X`` holds ``X``."""
+"""Every command, in the order of the work; ``stillgate.commands.X`` holds ``X``, '-' as '_'."""
 
 REPORT_VARIABLE = "STILLGATE_REPORT"
 """Environment variable with the file that details of a program fault are written to."""
@@ -103,7 +107,8 @@ def build_app() -> App:
         result_action="return_value",
     )
     for name in COMMANDS:
-        app.command(f"stillgate.commands.{name}:{name}", name=name)
+        module = name.replace("-", "_")
+        app.command(f"stillgate.commands.{module}:{module}", name=name)
     return app
 
 

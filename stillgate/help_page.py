@@ -26,6 +26,13 @@ check it exhaustively, simulate it, draw it.
                                   what is in a log, what is wrong with it,
                                   and the same as CSV, Parquet or VCD
   stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
+  stillgate fault-table press.yaml
+                                  what each single fault leads to
+  stillgate layers press.yaml     what sequences and interlocks carry alone
+  stillgate strength press.yaml   weaken every condition: which requirement
+                                  notices, and what nobody would notice
+  stillgate compare old.yaml new.yaml
+                                  what changed, and whether outputs ever differ
   stillgate report press.yaml     everything for a reviewer in one HTML file
 
   stillgate schema                JSON Schema of the machine file, for editors

@@ -12,7 +12,20 @@ from ..terminal import write_line
 def schema(
     *,
     of: Literal[
-        "machine", "scenario", "check", "run", "scenario-result", "faults", "soak", "explain", "log", "doctor"
+        "machine",
+        "scenario",
+        "check",
+        "run",
+        "scenario-result",
+        "faults",
+        "soak",
+        "explain",
+        "log",
+        "fault-table",
+        "layers",
+        "strength",
+        "compare",
+        "doctor",
     ] = "machine",
     output: Path | None = None,
 ) -> int:
@@ -50,7 +63,7 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.sim_io.scenario import Scenario
 
         return file_schema(Scenario, "Scenario file")
-    from ..reports import fault_list, json_schemas, log_summary, scenario_report, soak_report
+    from ..reports import evidence_json, fault_list, json_schemas, log_summary, scenario_report, soak_report
 
     return {
         "check": json_schemas.CHECK,
@@ -60,5 +73,9 @@ def schema_of(what: str) -> dict[str, object]:
         "soak": soak_report.SOAK,
         "explain": json_schemas.EXPLAIN,
         "log": log_summary.LOG,
+        "fault-table": evidence_json.FAULT_TABLE,
+        "layers": evidence_json.LAYERS,
+        "strength": evidence_json.STRENGTH,
+        "compare": evidence_json.COMPARE,
         "doctor": json_schemas.DOCTOR,
     }[what]

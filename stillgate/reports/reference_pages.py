@@ -108,12 +108,19 @@ def scenario_file_page() -> str:
     return "\n".join([*parts, _table(step)])
 
 
+DESCRIBED = (
+    "check", "run", "scenario-result", "faults", "soak", "explain", "log", "fault-table", "layers",
+    "strength", "compare", "doctor",
+)  # fmt: skip
+"""What has a section on the page of JSON outputs, in its order."""
+
+
 def outputs_page() -> str:
     """The page of the JSON outputs, in Markdown."""
     from ..commands.schema import schema_of
 
     parts = [OUTPUTS_INTRODUCTION]
-    for command in ("check", "run", "scenario-result", "faults", "soak", "explain", "log", "doctor"):
+    for command in DESCRIBED:
         schema: Schema = schema_of(command)
         title = "run, with a scenario" if command == "scenario-result" else command
         parts += [

@@ -1,0 +1,104 @@
+"""``stillgate compare``: two versions of a machine file, in words, verdicts and outputs."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from ..terminal import message_console, output_console, write_line
+from .check import LIMITS
+from .options import Format, count_option, duration_option, load_document, size_option
+
+
+def compare(
+    old: Annotated[Path, Parameter(help="The old machine file (YAML).")],
+    new: Annotated[Path, Parameter(help="The new machine file (YAML).")],
+    /,
+    *,
+    tick: str | None = None,
+    faults: int | None = None,
+    form: Format = "text",
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+) -> int:
+    """Compare two versions of a machine file: what changed, which verdicts, do outputs differ.
+
+    Both controllers run at the same switches. Either a shortest way to a
+    difference between their outputs is told, or that there is none.
+
+    Exit status: 0 outputs and verdicts are the same, 1 they differ, 4
+    undecided, 2 a file or the command line is at fault, 130 interrupted.
+
+    Parameters
+    ----------
+    tick
+        Step of the comparison, such as '100 ms', or 'scan'. Left out: the old file's.
+    faults
+        0 or 1: under how many faults the verdicts are compared. Left out: the files'.
+    form
+        Text for a person, json for a program (stillgate schema --of compare).
+    threads
+        Threads to explore with. Left out: one a processor.
+    max_states
+        Give up as undecided after so many situations.
+    max_memory
+        Give up as undecided beyond so much memory, such as 2GiB.
+    time_limit
+        Give up as undecided after so long, such as '10 min'; counts for each search.
+    """
+    before, after = load_document(old), load_document(new)
+    period = before.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    budget = count_option("--faults", faults, 0, 1)
+    limit = duration_option("--time-limit", time_limit)
+    seconds = None if limit is None else limit / 1000
+    workers = count_option("--threads", threads, 1, 256)
+    states = count_option("--max-states", max_states, 1, 2**62)
+    memory = size_option("--max-memory", max_memory)
+
+    from stillgate.interlocks.check import check
+    from stillgate.interlocks.compare import compare as compare_files
+    from stillgate.interlocks.verdict import Word
+
+    from ..progress import ProgressLine
+
+    with ProgressLine(message_console()) as progress:
+        one, other = (
+            check(
+                document,
+                tick=period,
+                faults=budget,
+                threads=workers,
+                max_states=states,
+                max_bytes=memory,
+                time_limit=seconds,
+                progress=progress,
+            )
+            for document in (before, after)
+        )
+        result = compare_files(
+            before,
+            after,
+            (one, other),
+            tick=period,
+            threads=workers,
+            max_states=states,
+            max_bytes=memory,
+            time_limit=seconds,
+            progress=progress,
+        )
+    if form == "json":
+        from ..reports.evidence_json import comparison_document
+
+        write_line(json.dumps(comparison_document(result), indent=2))
+    else:
+        from ..reports.evidence_text import write_comparison
+
+        write_comparison(output_console(), result)
+    if result.outputs is Word.BROKEN or result.verdicts:
+        return 1
+    return 0 if result.outputs is Word.HOLDS else 4

@@ -1,0 +1,80 @@
+"""``stillgate layers``: which of sequences and interlocks carries each hazard requirement."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from ..terminal import message_console, output_console, write_line
+from .check import LIMITS, STATUS
+from .options import Format, MachineFile, count_option, duration_option, load_document, size_option
+
+
+def layers(
+    machine: MachineFile,
+    /,
+    *,
+    faults: int = 0,
+    form: Format = "text",
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str, Parameter(group=LIMITS)] = "60 s",
+) -> int:
+    """Say which layer carries each hazard requirement: sequences, interlocks, or both.
+
+    Each requirement that names a hazard is judged with the interlocks
+    removed, with every output demanded at will, and as the file has it.
+
+    Exit status: 0 each was judged and holds with both layers, 1 one is broken
+    with both, 4 undecided, 2 the file or the command line is at fault.
+
+    Parameters
+    ----------
+    faults
+        0 or 1: how many faults may happen.
+    form
+        Text for a person, json for a program (stillgate schema --of layers).
+    threads
+        Threads to explore with. Left out: one a processor.
+    max_memory
+        Give up a search as undecided beyond so much memory, such as 2GiB.
+    time_limit
+        Give up a search as undecided after so long.
+    """
+    document = load_document(machine)
+    count_option("--faults", faults, 0, 1)
+    limit = duration_option("--time-limit", time_limit)
+    workers = count_option("--threads", threads, 1, 256)
+    memory = size_option("--max-memory", max_memory)
+
+    from stillgate.interlocks.check import check
+    from stillgate.interlocks.evidence import Carrier
+    from stillgate.interlocks.layers import layers as judge_layers
+
+    from ..progress import ProgressLine
+
+    with ProgressLine(message_console()) as progress:
+        result = check(document, faults=min(faults, document.machine.check.faults), progress=progress)
+        table = judge_layers(
+            document,
+            result,
+            faults=faults,
+            threads=workers,
+            max_bytes=memory,
+            time_limit=None if limit is None else limit / 1000,
+            progress=progress,
+        )
+    if form == "json":
+        from ..reports.evidence_json import layers_document
+
+        write_line(json.dumps(layers_document(table, str(machine)), indent=2))
+    else:
+        from ..reports.evidence_text import write_layers
+
+        write_layers(output_console(), table, str(machine))
+    if any(row.carrier is Carrier.NONE for row in table.rows):
+        return STATUS["broken"]
+    undecided = any(row.carrier is Carrier.UNDECIDED for row in table.rows)
+    return STATUS["undecided"] if undecided else 0

@@ -1,0 +1,75 @@
+"""``stillgate strength``: every condition and time weakened in turn, and which requirement notices."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from ..terminal import message_console, output_console, write_line
+from .check import LIMITS
+from .options import Format, MachineFile, count_option, duration_option, load_document
+
+
+def strength(
+    machine: MachineFile,
+    /,
+    *,
+    full: bool = False,
+    form: Format = "text",
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+) -> int:
+    """Weaken every condition and time in turn, and list what no requirement notices.
+
+    Each atom of a condition is taken as true and as false, each interlock,
+    override and exit removed, each time zeroed and doubled. What nobody
+    notices is superfluous, or a requirement is missing.
+
+    Exit status: 0 every weakening is noticed, 1 some are not, 4 some are
+    undecided, 2 the file or the command line is at fault.
+
+    Parameters
+    ----------
+    full
+        Before a weakening is called unnoticed look under every single fault,
+        not only under those of the signals that it concerns. Takes as long as
+        a check for each.
+    form
+        Text for a person, json for a program (stillgate schema --of strength).
+    threads
+        Searches at once. Left out: one a processor.
+    time_limit
+        Leave the rest undecided after so long, such as '10 min'.
+    """
+    document = load_document(machine)
+    limit = duration_option("--time-limit", time_limit)
+    workers = count_option("--threads", threads, 1, 256)
+
+    from stillgate.interlocks.check import check
+    from stillgate.interlocks.strength import strength as weaken
+
+    from ..progress import ProgressLine
+
+    with ProgressLine(message_console()) as progress:
+        result = check(document, progress=progress)
+        found = weaken(
+            document,
+            result,
+            full=full,
+            threads=workers,
+            time_limit=None if limit is None else limit / 1000,
+            progress=lambda done, count: progress.say(f"{done} of {count} weakenings judged"),
+        )
+    if form == "json":
+        from ..reports.evidence_json import strength_document
+
+        write_line(json.dumps(strength_document(found, str(machine)), indent=2))
+    else:
+        from ..reports.evidence_text import write_strength
+
+        write_strength(output_console(), found, str(machine))
+    if any(item.noticed is False for item in found.weakenings):
+        return 1
+    return 4 if found.unnoticed else 0
