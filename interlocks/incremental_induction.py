@@ -7,7 +7,7 @@ obligation in turn, or a clause that excludes it is learnt. When two neighbourin
 the same clauses, they are an inductive invariant and nothing bad is reachable. An obligation
 that meets the start states is the way to something bad.
 
-Clauses are made of bounds on cells, ``timer >= 3`` or ``state <= 1``, of which as many as
+Clauses are made of bounds on cells, ``timer >= 3`` or ``state <> 1``, of which as many as
 possible are dropped: first those no proof needed (unsatisfiable cores), then one by one.
 Obligations are shrunk the same way, to all the states that go there by the same answers.
 
@@ -21,32 +21,15 @@ from __future__ import annotations
 
 import heapq
 import itertools
-import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
 import z3
 
+from .bounds import Bound, BoundSolver, Cube, Lifter, outside_all, within
 from .smt import Formula
-from .smt_loop import Key, LoopFormula, coded
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Bound:
-    """``cell >= value`` (``upper`` false) or ``cell <= value``; the cell by its place in the key."""
-
-    cell: int
-    upper: bool
-    value: int
-
-
-Cube = tuple[Bound, ...]
-"""States that satisfy every bound; its negation is a clause."""
-
-
-class OutOfTime(Exception):  # noqa: N818
-    """The time given to a proof has run out: nothing is known."""
+from .smt_loop import Key, LoopFormula
 
 
 @dataclass(frozen=True)
@@ -74,73 +57,6 @@ class _Obligation:
     then: _Obligation | None = field(compare=False)  # what is reached from it; None: the bad step
 
 
-def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:
-    """That a state lies in a cube."""
-    places = loop.now if unknowns is None else unknowns
-    return z3.And(*(bound_formula(loop, item, places[item.cell]) for item in cube))
-
-
-def bound_formula(loop: LoopFormula, bound: Bound, unknown: Any) -> Formula:
-    """A bound said of the unknown of its cell."""
-    cell = loop.cells[bound.cell]
-    if cell.is_truth:
-        return unknown if not bound.upper else z3.Not(unknown)
-    code = coded(cell, bound.value)
-    return z3.ULE(unknown, code) if bound.upper else z3.UGE(unknown, code)
-
-
-def cube_of(loop: LoopFormula, key: Key) -> Cube:
-    """The cube of one state; bounds that every value satisfies are left out."""
-    found: list[Bound] = []
-    for number, (cell, value) in enumerate(zip(loop.cells, key, strict=True)):
-        if value > cell.low:
-            found.append(Bound(number, False, value))
-        if value < cell.high:
-            found.append(Bound(number, True, value))
-    return tuple(found)
-
-
-class _Solver:
-    """A z3 solver that answers under bounds and reports which of them an answer needed."""
-
-    def __init__(self, loop: LoopFormula) -> None:
-        self.loop = loop
-        self.solver = z3.SolverFor("QF_FD")
-        self._names: dict[tuple[Bound, bool], Any] = {}
-        self._bounds: dict[str, Bound] = {}
-        self.queries = 0
-        self.deadline: float | None = None
-
-    def name(self, bound: Bound, later: bool) -> Any:
-        """A Boolean that implies the bound, now or after the step."""
-        found = self._names.get((bound, later))
-        if found is None:
-            found = z3.Bool(f"bound {bound.cell} {'<=' if bound.upper else '>='} {bound.value}{later:d}")
-            unknown = (self.loop.then if later else self.loop.now)[bound.cell]
-            self.solver.add(z3.Implies(found, bound_formula(self.loop, bound, unknown)))
-            self._names[bound, later] = found
-            self._bounds[found.decl().name()] = bound
-        return found
-
-    def check(self, assumptions: Iterable[Any]) -> bool:
-        if self.deadline is not None:
-            left = self.deadline - time.monotonic()
-            if left <= 0:
-                raise OutOfTime
-            if self.queries % 64 == 0:
-                self.solver.set("timeout", max(1, int(left * 1000)))
-        self.queries += 1
-        answer = self.solver.check(*assumptions)
-        if answer == z3.unknown:
-            raise OutOfTime
-        return bool(answer == z3.sat)
-
-    def core(self) -> set[Bound]:
-        """The bounds that the last 'no' needed."""
-        names = (item.decl().name() for item in self.solver.unsat_core())
-        return {self._bounds[name] for name in names if name in self._bounds}
-
-
 class Prover:
     """Proves or refutes that a condition on steps never comes true.
 
@@ -159,22 +75,19 @@ class Prover:
         self._active: list[Any] = []
         self._numbers = itertools.count()
         self._retire = itertools.count()
-        background = [z3.Not(within(loop, cube)) for cube in known]
-        self.main = _Solver(loop)
-        self.main.solver.add(loop.domain, *background, loop.moves)
+        self.main = BoundSolver(loop)
+        self.main.solver.add(loop.domain, outside_all(loop, known), loop.moves)
         self._bad = z3.Bool("bad")
         self.main.solver.add(z3.Implies(self._bad, self.bad))
         self._allowed = z3.Bool("allowed")
         self.main.solver.add(z3.Implies(self._allowed, loop.allowed))
         self._start = z3.Bool("start")
         self.main.solver.add(z3.Implies(self._start, loop.begin))
-        self.starts = _Solver(loop)
+        self.starts = BoundSolver(loop)
         self.starts.solver.add(loop.begin)
-        self.lift = _Solver(loop)
-        self.lift.solver.add(loop.moves, loop.domain)
-        self._lift_bad = z3.Bool("escapes bad")
-        self.lift.solver.add(z3.Implies(self._lift_bad, z3.Not(self.bad)))
-        for solver in (self.main, self.starts, self.lift):
+        self.lifter = Lifter(loop, deadline)
+        self._misses = self.lifter.place(bad)
+        for solver in (self.main, self.starts):
             solver.deadline = deadline
 
     # -- the search ------------------------------------------------------------------------
@@ -203,7 +116,7 @@ class Prover:
         while True:
             while self.main.check([self._bad, *self._frame(self._last)]):
                 model = self.main.solver.model()
-                cube = self._shrink(model, self._lift_bad, [])
+                cube = self.lifter.lift(model, self._misses)
                 way = self._discharge(_Obligation(self._last, next(self._numbers), cube, None))
                 if way is not None:
                     return way
@@ -303,34 +216,11 @@ class Prover:
         self.frames[level].append(cube)
         self.main.solver.add(z3.Implies(self._active[level], z3.Not(within(self.loop, cube))))
 
-    # -- shrinking obligations -------------------------------------------------------------
-
     def _predecessor(self, model: Any, cube: Cube) -> Cube:
-        escapes = z3.Bool(f"escapes {next(self._retire)}")
-        later = within(self.loop, cube, self.loop.then)
-        self.lift.solver.add(z3.Implies(escapes, z3.Not(z3.And(self.loop.allowed, later))))
-        found = self._shrink(model, escapes, cube)
-        self.lift.solver.add(z3.Not(escapes))
+        misses = self.lifter.place(within(self.loop, cube, self.loop.then))
+        found = self.lifter.lift(model, misses)
+        self.lifter.forget(misses)
         return found
-
-    def _shrink(self, model: Any, escapes: Any, _: Sequence[Bound]) -> Cube:
-        """Bounds of the model's state that suffice, under its answers, to get where it goes."""
-        state = cube_of(self.loop, self.loop.key_of(model, self.loop.now))
-        answers = []
-        for item in self.loop.choices:
-            value = model.eval(item.unknown, model_completion=True)
-            answers.append(self._answer(item.unknown, value))
-        met = self.lift.check([escapes, *answers, *(self.lift.name(item, False) for item in state)])
-        assert not met, "a step is a function of state and answers"
-        core = self.lift.core()
-        return tuple(item for item in state if item in core)
-
-    def _answer(self, unknown: Any, value: Any) -> Any:
-        if z3.is_bool(unknown):
-            return unknown if z3.is_true(value) else z3.Not(unknown)
-        name = z3.Bool(f"answer {unknown} {value}")
-        self.lift.solver.add(z3.Implies(name, unknown == value))
-        return name
 
     # -- ways ------------------------------------------------------------------------------
 

@@ -65,6 +65,17 @@ class LoopFormula:
         """Where each cell stands in a key."""
         return {cell: number for number, cell in enumerate(self.cells)}
 
+    @cached_property
+    def unknowns(self) -> dict[str, Value]:
+        """The unknown of every choice of a step, by its name."""
+        return {item.unknown.decl().name(): item.unknown for item in self.choices}
+
+    @cached_property
+    def named(self) -> frozenset[int]:
+        """Places of cells whose numbers are names (of states, of faults), so that order means nothing."""
+        names = {self.loop.fault}
+        return frozenset(number for number, cell in enumerate(self.cells) if cell in names)
+
     # -- frames ------------------------------------------------------------------------------
 
     def frame(self, number: int) -> tuple[Value, ...]:
@@ -102,14 +113,19 @@ class LoopFormula:
 
     def begin_picks(self, model: Any) -> list[int]:
         """Answers that lead to the start state of a model."""
-        return _picks(model, self.begin_choices, lambda formula: formula)
+        return _picks(model, self.begin_choices)
 
-    def step_picks(self, model: Any, number: int | None = None) -> list[int]:
-        """Answers to the choices of a step in a model, in the order a runner asks them.
+    def step_picks(self, model: Any) -> list[int]:
+        """Answers to the choices of a step in a model, in the order a runner asks them."""
+        return _picks(model, self.choices)
 
-        ``number`` is the tick as in ``at``; None for the step itself.
-        """
-        return _picks(model, self.choices, lambda f: f if number is None else self.at(f, number))
+    def answers(self, model: Any, number: int) -> Formula:
+        """That a step makes the choices of tick ``number`` of a model."""
+        values = (
+            (unknown, model.eval(_renamed(unknown, f"@{number}"), model_completion=True))
+            for unknown in self.unknowns.values()
+        )
+        return z3.And(*(unknown == value for unknown, value in values))
 
 
 def loop_formula(
@@ -255,17 +271,17 @@ def _renamed(unknown: Value, suffix: str) -> Value:
     return z3.Const(f"{unknown.decl().name()}{suffix}", unknown.sort())
 
 
-def _picks(model: Any, choices: Sequence[Occurrence], place: Any) -> list[int]:
+def _picks(model: Any, choices: Sequence[Occurrence]) -> list[int]:
     picks: list[int] = []
     for item in choices:
-        if not z3.is_true(model.eval(place(item.asked), model_completion=True)):
+        if not z3.is_true(model.eval(item.asked, model_completion=True)):
             continue
-        value = model.eval(place(item.unknown), model_completion=True)
+        value = model.eval(item.unknown, model_completion=True)
         chosen = int(z3.is_true(value)) if item.cell.is_truth else int(value.as_signed_long())
         open_values = [
             number
             for condition, number in item.options
-            if z3.is_true(model.eval(place(condition), model_completion=True))
+            if z3.is_true(model.eval(condition, model_completion=True))
         ]
         picks.append(open_values.index(chosen))
     return picks

@@ -1,0 +1,140 @@
+"""Checks that an invariant is one, and keeps of many candidates those that are.
+
+An invariant is a set of excluded cubes. It is *inductive* if no start state lies in one of
+them and no step leads from outside all of them into one; then no reachable state lies in one.
+It *proves* a condition never to happen if no step from outside all of them makes it true.
+
+``faults_of_invariant`` says what is wrong with an invariant by three queries to a fresh solver:
+it neither knows nor trusts how the invariant was found.
+
+``inductive_part`` is the largest subset of candidates that is inductive: candidates that a
+step leads into are dropped until none is (C. Flanagan, K. R. M. Leino, Houdini, FME 2001).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import z3
+
+from .bounds import Bound, Cube, Relation, answered, outside_all, remaining, within
+from .smt import Formula
+from .smt_loop import Key, LoopFormula
+
+
+@dataclass(frozen=True, slots=True)
+class InvariantFault:
+    """What is wrong with an invariant: in words, with a state that shows it."""
+
+    text: str
+    state: Key
+
+
+def fresh_solver(deadline: float | None = None) -> Any:
+    """A solver of finite domains, told when to give up."""
+    solver = z3.SolverFor("QF_FD")
+    left = remaining(deadline)
+    if left is not None:
+        solver.set("timeout", max(1, int(left * 1000)))
+    return solver
+
+
+def faults_of_invariant(
+    loop: LoopFormula,
+    cubes: Sequence[Cube],
+    never: Mapping[str, Formula],
+    *,
+    deadline: float | None = None,
+) -> list[InvariantFault]:
+    """What is wrong with an invariant that is said to prove that conditions never happen.
+
+    Args:
+        never: conditions on a step, by name. That no value leaves its cell's range is always asked.
+
+    Raises:
+        OutOfTime: at the deadline; nothing is known then.
+    """
+    found: list[InvariantFault] = []
+    inside = z3.Not(outside_all(loop, cubes))
+    _add_if_possible(loop, found, deadline, "a start state is excluded", [loop.begin, inside])
+    rests = [loop.domain, outside_all(loop, cubes), loop.step]
+    later = z3.Not(outside_all(loop, cubes, loop.then))
+    _add_if_possible(loop, found, deadline, "a step leads to an excluded state", [*rests, later])
+    asked = {"a value leaves its range": loop.outside}
+    asked |= {f"{name} breaks": condition for name, condition in never.items()}
+    for text, condition in asked.items():
+        _add_if_possible(loop, found, deadline, f"{text} in a step", [*rests, condition])
+    return found
+
+
+def _add_if_possible(
+    loop: LoopFormula, found: list[InvariantFault], deadline: float | None, text: str, formulas: list[Formula]
+) -> None:
+    solver = fresh_solver(deadline)
+    solver.add(*formulas)
+    if answered(solver):
+        found.append(InvariantFault(text, loop.key_of(solver.model(), loop.now)))
+
+
+def inductive_part(
+    loop: LoopFormula, cubes: Iterable[Cube], *, deadline: float | None = None
+) -> tuple[Cube, ...]:
+    """The largest inductive subset of candidates.
+
+    Raises:
+        OutOfTime: at the deadline.
+    """
+    kept = _without(loop, list(cubes), [loop.begin], loop.now, deadline)
+    while True:
+        states = [loop.domain, outside_all(loop, kept), loop.step]
+        fewer = _without(loop, kept, states, loop.then, deadline)
+        if len(fewer) == len(kept):
+            return tuple(kept)
+        kept = fewer
+
+
+def _without(
+    loop: LoopFormula,
+    cubes: list[Cube],
+    formulas: list[Formula],
+    unknowns: Sequence[Any],
+    deadline: float | None,
+) -> list[Cube]:
+    """Cubes that no model of the formulas lies in, as far as the formulas are kept fixed."""
+    solver = fresh_solver(deadline)
+    solver.add(*formulas)
+    kept = list(cubes)
+    while kept:
+        entered = z3.FreshBool("entered")
+        solver.add(z3.Implies(entered, z3.Not(outside_all(loop, kept, unknowns))))
+        if not answered(solver, entered):
+            break
+        model = solver.model()
+        kept = [
+            cube
+            for cube in kept
+            if not z3.is_true(model.eval(within(loop, cube, unknowns), model_completion=True))
+        ]
+    return kept
+
+
+def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> list[Cube]:
+    """Cubes of the loop without faults as candidates of the same loop with one.
+
+    Each comes twice: as it stands, and for situations without a fault only. The latter is
+    inductive whatever the faults do.
+    """
+    fault = to.position[to.loop.fault]
+    names = {cell.name: number for number, cell in enumerate(to.cells)}
+    healthy = tuple(
+        Bound(fault, Relation.OTHER_THAN, number)
+        for number in range(to.loop.fault.low, to.loop.fault.high + 1)
+        if number
+    )
+    found: list[Cube] = []
+    for cube in cubes:
+        moved = tuple(Bound(names[of.cells[b.cell].name], b.relation, b.value) for b in cube)
+        found += [moved, (*moved, *healthy)]
+    return found

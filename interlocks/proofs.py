@@ -1,0 +1,272 @@
+"""Runs the prover over all requirements of a machine, re-checks what it says, replays what it finds.
+
+Proofs help each other: what one has excluded the next need not exclude again, so the cheap ones
+are done first and the patience grows from round to round. With a fault budget, the invariant of
+the loop without faults is tried first, as far as it is inductive with faults, and holds in any
+case of situations before the fault.
+
+No word rests on the prover alone. 'holds': the invariant of all proofs is re-checked by a fresh
+solver. 'broken': the way is replayed by the Python runner, state for state, and must note BROKEN.
+That no value leaves its cell's range is proved first; without it no proof counts.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from stillgate.controller.errors import ProgramFault
+from stillgate.controller.machine import FromAnywhere, Reach
+from stillgate.controller.quantities import Milliseconds, Ticks
+from stillgate.controller.reader import MachineDocument
+
+from .bounds import Cube, OutOfTime, remaining
+from .incremental_induction import Proof, Prover, Way
+from .invariants import carried_over, faults_of_invariant, inductive_part
+from .loop_runner import LoopRunner, Tick
+from .smt import Formula
+from .smt_loop import LoopFormula, loop_formula
+from .story import Replay, tell
+from .verdict import Story, Word
+from .wording import sentence_of, time_text
+
+if TYPE_CHECKING:
+    from .second_opinion import Tell
+
+PATIENCE = (2.0, 10.0, 40.0, 160.0)
+"""Seconds that a proof gets in each round; the last round has no limit but the run's."""
+
+INDUCTION = "incremental induction"
+REPLAY = "a way found by z3, replayed"
+RANGES = "values stay in their ranges"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One verdict of the second method."""
+
+    method: str
+    verdict: Word
+    depth: Ticks | None = None
+    seconds: float = 0.0
+    story: Story | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Invariant:
+    """An inductive invariant of a loop, and what it proves never to happen."""
+
+    formula: LoopFormula
+    cubes: tuple[Cube, ...]
+    proves: tuple[str, ...]
+
+
+@dataclass
+class _Open:
+    """A question that is not answered yet."""
+
+    name: str
+    condition: Formula
+    spent: float = 0.0
+
+
+@dataclass
+class ProofRun:
+    """All proofs of a machine; ``judge`` runs them.
+
+    Attributes:
+        deadline: on the monotonic clock, in s.
+        only: names of the requirements to judge; None for all.
+        interrupted: whether Ctrl-C ended it; what was not done is undecided.
+        invariants: by fault budget, what was proved.
+    """
+
+    document: MachineDocument
+    tick: Milliseconds
+    budget: int
+    deadline: float | None = None
+    say: Tell | None = None
+    only: frozenset[str] | None = None
+    interrupted: bool = False
+    invariants: list[Invariant] = field(default_factory=list)
+
+    @property
+    def clauses(self) -> tuple[int, ...]:
+        """Clauses of the invariant of each fault budget."""
+        return tuple(len(item.cubes) for item in self.invariants)
+
+    def judge(self) -> dict[tuple[str, int], Judged]:
+        """The verdict on each requirement under each fault budget, possibility from anywhere left out.
+
+        Raises:
+            ProgramFault: if a proof or a way does not stand up to being checked again.
+        """
+        found: dict[tuple[str, int], Judged] = {}
+        for budget in range(self.budget + 1):
+            formula = loop_formula(self.document.machine, tick=self.tick, faults=budget)
+            for name, item in _Round(self, formula, budget).judge().items():
+                found[name, budget] = item
+        return found
+
+
+class _Round:
+    """The proofs of one fault budget."""
+
+    def __init__(self, run: ProofRun, formula: LoopFormula, budget: int) -> None:
+        self.run = run
+        self.formula = formula
+        self.budget = budget
+        self.known: list[Cube] = []
+        self.frames: dict[str, tuple[int, float]] = {}
+        self.found: dict[str, Judged] = {}
+
+    def judge(self) -> dict[str, Judged]:
+        questions = [_Open(RANGES, self.formula.outside), *self._questions()]
+        open_ = list(questions)
+        try:
+            self._begin()
+            for patience in (*PATIENCE, None):
+                open_ = [item for item in open_ if not self._ask(item, patience)]
+            self._recheck(questions)
+        except KeyboardInterrupt:
+            self.run.interrupted = True
+            open_, self.frames = questions, {}
+        reason = "interrupted" if self.run.interrupted else "no proof and no way found in the time given"
+        for item in open_:
+            if item.name not in self.found:
+                self.found[item.name] = Judged(INDUCTION, Word.UNDECIDED, None, item.spent, reason=reason)
+        self.found.pop(RANGES, None)
+        return self.found
+
+    def _questions(self) -> list[_Open]:
+        found: list[_Open] = []
+        for name, requirement in self.run.document.machine.requirements.items():
+            if self.run.only is not None and name not in self.run.only:
+                continue
+            if isinstance(requirement, Reach):
+                if not self.budget:
+                    found.append(_Open(name, self.formula.goals[name]))
+            elif not isinstance(requirement, FromAnywhere):
+                found.append(_Open(name, self.formula.broken[name]))
+        return found
+
+    def _begin(self) -> None:
+        if not self.run.invariants:
+            return
+        before = self.run.invariants[-1]
+        self._say("what holds without faults")
+        try:
+            candidates = carried_over(before.cubes, before.formula, self.formula)
+            self.known += inductive_part(self.formula, candidates, deadline=self.run.deadline)
+        except OutOfTime:
+            self.known.clear()
+
+    def _ask(self, item: _Open, patience: float | None) -> bool:
+        """Whether the question is answered within so many seconds."""
+        if self.run.interrupted:
+            return False
+        began = time.monotonic()
+        ends = [] if patience is None else [began + patience]
+        if self.run.deadline is not None:
+            ends.append(self.run.deadline)
+        self._say(item.name)
+        try:
+            answer = (
+                self._along_trail(item, patience)
+                or Prover(self.formula, item.condition, self.known, min(ends, default=None)).run()
+            )
+        except OutOfTime:
+            return False
+        finally:
+            item.spent += time.monotonic() - began
+        if isinstance(answer, Proof):
+            self.known += answer.invariant
+            self.frames[item.name] = (answer.frames, item.spent)
+        else:
+            self.found[item.name] = self._replayed(item, answer)
+        return True
+
+    def _along_trail(self, item: _Open, patience: float | None) -> Way | None:
+        """A way to a goal along the explorer's, looked for in the first round."""
+        if patience != PATIENCE[0] or item.name not in self.formula.goals:
+            return None
+        from .guided import explored_trail, way_along
+
+        left = remaining(self.run.deadline)
+        trail = explored_trail(self.formula, item.name, left)
+        if trail is None:
+            return None
+        way = way_along(self.formula, trail, item.condition, self.run.deadline)
+        if way is None:
+            raise ProgramFault(
+                f"the explorer's way to {item.name} is none: no levels of the inputs lead through its states"
+            )
+        return way
+
+    # -- checking again --------------------------------------------------------------------
+
+    def _recheck(self, questions: list[_Open]) -> None:
+        """Turns proofs into verdicts once their invariant has been checked again."""
+        conditions = {item.name: item.condition for item in questions if item.name in self.frames}
+        conditions.pop(RANGES, None)
+        self._say("checking the proofs again")
+        began = time.monotonic()
+        ranges = RANGES in self.frames
+        wrong = faults_of_invariant(self.formula, self.known, conditions) if ranges else []
+        if wrong:
+            raise ProgramFault(f"a proof of z3 does not stand up to being checked again: {wrong[0].text}")
+        share = (time.monotonic() - began) / max(1, len(conditions))
+        for name in conditions:
+            frames, spent = self.frames[name]
+            reach = isinstance(self.run.document.machine.requirements[name], Reach)
+            word = Word.BROKEN if reach else Word.HOLDS
+            self.found[name] = (
+                Judged(INDUCTION, word, frames, spent + share)
+                if ranges
+                else Judged(INDUCTION, Word.UNDECIDED, None, spent, reason=f"not proved in time: {RANGES}")
+            )
+        if ranges:
+            self.run.invariants.append(Invariant(self.formula, tuple(self.known), tuple(conditions)))
+
+    def _replayed(self, item: _Open, way: Way) -> Judged:
+        """The verdict that a way shows, if the runner goes it and finds the same at its end."""
+        loop = self.formula.loop
+        runner = LoopRunner(loop)
+        ticks: list[Tick] = []
+        runner.begin(_answering(way.start))
+        for number, picks in enumerate(way.steps):
+            if runner.key() != way.keys[number]:
+                raise ProgramFault(f"the formula and the evaluator part in tick {number} of {item.name}")
+            ticks.append(runner.step(_answering(picks), settle=False))
+        if item.name == RANGES:
+            raise ProgramFault("z3 found a value that leaves its cell's range, and the evaluator did not")
+        requirement = self.run.document.machine.requirements[item.name]
+        reach = isinstance(requirement, Reach)
+        if reach:
+            happened = ticks[-1].goals[[name for name, _ in loop.monitors.goals].index(item.name)]
+        else:
+            happened = item.name in {loop.requirement_names[index] for index in ticks[-1].broken}
+        if not happened:
+            raise ProgramFault(f"the way that z3 found for {item.name} does not lead there when replayed")
+        circuits = tuple(
+            {signal.name: tick.values[f"{signal.name}.circuit"] for signal in loop.controller.signals}
+            for tick in ticks
+        )
+        at = time_text((len(ticks) - 1) * loop.tick)
+        done = "is reached" if reach else "is broken"
+        headline = f"{item.name} {done} {at} after power-on ({sentence_of(requirement)})"
+        story = tell(Replay(loop, tuple(ticks), circuits), headline)
+        word = Word.HOLDS if reach else Word.BROKEN
+        return Judged(REPLAY, word, len(ticks), item.spent, story)
+
+    def _say(self, what: str) -> None:
+        if self.run.say is not None:
+            self.run.say(f"{'one fault' if self.budget else 'no fault'}: {what}")
+
+
+def _answering(picks: list[int]) -> Callable[[str, int], int]:
+    answers = iter(picks)
+    return lambda name, count: next(answers)

@@ -1,0 +1,185 @@
+"""A second opinion: the requirements judged again from the Program, by z3 instead of exploration.
+
+What the explorer lists, this proves: no state is enumerated. The two share the Program and
+its closed loop, and nothing else; they do not even use the same loop, since z3 has every
+input chosen in every tick and every memory kept (``smt_loop``).
+
+* never, always, responses, invariances, precedences: as 'BROKEN is never noted', proved or
+  refuted by ``incremental_induction``; all proofs of a fault budget together are one inductive
+  invariant, which is re-checked by three queries to a fresh solver.
+* reach: the same question the other way round; its refutation is the way to the goal.
+* from anywhere: z3 is not asked. The explorer's states are ranked by their distance to the goal
+  and a checker that steps the evaluator re-checks set and ranks (``states_check``).
+
+A refutation counts when the Python runner, given z3's answers, breaks the same requirement in
+the last tick. A time-out is no opinion: undecided, which neither agrees nor disagrees.
+
+A tick longer than the scan, the parts' times and the faults considered are the explorer's too:
+a wrong assumption about the machine is confirmed by both.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+
+from stillgate.controller.errors import ToolMissing
+from stillgate.controller.machine import FromAnywhere, Machine, Reach
+from stillgate.controller.quantities import Milliseconds, Ticks
+from stillgate.controller.reader import MachineDocument
+
+from .verdict import CheckResult, Story, Word
+from .wording import pattern_of
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """What the second method says of one requirement under one fault budget."""
+
+    name: str
+    pattern: str
+    faults: int
+    method: str
+    verdict: Word
+    depth: Ticks | None  # of a way: its ticks; of a proof: frames (k) that were needed; None if undecided
+    seconds: float
+    explored: Word | None  # what the exploration says; None if it was not asked
+    story: Story | None = None
+    reason: str = ""  # why undecided
+
+    @property
+    def agrees(self) -> bool | None:
+        """Whether both say the same; None where one of them says nothing."""
+        if self.explored is None or Word.UNDECIDED in (self.verdict, self.explored):
+            return None
+        return self.verdict is self.explored
+
+
+@dataclass(frozen=True, slots=True)
+class SecondOpinion:
+    """The second opinion on a machine."""
+
+    machine: str
+    digest: str  # SHA-256 of the machine file
+    version: str
+    prover: str  # name and version of the solver
+    tick: Milliseconds
+    scan: Milliseconds
+    faults: int
+    opinions: tuple[Opinion, ...]  # per requirement, then per fault budget
+    clauses: tuple[int, ...]  # of the invariant that proves all 'holds', per fault budget
+    seconds: float
+    interrupted: bool = False
+
+    @property
+    def disagreements(self) -> tuple[Opinion, ...]:
+        """Where the two methods contradict each other: a defect of this program."""
+        return tuple(item for item in self.opinions if item.agrees is False)
+
+    @property
+    def undecided(self) -> tuple[Opinion, ...]:
+        """Where this method says nothing."""
+        return tuple(item for item in self.opinions if item.verdict is Word.UNDECIDED)
+
+
+Tell = Callable[[str], None]
+"""Takes a sentence on what is being done."""
+
+
+def second_opinion(
+    document: MachineDocument,
+    *,
+    tick: Milliseconds | None = None,
+    faults: int | None = None,
+    time_limit: float | None = None,
+    explored: CheckResult | None = None,
+    tell: Tell | None = None,
+) -> SecondOpinion:
+    """Judges every requirement again.
+
+    Args:
+        tick: period of the step in ms; default the file's, else the scan.
+        faults: fault budget, 0 or 1; default the file's.
+        time_limit: seconds for all proofs together; what is not done by then is undecided.
+        explored: a check at the same tick, to be compared with.
+        tell: told what is being done.
+
+    Raises:
+        ToolMissing: if z3 is not installed.
+        ProgramFault: if z3's answer cannot be replayed or its proof not re-checked.
+    """
+    prover = solver_name()
+    from .proofs import Judged, ProofRun
+
+    not_asked = Judged("none", Word.UNDECIDED, reason="z3 is not asked what is possible from anywhere")
+
+    machine = document.machine
+    period = tick or machine.check.tick or machine.scan
+    budget = machine.check.faults if faults is None else faults
+    began = time.monotonic()
+    run = ProofRun(document, period, budget, None if time_limit is None else began + time_limit, tell)
+    found = run.judge()
+    opinions = tuple(
+        Opinion(
+            name=name,
+            pattern=pattern_of(requirement),
+            faults=count,
+            method=item.method,
+            verdict=item.verdict,
+            depth=item.depth,
+            seconds=item.seconds,
+            explored=_explored(explored, name, count, period),
+            story=item.story,
+            reason=item.reason,
+        )
+        for name, requirement in machine.requirements.items()
+        for count in budgets_of(machine, name, budget)
+        for item in (found.get((name, count), not_asked),)
+    )
+    return SecondOpinion(
+        machine=machine.machine,
+        digest=hashlib.sha256(document.source).hexdigest(),
+        version=version("stillgate"),
+        prover=prover,
+        tick=period,
+        scan=machine.scan,
+        faults=budget,
+        opinions=opinions,
+        clauses=run.clauses,
+        seconds=time.monotonic() - began,
+        interrupted=run.interrupted,
+    )
+
+
+def budgets_of(machine: Machine, name: str, budget: int) -> range:
+    """Fault budgets a requirement is judged under: what is possible is judged without faults."""
+    possible = isinstance(machine.requirements[name], Reach | FromAnywhere)
+    return range(1 if possible else budget + 1)
+
+
+def solver_name() -> str:
+    """Name and version of z3.
+
+    Raises:
+        ToolMissing: if it is not installed, with how to get it.
+    """
+    try:
+        import z3
+    except ImportError:
+        raise ToolMissing(
+            "a second opinion needs z3, which is not installed; get it by: pip install 'stillgate[z3]'"
+        ) from None
+    return f"z3 {z3.get_version_string()}"
+
+
+def _explored(result: CheckResult | None, name: str, faults: int, tick: Milliseconds) -> Word | None:
+    if result is None:
+        return None
+    for item in result.requirements:
+        for judgement in item.judgements:
+            if item.name == name and judgement.faults == faults and judgement.tick == tick:
+                return judgement.word
+    return None
