@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import subprocess
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Group, Parameter
 
@@ -14,6 +14,8 @@ from .options import MachineFile, count_option, duration_option, load_document, 
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
+
+Left = Literal["fault-table", "layers", "strength"]
 
 LIMITS = Group("Limits")
 
@@ -28,6 +30,8 @@ def report(
     date: str | None = None,
     tick: str | None = None,
     faults: int | None = None,
+    leave_out: Annotated[list[Left] | None, Parameter(negative="")] = None,
+    second_opinion: Annotated[bool, Parameter(negative="")] = False,
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
@@ -37,8 +41,9 @@ def report(
     """Check a machine and write everything a reviewer needs into one HTML file.
 
     Verdicts and the story of each break with its timing chart, open points,
-    assumptions, state diagrams, cause and effect, interlocks, inputs and
-    outputs. The file holds all it needs and loads nothing from anywhere.
+    assumptions, what each fault leads to, which layer carries what, what the
+    requirements notice, state diagrams, cause and effect, interlocks, inputs
+    and outputs. The file holds all it needs and loads nothing from anywhere.
 
     Exit status as of check: 0 all hold, 1 something is broken, 4 undecided;
     the report is written in every case.
@@ -57,6 +62,10 @@ def report(
         Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
+    leave_out
+        A part that is not to be computed; may be repeated. It is named among the open points.
+    second_opinion
+        Ask a prover too whether the requirements hold; may take minutes, needs z3.
     threads
         Threads to explore with. Left out: one a processor.
     max_states
@@ -74,6 +83,7 @@ def report(
 
     from ..files import write_whole
     from ..reports.evidence import Evidence, evidence_page, tables_of
+    from ..reports.evidence_runs import further_work
     from .check import status_of
 
     document = load_document(machine)
@@ -103,6 +113,14 @@ def report(
             use_cache=cache,
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
         )
+        work = further_work(
+            document,
+            result,
+            leave_out=leave_out or (),
+            opinion=second_opinion,
+            threads=threads,
+            tell=progress.say,
+        )
         progress.say("writing the report")
         page = evidence_page(
             Evidence(
@@ -112,6 +130,9 @@ def report(
                 date=shown_date,
                 compiler=compiler_words(),
                 limits=tuple(f"{name} {value}" for name, value in limits.items() if value),
+                extra=tuple(work.sections),
+                points=tuple(work.points),
+                not_run=tuple(work.not_run),
             )
         )
         html = render_page(page).encode()
@@ -120,7 +141,7 @@ def report(
     write_line(str(target))
     if csv is not None:
         csv.mkdir(parents=True, exist_ok=True)
-        for table in tables_of(page):
+        for table in (*tables_of(page), *work.tables):
             write_whole(csv / f"{table.name}.csv", table_csv(table))
             write_line(str(csv / f"{table.name}.csv"))
     if pdf is not None:

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillgate.controller.durations import format_duration
 from stillgate.controller.reader import MachineDocument
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.renderer import Renderer
 from stillgate.diagrams.report_page import Page, Section, TableBlock
 from stillgate.diagrams.table import Table
 from stillgate.interlocks.verdict import CheckResult, Word
+from stillgate.interlocks.wording import time_text
 
 from .evidence_machine import machine_section, sequences_section, signals_section
 from .evidence_open import Point, open_points_section
@@ -101,7 +101,7 @@ def tables_of(page: Page) -> list[Table]:
 def _sentence(result: CheckResult) -> str:
     """The outcome in one sentence that claims no more than was exhausted."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    at = "" if result.tick == result.scan else f" at a tick of {format_duration(result.tick)}"
+    at = "" if result.tick == result.scan else f" at a tick of {time_text(result.tick)}"
     parts = []
     if counts[Word.HOLDS]:
         parts.append(f"{counts[Word.HOLDS]} hold{at}")
@@ -120,7 +120,7 @@ def _sentence(result: CheckResult) -> str:
 
 def _identity(evidence: Evidence) -> list[tuple[str, str]]:
     result, document = evidence.result, evidence.document
-    scan, tick = format_duration(result.scan), format_duration(result.tick)
+    scan, tick = time_text(result.scan), time_text(result.tick)
     excluded = count_words(len(result.exclusions), "exclusion") if result.exclusions else "none"
     explored = " ".join(
         f"{fault_words(item.faults)}: {count_words(item.states, 'situation')}"

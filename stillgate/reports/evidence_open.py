@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stillgate.controller.durations import format_duration
 from stillgate.controller.expression import Name, walk
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Condition
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.report_page import Block, Bullets, Prose, Section
 from stillgate.interlocks.verdict import CheckResult, Word
+from stillgate.interlocks.wording import time_text
 
 from .words import fault_words
 
@@ -62,8 +62,8 @@ def _verdicts(result: CheckResult) -> Iterator[Point]:
 def _time(result: CheckResult) -> Iterator[Point]:
     if result.tick != result.scan:
         yield (
-            f"The check used a tick of {format_duration(result.tick)}, the controller scans every "
-            f"{format_duration(result.scan)}: two events closer together than a tick were seen at once or a "
+            f"The check used a tick of {time_text(result.tick)}, the controller scans every "
+            f"{time_text(result.scan)}: two events closer together than a tick were seen at once or a "
             "tick apart. A check with --tick scan has no such gap.",
             "assumptions",
         )

@@ -7,8 +7,8 @@ among the open points.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 
-from stillgate.controller.durations import format_duration
 from stillgate.controller.machine import Machine
 from stillgate.diagrams.chart import Chart, chart_of
 from stillgate.diagrams.diagram import plain
@@ -25,7 +25,8 @@ from stillgate.interlocks.evidence import (
     Weakening,
     WeakeningKind,
 )
-from stillgate.interlocks.verdict import Judgement, Word
+from stillgate.interlocks.verdict import CheckResult, Judgement, Story, Word
+from stillgate.interlocks.wording import time_text
 
 from .evidence_verdicts import explored_words
 from .words import count_words, fault_words, judgement_words
@@ -36,15 +37,24 @@ NONE = "-"
 # -- faults ----------------------------------------------------------------------------------
 
 
-def fault_section(machine: Machine, table: FaultTable) -> Section:
-    """What each fault leads to, with the story of each break; diagnostic coverage."""
-    parts = [_fault_rows("single", "Single faults", table.rows)]
+def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> Section:
+    """What each fault leads to, with the story of each break; diagnostic coverage.
+
+    Args:
+        result: the check; a story that it tells already is not told again.
+    """
+    known = {_key(item.story): f"break-{item.name}" for item in result.requirements if item.story is not None}
+    parts = [_fault_rows("single", "Single faults", table.rows, known)]
     if table.pairs:
-        parts.append(_fault_rows("pairs", f"Pairs of faults: {table.pairs_text}", table.pairs))
+        parts.append(_fault_rows("pairs", f"Pairs of faults: {table.pairs_text}", table.pairs, known))
     if table.coverage:
         parts.append(_coverage(table))
     told = (*table.rows, *table.pairs)
-    parts += [part for row in told if (part := _fault_story(machine, row, table)) is not None]
+    parts += [
+        part
+        for row in told
+        if _anchor(row, known) == _story_name(row) and (part := _fault_story(machine, row, table)) is not None
+    ]
     notes = Bullets((*table.assumptions, explored_words(table.exploration)))
     counts = Counter(row.outcome for row in table.rows)
     said = ", ".join(f"{counts[outcome]} {outcome.value}" for outcome in Outcome if counts[outcome])
@@ -52,7 +62,19 @@ def fault_section(machine: Machine, table: FaultTable) -> Section:
     return Section("faults", "What each fault leads to", (intro, notes), tuple(parts))
 
 
-def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...]) -> Part:
+def _key(story: Story) -> tuple[str, int, object]:
+    return story.headline, story.ticks, story.steps
+
+
+def _anchor(row: FaultRow, known: Mapping[object, str]) -> str:
+    """Where the row's story is told."""
+    item = _told(row)
+    if item is None or item.story is None:
+        return ""
+    return known.get(_key(item.story), _story_name(row))
+
+
+def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...], known: Mapping[object, str]) -> Part:
     table = Table(
         f"faults_{name}",
         title,
@@ -62,7 +84,7 @@ def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...]) -> Part:
                 row.fault,
                 row.outcome.value,
                 plain(row.text),
-                NONE if row.stop_time is None else format_duration(row.stop_time),
+                NONE if row.stop_time is None else time_text(row.stop_time),
                 {None: NONE, True: "yes", False: "no"}[row.dangerous],
             )
             for row in rows
@@ -74,7 +96,7 @@ def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...]) -> Part:
             "what the requirement must withstand.",
         ),
     )
-    links = {(n, 1): _story_name(row) for n, row in enumerate(rows) if row.story is not None}
+    links = {(n, 1): anchor for n, row in enumerate(rows) if (anchor := _anchor(row, known))}
     words = {(n, 1): word for n, row in enumerate(rows) if (word := _outcome_style(row)) is not None}
     anchors = {n: f"fault-{_slug(row.fault)}" for n, row in enumerate(rows)}
     return Part(f"part-faults-{name}", title, (TableBlock(table, links, words, anchors),))
@@ -101,7 +123,7 @@ def _fault_story(machine: Machine, row: FaultRow, table: FaultTable) -> Part | N
     if item is None or item.story is None:
         return None
     breaks = "; ".join(
-        f"{broken.requirement} after {format_duration(broken.depth * table.exploration.tick)}"
+        f"{broken.requirement} after {time_text(broken.depth * table.exploration.tick)}"
         f"{'' if broken.counts else ' (need not withstand it)'}"
         for broken in row.breaks
     )

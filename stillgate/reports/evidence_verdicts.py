@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from stillgate.controller.durations import format_duration
 from stillgate.controller.expression import Name, walk
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Condition
@@ -12,6 +11,7 @@ from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
 from stillgate.diagrams.table import Table
 from stillgate.interlocks.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
+from stillgate.interlocks.wording import time_text
 
 from .words import count_words, fault_words, judgement_words
 
@@ -60,8 +60,8 @@ def _verdict_notes(result: CheckResult) -> list[str]:
     ]
     if result.tick != result.scan:
         notes.append(
-            f"'holds at {format_duration(result.tick)}': found with steps of {format_duration(result.tick)}, "
-            f"while the controller scans every {format_duration(result.scan)}; see the assumptions."
+            f"'holds at {time_text(result.tick)}': found with steps of {time_text(result.tick)}, "
+            f"while the controller scans every {time_text(result.scan)}; see the assumptions."
         )
     return notes
 
@@ -133,7 +133,7 @@ def requirement_table(result: CheckResult) -> Table:
 
 def _verdict_words(item: RequirementVerdict, result: CheckResult) -> str:
     if item.verdict is Word.HOLDS and result.tick != result.scan:
-        return f"holds at {format_duration(result.tick)}"
+        return f"holds at {time_text(result.tick)}"
     return item.verdict.value
 
 
@@ -238,7 +238,7 @@ def explored_words(item: Exploration) -> str:
     reach = "every reachable situation was visited"
     if not item.exhausted:
         reach = f"the {item.stopped_by} ended the search before every reachable situation was visited"
-    until = format_duration(item.depth * item.tick)
+    until = time_text(item.depth * item.tick)
     return (
         f"With {fault_words(item.faults)}: {reach}; {count_words(item.states, 'situation')}, "
         f"{count_words(item.transitions, 'step')}, up to {until} after power-on."
