@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 
 from pydantic import BaseModel
@@ -62,7 +63,7 @@ from .closed_loop import ClosedLoop, close_loop
 from .evidence import Carrier, LayerRow, LayerTable
 from .explorer import Limits, Progress
 from .search import Search, build_checker
-from .verdict import CheckResult, Judgement, Word
+from .verdict import CheckResult, Exploration, Judgement, Word
 
 ABOUT = (
     "Sequences alone: the interlocks are removed. Interlocks alone: every output is demanded at will in "
@@ -145,13 +146,34 @@ def _judge(
     progress: Callable[[Progress], None] | None,
     on_slow_build: Callable[[], None] | None,
 ) -> dict[str, Judgement]:
+    exploration = _ended_early(loop)
+
+    def look(now: Progress) -> None:
+        if progress is not None:
+            progress(now)
+        if all(search.has_broken(loop.requirement_names.index(name)) for name in wanted):
+            raise _AllBrokenError
+
     with Search(loop, build_checker(loop, on_slow_build), limits) as search:
-        exploration = search.run(progress)
+        with suppress(_AllBrokenError):
+            exploration = search.run(look)
         runs = search.breaks()
     return {
         name: judgement_of(exploration, name, requirement, runs.get(name))
         for name, requirement in wanted.items()
     }
+
+
+class _AllBrokenError(Exception):
+    """Raised from a search's progress to end it: there is nothing left to find."""
+
+
+def _ended_early(loop: ClosedLoop) -> Exploration:
+    """What a search covered that ended when everything was broken: nothing leans on it."""
+    return Exploration(
+        faults=loop.budget, tick=loop.tick, exhausted=False, stopped_by="every requirement broken", states=0,
+        transitions=0, depth=0, seconds=0.0, key_bits=0, bytes_per_state=0.0, threads=0, initial_states=0,
+    )  # fmt: skip
 
 
 def _row(

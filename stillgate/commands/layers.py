@@ -20,7 +20,7 @@ def layers(
     form: Format = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
-    time_limit: Annotated[str, Parameter(group=LIMITS)] = "60 s",
+    time_limit: Annotated[str, Parameter(group=LIMITS)] = "20 s",
 ) -> int:
     """Say which layer carries each hazard requirement: sequences, interlocks, or both.
 
