@@ -225,20 +225,20 @@ def _in_order(plan: _Plan, workers: int) -> Iterator[Shifts]:
 
 def _violation(document: MachineDocument, plan: _Plan, found: Shifts, machine_path: str) -> Violation:
     """Runs the shift again, cuts it down and confirms it."""
-    machine, batch, source = document.machine, plan.batch, plan.batch.source
+    machine, source = document.machine, plan.batch.source
     assert found.broken_shift is not None
     own_seed = shift_seed(plan.seed, found.broken_shift)
     operator = plan.operators[found.broken_shift % len(plan.operators)]
-    again = batch.run(plan.scans, seed=own_seed, operator=operator)
-    if again.broken_at is None or again.broken != found.broken:
-        raise ProgramFault("a shift of a soak ran differently the second time")
     requirement = source.judging.names[found.broken[0]]
     # From here on only this requirement counts: cutting down must not drift to another.
     only = [requirement] if requirement in machine.requirements else []
     narrow = judged_batch(machine, source.disturbances, only)
     index = narrow.source.judging.names.index(requirement)
-    trace = batch.trace(again.broken_at + 1, seed=own_seed, operator=operator).trace
-    inputs = tuple(_changes(source.free_circuits, source.traced, trace))
+    again = narrow.run(plan.scans, seed=own_seed, operator=operator)
+    if again.broken_at is None or index not in again.broken:
+        raise ProgramFault("a shift of a soak ran differently the second time")
+    trace = narrow.trace(again.broken_at + 1, seed=own_seed, operator=operator).trace
+    inputs = tuple(_changes(narrow.source.free_circuits, narrow.source.traced, trace))
     present = tuple((0, cell, 1) for cell in source.present.values())
     run = Candidate((*present, *inputs), own_seed, again.broken_at)
 

@@ -18,7 +18,7 @@ from stillgate.controller.toolchain import build_library
 
 from .dice import GAMMA, MASK, mix, start_of
 from .disturbances import Disturbance
-from .loop_source import CLOSE, FAST, Judging, LoopSource, loop_source, word_of
+from .loop_source import CLOSE, FAST, Judging, LoopSource, kind_number, loop_source
 from .operators import OperatorKind
 
 EVERY_KIND = tuple(OperatorKind)
@@ -123,7 +123,7 @@ class BatchSimulation:
         """
         taken, broken = self._arrays()
         done = ctypes.c_uint64(0)
-        numbers = (ctypes.c_uint8 * len(kinds))(*(EVERY_KIND.index(kind) for kind in kinds))
+        numbers = (ctypes.c_uint8 * len(kinds))(*map(kind_number, kinds))
         found = self._function("shifts", FAST)(
             ctypes.c_uint64(first), ctypes.c_uint64(many), ctypes.c_uint64(start_of(seed)),
             ctypes.c_uint64(scans), numbers, ctypes.c_uint64(len(kinds)), taken, broken,
@@ -173,10 +173,11 @@ class BatchSimulation:
         rows: ctypes.Array[ctypes.c_int32] | None,
     ) -> Run:
         taken, broken = self._arrays()
-        call = self._function("trace", (*CLOSE, f"-DLOOP_CLOSE_{word_of(operator)}"))
+        call = self._function("trace", CLOSE)
         found = call(
-            ctypes.c_uint64(scans), ctypes.c_uint64(seed), self._events(settings),
-            ctypes.c_uint64(len(settings)), taken, broken, rows, ctypes.c_int(rows is None),
+            ctypes.c_uint(kind_number(operator)), ctypes.c_uint64(scans), ctypes.c_uint64(seed),
+            self._events(settings), ctypes.c_uint64(len(settings)), taken, broken, rows,
+            ctypes.c_int(rows is None),
         )  # fmt: skip
         return Run(None, ()) if found < 0 else Run(int(found), self._broken(broken))
 

@@ -2,8 +2,8 @@
 
 The same controller.c that is deployed and explored, and the very statements that the Python
 simulation runs, in the same order and with the same draws; tests hold the two against each
-other scan by scan. One function runs a shift from power-on, once for each kind of operator and
-once more for a list of events::
+other scan by scan. One function runs a shift from power-on under an operator or a list of
+events::
 
     events or operator ─► circuits ─► switches ─► power, scan ─► as driven ─► judged ─► parts move
 
@@ -43,11 +43,11 @@ from .disturbances import Disturbance
 from .operators import OperatorKind
 from .surroundings import Surroundings, surround
 
-FAST = ("-std=gnu11", "-O2", "-w", "-DLOOP_FAST")
-"""To run shifts by the million; takes the compiler some seconds."""
+FAST = ("-std=gnu11", "-O1", "-w", "-DLOOP_FAST")
+"""To run many shifts. Measured: -O2 takes the compiler thrice as long and gains a fifth at most."""
 
 CLOSE = ("-std=gnu11", "-O1", "-w")
-"""To run single shifts, or events, with a trace; quickly compiled, one operator at a time."""
+"""To run single shifts, or events, with a trace; quickly compiled."""
 
 ARGUMENTS = (
     "uint64_t scans, uint64_t seed, const event__ *events, uint64_t count, uint64_t *taken, uint64_t *broken"
@@ -101,9 +101,9 @@ class LoopSource:
         return tuple(self.present)
 
 
-def word_of(operator: OperatorKind | None) -> str:
-    """What the functions of an operator, or of events, are called."""
-    return operator.value if operator else "events"
+def kind_number(operator: OperatorKind | None) -> int:
+    """The number of an operator in C; 0 is for events."""
+    return 0 if operator is None else 1 + list(OperatorKind).index(operator)
 
 
 def loop_source(
@@ -181,12 +181,12 @@ class _Writer:
 
     def source(self) -> LoopSource:
         source, header = emit_controller(self.program)
-        shifts = [line for kind in self.around for line in self._shift(kind)]
+        run = list(self._run())  # before the tables, which it fills
         tables = [
             f"static const int32_t {label}[] = {{{', '.join(map(str, table))}}};"
             for table, label in self.tables.items()
         ]
-        text = "\n".join([*self._preamble(), *tables, *shifts, *self._many(), ""])
+        text = "\n".join([*self._preamble(), *tables, *run, *self._entries(), ""])
         return LoopSource(
             machine=self.machine,
             controller=self.program,
@@ -213,6 +213,11 @@ class _Writer:
             "#define NOTE_BROKEN(n) (loop.broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
             '#include "controller.c"',
             DICE_IN_C,
+            "#ifdef LOOP_FAST",
+            "#define EVENTS__ 0",
+            "#else",
+            "#define EVENTS__ (kind == 0)",
+            "#endif",
         )
         seen = {
             term.signal
@@ -225,27 +230,33 @@ class _Writer:
                 yield f"#define READ_{signal.name}_LEVEL(s) ((s)->{c_name(signal.level)})"
                 yield "#endif"
 
-    def _shift(self, kind: OperatorKind | None) -> Iterator[str]:
-        """The function that runs one shift; returns the scan of the first break, or -1."""
-        around = self.around[kind]
-        word = word_of(kind)
+    def _run(self) -> Iterator[str]:
+        """The function that runs one shift; returns the scan of the first break, or -1.
+
+        ``kind`` is 0 for events, else the number of an operator from 1. The fast build knows no
+        events, so that what is disturbed there is so throughout.
+        """
+        around = self.around[None]
         plant, switches = around.plant, around.switches
         self.cells = (*around.cells, *self.judging.cells)
-        begin, operate, before, after, moves = one_name_a_choice(
-            around.begin, around.operate, switches.before, switches.after, plant.moves
+        begin, before, after, moves = one_name_a_choice(
+            around.begin, switches.before, switches.after, plant.moves
         )
+        people = {kind: item.operator for kind, item in self.around.items() if item.operator is not None}
+        operate = {kind: one_name_a_choice(item.block)[0] for kind, item in people.items()}
         blocks: Block = (
-            *begin, *operate, *around.sense, *before, *after, *plant.conditions,
-            *self.judging.block, *moves,
+            *begin, *before, *around.sense, *after, *plant.conditions, *self.judging.block, *moves,
+            *(statement for block in operate.values() for statement in block),
         )  # fmt: skip
-        local = {cell for cell in (*self.cells, *cells_written(blocks)) if cell not in self.controller}
-        # A function with a trace and one without: what no trace needs stays in registers.
+        local = {*self.cells, *(cell for item in people.values() for cell in item.cells)}
+        local |= set(cells_written(blocks))
+        # Inlined twice: with a trace, and without one, where cells may stay in registers.
         yield "static inline __attribute__((always_inline))"
-        yield f"int64_t {word}__({ARGUMENTS}, int32_t *trace, int stop)"
+        yield f"int64_t run__(unsigned kind, {ARGUMENTS}, int32_t *trace, int stop)"
         yield "{"
         yield "    loop__ loop = {0};"
         yield f"    {self.program.name}__state *s = &loop.state;"
-        for cell in sorted(local, key=lambda cell: cell.name):
+        for cell in sorted(local - self.controller, key=lambda cell: cell.name):
             yield f"    {c_type(cell)} {c_name(cell)} = {cell.start};"
         yield "    uint8_t dark = 0;"
         yield "    int64_t found = -1;"
@@ -253,10 +264,14 @@ class _Writer:
         yield "    uint64_t scan, next = 0;"
         yield f"    {self.program.name}__power_on(s);"
         yield from self.writer.block(begin)
+        yield "    if (!EVENTS__) {"
+        yield from (f"        {c_name(cell)} = 1;" for cell in switches.present.values())
+        yield "    }"
+        yield from self._by_kind({kind: item.begin for kind, item in people.items()}, 1)
         yield f"    for (scan = 0; scan < scans; scan++, now__ += UINT64_C({GAMMA})) {{"
-        if kind is None:
-            yield from self._events()
-        yield from self.writer.block((*operate, *around.sense, *before), 2)
+        yield from self._events()
+        yield from self._by_kind(operate, 2)
+        yield from self.writer.block((*around.sense, *before), 2)
         yield from self._controller(switches.wired, c_name(switches.lost), c_name(switches.late))
         yield from self.writer.block((*after, *plant.conditions, *self.judging.block), 2)
         yield from self._after_scan()
@@ -266,17 +281,18 @@ class _Writer:
         yield f"    for (int i = 0; i < {self.words}; i++) broken[i] = loop.broken[i];"
         yield "    return found;"
         yield "}"
-        yield f"#ifdef LOOP_CLOSE_{word}"
-        yield f"int64_t trace({ARGUMENTS}, int32_t *trace, int stop)"
-        yield f"{{ return {word}__(scans, seed, events, count, taken, broken, trace, stop); }}"
-        yield "#endif"
-        yield "#ifdef LOOP_FAST"
-        yield f"__attribute__((flatten)) static int64_t shift_{word}({ARGUMENTS})"
-        yield f"{{ return {word}__(scans, seed, events, count, taken, broken, 0, 1); }}"
-        yield "#endif"
+
+    def _by_kind(self, blocks: dict[OperatorKind | None, Block], depth: int) -> Iterator[str]:
+        pad = "    " * depth
+        yield f"{pad}switch (kind) {{"
+        for kind, block in blocks.items():
+            yield f"{pad}case {kind_number(kind)}:"
+            yield from self.writer.block(block, depth + 1)
+            yield f"{pad}    break;"
+        yield f"{pad}}}"
 
     def _events(self) -> Iterator[str]:
-        yield "        for (; next < count && events[next].scan <= scan; next++) {"
+        yield "        for (; EVENTS__ && next < count && events[next].scan <= scan; next++) {"
         yield "            switch (events[next].what) {"
         for number, cell in enumerate(self.targets):
             value = f"({c_type(cell)})events[next].value"
@@ -319,28 +335,26 @@ class _Writer:
         yield from (f"            loop.broken[{i}] = 0;" for i in range(self.words))
         yield "        }"
 
-    def _many(self) -> Iterator[str]:
-        """Many shifts one after another, until one breaks something."""
-        cases = [
-            f"        case {number}: found = shift_{kind.value}(scans, seed, 0, 0, taken, broken); break;"
-            for number, kind in enumerate(OperatorKind)
-        ]
+    def _entries(self) -> Iterator[str]:
+        """What is called from outside: many shifts until one breaks something, or one run."""
         yield from (
             "#ifdef LOOP_FAST",
+            f"__attribute__((flatten)) static int64_t shift__(unsigned kind, {ARGUMENTS})",
+            "{ return run__(kind, scans, seed, events, count, taken, broken, 0, 1); }",
             "int64_t shifts(uint64_t first, uint64_t many, uint64_t start, uint64_t scans,",
             "    const uint8_t *kinds, uint64_t kinds_count, uint64_t *taken, uint64_t *broken,",
             "    uint64_t *done)",
             "{",
             "    for (uint64_t shift = first; shift < first + many; shift++) {",
             f"        uint64_t seed = mix__(start + shift * UINT64_C({GAMMA})) >> 1;",
-            "        int64_t found = -1;",
-            "        switch (kinds[shift % kinds_count]) {",
-            *cases,
-            "        }",
+            "        int64_t found = shift__(kinds[shift % kinds_count], scans, seed, 0, 0, taken, broken);",
             "        *done += found < 0 ? scans : (uint64_t)found + 1;",
             "        if (found >= 0) return (int64_t)shift;",
             "    }",
             "    return -1;",
             "}",
+            "#else",
+            f"int64_t trace(unsigned kind, {ARGUMENTS}, int32_t *trace, int stop)",
+            "{ return run__(kind, scans, seed, events, count, taken, broken, trace, stop); }",
             "#endif",
         )
