@@ -9,7 +9,7 @@ report (network drives) are noticed by looking once a second.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from stillgate.controller.errors import ToolMissing
@@ -40,6 +40,12 @@ def saves(path: Path, before: bytes | None) -> Iterator[bytes | None]:
             "stillgate watch needs the library watchfiles:  pip install 'stillgate[watch]'"
         ) from None
 
+    return _saves(path, before, watch)
+
+
+def _saves(
+    path: Path, before: bytes | None, watch: Callable[..., Iterator[object]]
+) -> Iterator[bytes | None]:
     changes = watch(
         path.resolve().parent,
         watch_filter=None,

@@ -11,17 +11,34 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from .failures import RequirementBroken
     from .rules import MachineRules, machine_rules
+    from .strategies import (
+        fault_schedules,
+        input_sequences,
+        operators,
+        scenarios,
+        switch_disturbances,
+    )
 
 _HOME = {
     "MachineRules": "rules",
     "RequirementBroken": "failures",
+    "fault_schedules": "strategies",
+    "input_sequences": "strategies",
     "machine_rules": "rules",
+    "operators": "strategies",
+    "scenarios": "strategies",
+    "switch_disturbances": "strategies",
 }
 
 __all__ = [
     "MachineRules",
     "RequirementBroken",
+    "fault_schedules",
+    "input_sequences",
     "machine_rules",
+    "operators",
+    "scenarios",
+    "switch_disturbances",
 ]
 
 

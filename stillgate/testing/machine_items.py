@@ -69,7 +69,7 @@ class MachineFile(pytest.File):
         try:
             self.document = read_machine(self.path)
         except MachineFileError as error:
-            raise self.CollectError(str(error)) from None
+            raise self.CollectError(str(error).replace(str(self.path), self.nodeid)) from None
         for name, requirement in self.document.machine.requirements.items():
             yield RequirementItem.of(self, name, requirement)
         kinds = list(LOOKED_FOR)

@@ -30,7 +30,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
-from stillgate.controller.reader import MachineDocument, read_machine
+from stillgate.controller.reader import MachineDocument, read_machine, read_machine_bytes
 from stillgate.interlocks.check import required_faults
 from stillgate.sim_io.disturbances import Disturbance, parse_disturbance
 from stillgate.sim_io.faults import FaultKind, faults_of
@@ -57,7 +57,7 @@ STUCK = (FaultKind.INPUT_OFF, FaultKind.INPUT_ON, FaultKind.OUTPUT_OFF, FaultKin
 CALM = st.sampled_from((True, True, True, False))
 """Whether what an override waits for is left alone."""
 
-MARGIN: Milliseconds = 1000
+MARGIN: Milliseconds = 900
 """How long a way is waited for beyond its own time."""
 
 
@@ -163,10 +163,11 @@ class MachineRules(RuleBasedStateMachine):
         sequence = sequences[number % len(sequences)]
         for choice in choices:
             ways = self._reachable_first(self.guide.onward(sequence, self._run.states))
-            if not ways or self._news():
+            if not ways:
                 self.wait(self.machine.scan)
                 return
-            self._follow(ways[choice % len(ways)], calm=calm, help_along=True)
+            if not self._follow(ways[choice % len(ways)], calm=calm, help_along=True):
+                return
 
     @rule(number=NUMBERS, calm=CALM)
     def follow(self, number: int, calm: bool) -> None:
@@ -277,27 +278,32 @@ class MachineRules(RuleBasedStateMachine):
             self.wait(self.machine.scan + max(self.machine.inputs[name].debounce for name in back))
         self.change(**dict(wish.levels))
 
-    def _follow(self, way: Way, *, calm: bool, help_along: bool) -> None:
-        """Does what a way waits for, and what leads to the states that it waits for."""
+    def _follow(self, way: Way, *, calm: bool, help_along: bool) -> bool:
+        """Does what a way waits for, and what leads to the states that it waits for.
+
+        Returns whether the sequence moved, and nothing broke on the way.
+        """
         if help_along:
             for sequence, state in way.wish.states:
-                for step in self.guide.towards(sequence, state, self._run.states):
-                    if sequence != way.sequence and not self._news():
-                        self._follow(step, calm=calm, help_along=False)
+                if sequence != way.sequence:
+                    for step in self.guide.towards(sequence, state, self._run.states):
+                        if not self._follow(step, calm=calm, help_along=False):
+                            break
         if calm:
             wanted = {name for name, _ in way.wish.levels}
             self.change(**{name: on for name, on in self.guide.quiet.items() if name not in wanted})
         self._do(way.wish)
         here = self._run.states[way.sequence]
-        patience = way.after + MARGIN if possible(way.guard, self._run.known) else MARGIN // 2
-        for _ in range(patience // self.machine.scan):
+        patience = way.after + (MARGIN if possible(way.guard, self._run.known) else MARGIN // 3)
+        for _ in range(1 + patience // self.machine.scan):
             self.wait(self.machine.scan)
             if self._run.states[way.sequence] != here or self._news():
-                return
+                return not self._news()
+        return False
 
 
 def machine_rules(
-    machine: str | Path | MachineDocument | Machine,
+    machine: str | Path | MachineDocument,
     *,
     faults: int | None = None,
     requirements: Iterable[str] | None = None,
@@ -307,8 +313,9 @@ def machine_rules(
     """A state machine of Hypothesis for a machine.
 
     Args:
-        machine: a machine file, or a machine as read; of one that was changed after reading no
-            scenario is saved, since no file says what was run.
+        machine: a machine file, or a machine as read. Of one that was changed after reading, by
+            ``dataclasses.replace(document, machine=...)``, no scenario is saved, since no file
+            says what was run.
         faults: how many faults may happen in a run, 0 or 1; default the file's.
         requirements: names of those to judge; default all that one run can break.
         switch_faults: disturbances that may be there besides, from the start, three at most in
@@ -320,9 +327,7 @@ def machine_rules(
         TextError: if a disturbance cannot be read.
     """
     document = read_machine(machine) if isinstance(machine, str | Path) else machine
-    changed = isinstance(document, Machine)
-    if isinstance(document, Machine):
-        document = document_of(document)
+    as_in_the_file = document.machine == read_machine_bytes(document.source, str(document.path)).machine
     lowered = LoweredMachine(document.machine, requirements)
     fields = {
         "document": document,
@@ -330,19 +335,12 @@ def machine_rules(
         "guide": Guide(document.machine, lowered.program, lowered.lowered(()).free),
         "budget": document.machine.check.faults if faults is None else faults,
         "switch_faults": tuple(parse_disturbance(text, document.machine) for text in switch_faults),
-        "file": None if changed else Path(document.path),
+        "file": Path(document.path) if as_in_the_file else None,
         "found_in": Path(found_in),
         "__doc__": f"Rules of the machine {document.machine.machine}.",
         "__module__": __name__,
     }
     return type(f"{_title(document.machine.machine)}Rules", (MachineRules,), fields)
-
-
-def document_of(machine: Machine) -> MachineDocument:
-    """A changed machine, as if it had been read."""
-    from stillgate.controller.reader import read_machine_text
-
-    return read_machine_text(machine.model_dump_json(), f"{machine.machine}.yaml")
 
 
 def _title(name: str) -> str:

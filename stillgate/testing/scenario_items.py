@@ -31,7 +31,7 @@ class ScenarioFile(pytest.File):
         try:
             document = load_scenario(self.path)
         except MachineFileError as error:
-            raise self.CollectError(str(error)) from None
+            raise self.CollectError(str(error).replace(str(self.path), self.nodeid)) from None
         yield ScenarioItem.about(self, document)
 
 

@@ -1,0 +1,240 @@
+"""The pytest plugin as users meet it: collected, selected, failed, shared among workers."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from engine import quick_build
+
+import stillgate.testing.machine_items
+import stillgate.testing.scenario_items  # noqa: F401  loaded once, not anew by every inner run
+from stillgate.commands.new import starter_text
+
+pytest_plugins = ["pytester"]
+
+REQUIREMENTS = ("guard_stops_motor", "fresh_start", "lamp_tells_the_truth", "can_run")
+FINDINGS = 5
+
+
+def broken(text: str) -> str:
+    """The starter with the guard forgotten."""
+    return text.replace("unless: guard_shut", "unless: true").replace(" or not guard_shut, to", ", to")
+
+
+@pytest.fixture(autouse=True)
+def quick_checkers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Checkers of these tests are compiled without the optimiser."""
+    monkeypatch.setattr(import_module("stillgate.interlocks.check"), "build_checker", quick_build)
+    monkeypatch.setenv("COLUMNS", "100")
+
+
+@pytest.fixture
+def folder(pytester: pytest.Pytester) -> Path:
+    """A folder with the starter as a machine file."""
+    text = starter_text("press")
+    pytester.path.joinpath("press.machine.yaml").write_text(text, encoding="utf-8")
+    return pytester.path
+
+
+def test_every_requirement_and_kind_of_finding_is_an_item(pytester: pytest.Pytester, folder: Path) -> None:
+    result = pytester.runpytest("-q", "--collect-only")
+    for name in REQUIREMENTS:
+        result.stdout.fnmatch_lines([f"press.machine.yaml::{name}"])
+    result.stdout.fnmatch_lines(["press.machine.yaml::finding[[]deadlock]"])
+    assert f"{len(REQUIREMENTS) + FINDINGS} tests collected" in result.stdout.str()
+
+
+def test_a_machine_that_holds_passes_and_says_under_what(pytester: pytest.Pytester, folder: Path) -> None:
+    result = pytester.runpytest("-q")
+    result.assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
+    said = result.stdout.str()
+    assert "4 requirements with a tick of 100 ms, up to one fault, under 9 assumptions; checked in" in said
+    assert "This is a check of a model" in said
+
+
+def test_the_result_of_an_unchanged_file_is_kept_and_the_run_says_so(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    kept = "kept from an earlier check of the same file"
+    pytester.runpytest("-q")
+    assert kept in pytester.runpytest("-q").stdout.str()
+    assert kept not in pytester.runpytest("-q", "--machine-no-cache").stdout.str()
+
+
+def test_a_broken_requirement_fails_with_its_story_and_no_traceback(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    text = broken((folder / "press.machine.yaml").read_text(encoding="utf-8"))
+    (folder / "press.machine.yaml").write_text(text, encoding="utf-8")
+    result = pytester.runpytest("-q")
+    assert result.ret == 1
+    said = result.stdout.str()
+    result.stdout.fnmatch_lines(
+        [
+            "broken: after not guard_shut, then not motor within 200 ms",
+            "  press.machine.yaml:*: guard_stops_motor",
+            "  hazard: entanglement",
+            "  why: opening the guard stops the motor",
+            "*surroundings: guard_shut goes off*",
+            "FAILED press.machine.yaml::guard_stops_motor - broken: *",
+        ]
+    )
+    assert "Traceback" not in said
+    assert ".py:" not in said
+
+
+def test_keywords_markers_and_first_failure_select_as_ever(pytester: pytest.Pytester, folder: Path) -> None:
+    (folder / "other.machine.yaml").write_text(broken(starter_text("other")), encoding="utf-8")
+    pytester.runpytest("-q", "-k", "lamp").assert_outcomes(passed=2, deselected=16)
+    pytester.runpytest("-q", "-k", "entanglement").assert_outcomes(passed=1, failed=1, deselected=16)
+    pytester.runpytest("-q", "-m", "hazard", "--strict-markers").assert_outcomes(
+        passed=1, failed=1, deselected=16
+    )
+    stopped = pytester.runpytest("-q", "-x", "-m", "requirement")
+    stopped.assert_outcomes(failed=1, deselected=10)
+
+
+def test_the_fault_budget_and_the_tick_of_the_command_line_are_used(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    said = pytester.runpytest("-q", "--machine-faults", "0", "--machine-tick", "200 ms").stdout.str()
+    assert "with a tick of 200 ms, without faults" in said
+    said = pytester.runpytest("-q", "--machine-faults", "0", "--machine-tick", "scan").stdout.str()
+    assert "at the scan of 20 ms, without faults" in said
+
+
+def test_a_time_that_cannot_be_read_is_one_sentence(pytester: pytest.Pytester, folder: Path) -> None:
+    result = pytester.runpytest_subprocess("--machine-tick", "3 parsecs")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    result.stderr.fnmatch_lines(["ERROR: --machine-tick: 'parsecs' is not a unit of time*"])
+
+
+def test_a_requirement_that_must_withstand_a_fault_breaks_with_it(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    path = folder / "press.machine.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("faults: 0 ", "faults: 1 "), encoding="utf-8")
+    pytester.runpytest("-q", "--machine-faults", "0", "-k", "guard_stops").assert_outcomes(
+        passed=1, deselected=8
+    )
+    result = pytester.runpytest("-q", "--machine-faults", "1", "-k", "guard_stops")
+    result.assert_outcomes(failed=1, deselected=8)
+    result.stdout.fnmatch_lines(["*with one fault:*"])
+
+
+def test_an_undecided_requirement_fails(pytester: pytest.Pytester, folder: Path) -> None:
+    result = pytester.runpytest("-q", "-k", "fresh", "--machine-time-limit", "0 s", "--machine-no-cache")
+    result.assert_outcomes(failed=1, deselected=8)
+    result.stdout.fnmatch_lines(["undecided: *", "*stopped by time limit*", "*search NOT exhausted"])
+
+
+def test_a_bad_file_is_one_collection_error_in_the_readers_words(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    path = folder / "press.machine.yaml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("rising(start)", "rising(strat)"), encoding="utf-8"
+    )
+    result = pytester.runpytest()
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines(["press.machine.yaml:*: *strat*", "*did you mean*start*"])
+    assert "Traceback" not in result.stdout.str()
+
+
+def test_findings_warn_or_fail_as_asked(pytester: pytest.Pytester, folder: Path) -> None:
+    path = folder / "press.machine.yaml"
+    exit_line = "          - {after: 30 s, to: stopping, note: one batch}\n"
+    never = "          - {when: motor and not motor, to: stopping}\n"
+    text = path.read_text(encoding="utf-8").replace(exit_line, exit_line + never)
+    path.write_text(text, encoding="utf-8")
+    result = pytester.runpytest("-q")
+    result.assert_outcomes(passed=9, warnings=1)
+    result.stdout.fnmatch_lines(["*press.machine.yaml:*: exit never taken: main: running, exit 2 *"])
+    result = pytester.runpytest("-q", "--machine-findings", "fail")
+    result.assert_outcomes(passed=8, failed=1)
+    pytester.makeini("[pytest]\nstillgate_findings = fail\n")
+    pytester.runpytest("-q").assert_outcomes(passed=8, failed=1)
+
+
+def test_the_ini_names_files_by_name_or_by_path(pytester: pytest.Pytester, folder: Path) -> None:
+    (folder / "machines").mkdir()
+    (folder / "press.machine.yaml").rename(folder / "machines" / "press.yaml")
+    pytester.runpytest("-q").assert_outcomes()
+    pytester.makeini("[pytest]\nstillgate_machines = machines/*.yaml\n")
+    pytester.runpytest("-q", "-m", "requirement").assert_outcomes(passed=4, deselected=5)
+    pytester.makeini("[pytest]\nstillgate_machines = press.yaml\n")
+    pytester.runpytest("-q", "-m", "requirement").assert_outcomes(passed=4, deselected=5)
+
+
+def test_a_machine_file_named_on_the_command_line_is_collected(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    (folder / "press.machine.yaml").rename(folder / "press.yaml")
+    (folder / "data.yaml").write_text("a: 1\n", encoding="utf-8")
+    pytester.runpytest("-q", "press.yaml", "-m", "requirement").assert_outcomes(passed=4, deselected=5)
+    assert pytester.runpytest("-q", "data.yaml").ret == pytest.ExitCode.USAGE_ERROR
+
+
+def test_a_scenario_file_is_an_item(pytester: pytest.Pytester, folder: Path) -> None:
+    (folder / "start.scenario.yaml").write_text(
+        "scenario: start\nmachine: press.machine.yaml\nsteps:\n"
+        "  - {at: 0 s, set: {stop_ok: on, guard_shut: on}}\n"
+        "  - {at: 2 s, press: start}\n"
+        "  - {expect: main.running, within: 100 ms}\n",
+        encoding="utf-8",
+    )
+    pytester.runpytest("-q", "-m", "scenario").assert_outcomes(passed=1, deselected=9)
+    path = folder / "start.scenario.yaml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("main.running", "guard_lamp.lit and lamp and motor"),
+        encoding="utf-8",
+    )
+    result = pytester.runpytest("-q", "-m", "scenario")
+    result.assert_outcomes(failed=1, deselected=9)
+    result.stdout.fnmatch_lines(["*seen then: motor is on", "*stillgate run start.scenario.yaml"])
+    assert "Traceback" not in result.stdout.str()
+
+
+def test_junit_xml_has_places_verdicts_and_how_it_was_checked(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    pytester.runpytest("-q", "--junitxml=out.xml")
+    cases = {case.get("name"): case for case in ET.parse(folder / "out.xml").iter("testcase")}
+    properties = {item.get("name"): item.get("value") for item in cases["can_run"].iter("property")}
+    assert properties["verdict"] == "holds at 100 ms"
+    assert str(properties["machine_check"]).startswith("press.machine.yaml: 4 requirements")
+
+
+def test_the_check_is_the_set_up_of_the_first_item(pytester: pytest.Pytester, folder: Path) -> None:
+    result = pytester.runpytest("-q", "--durations=1", "-vv", "--machine-no-cache")
+    result.stdout.fnmatch_lines(["*s setup *press.machine.yaml::guard_stops_motor"])
+
+
+def test_two_workers_check_a_file_once(pytester: pytest.Pytester, folder: Path) -> None:
+    """With items spread over both: each check leaves a line in a file."""
+    pytester.makeconftest(
+        "import stillgate.testing.machine_check as module\n"
+        "true = module.check\n"
+        "def check(*arguments, **options):\n"
+        "    with open('checks.txt', 'a') as file:\n"
+        "        file.write('check\\n')\n"
+        "    return true(*arguments, **options)\n"
+        "module.check = check\n"
+    )
+    result = pytester.runpytest_subprocess("-q", "-n", "2", "--machine-no-cache", "--machine-faults", "0")
+    result.assert_outcomes(passed=9)
+    assert (folder / "checks.txt").read_text(encoding="utf-8") == "check\n"
+
+
+def test_the_plugin_loads_neither_check_nor_hypothesis() -> None:
+    program = (
+        "import sys, stillgate.pytest_plugin\n"
+        "heavy = {'pydantic', 'hypothesis', 'lark', 'rich', 'stillgate.interlocks'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    subprocess.run([sys.executable, "-P", "-c", program], check=True)
