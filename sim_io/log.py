@@ -116,13 +116,14 @@ class Log:
     def changes(self) -> Iterator[Change]:
         """The changes, by time; only real ones, apart from events. Can be called again."""
         book = TroubleBook()
-        known: dict[Signal, Value] = {}
+        known: dict[str, dict[str, Value]] = {subject.value: {} for subject in Subject}
         for change in self._read(book):
-            if change.subject is not Subject.EVENT:
-                signal = change.subject, change.name
-                if known.get(signal) == change.value:
+            subject, name = change.subject, change.name
+            if subject is not Subject.EVENT:
+                values = known[subject.value]  # texts are quicker to look up than members of an Enum
+                if values.get(name) == change.value:
                     continue  # at the start everything is unknown
-                known[signal] = change.value
+                values[name] = change.value
             yield change
         self._trouble = book.all()
 
@@ -138,6 +139,16 @@ def log_in_memory(header: LogHeader, changes: Iterable[Change]) -> Log:
     """A log of changes that are at hand, given by time."""
     kept = tuple(changes)
     return Log(header, lambda book: iter(kept))
+
+
+def written_names(signals: Iterable[Signal]) -> dict[Signal, str]:
+    """How each signal is called in a file: as it is; a supply beside a signal called so gets a dot."""
+    listed = tuple(signals)
+    taken = {name for subject, name in listed if subject is not Subject.POWER}
+    return {
+        (subject, name): f".{name}" if subject is Subject.POWER and name in taken else name
+        for subject, name in listed
+    }
 
 
 def signals_of(machine: Machine) -> tuple[Signal, ...]:

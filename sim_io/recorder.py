@@ -34,7 +34,7 @@ from typing import Self
 from stillgate.controller.executive import Executive
 from stillgate.controller.quantities import Milliseconds
 
-from .log import Change, LogHeader, Subject
+from .log import Change, LogHeader, Subject, written_names
 from .log_records import Record, RecordKind, Start, encode_event, encode_start, encode_values
 from .recorder_file import RecorderFile, earlier_parts
 from .tap import Tap
@@ -113,6 +113,7 @@ class Recorder:
         self._keep = keep
         self._force = force
         self._report = report or _warn
+        self._names = written_names(self._tap.signals)
         self._header = LogHeader(
             machine=machine,
             digest=digest,
@@ -195,13 +196,19 @@ class Recorder:
         levels = [change for change in changes if change.subject is not Subject.EVENT]
         if not levels:
             return drafts
-        once = len({change.name for change in levels}) == len(levels)
+        once = len({(change.subject, change.name) for change in levels}) == len(levels)
         if once and self._told >= ALL_AFTER:
             return [*drafts, self._everything()]
-        return [*drafts, (RecordKind.SET, encode_values((item.name, item.value) for item in levels))]
+        return [
+            *drafts,
+            (
+                RecordKind.SET,
+                encode_values((self._names[item.subject, item.name], item.value) for item in levels),
+            ),
+        ]
 
     def _everything(self) -> Draft:
-        values = ((name, value) for (_, name), value in self._tap.everything().items())
+        values = ((self._names[signal], value) for signal, value in self._tap.everything().items())
         return RecordKind.ALL, encode_values(values)
 
     # -- the file ----------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from stillgate.controller.quantities import Milliseconds
 
-from .log import Change, Signal, Subject, Value
+from .log import Change, Signal, Subject, Value, written_names
 from .log_records import encode_event
 
 TIME_COLUMN = "time_ms"
@@ -31,10 +31,16 @@ class TableRow:
     event: str  # name and text of an event at this time, or ''
 
 
-def column_name(signal: Signal) -> str:
-    """Name of a signal's column: the signal's own, with a prefix for what is simulated only."""
-    subject, name = signal
-    return f"{subject.value}.{name}" if subject in SIMULATED else name
+def column_names(signals: tuple[Signal, ...]) -> tuple[str, list[str], str]:
+    """Names of the column of the times, of those of the signals, and of that of the events.
+
+    A signal has its own, with a prefix for what is simulated only; of two that would be called
+    alike, the one that is no signal of the machine gets a dot.
+    """
+    written = written_names(signal for signal in signals if signal[0] not in SIMULATED)
+    names = [written.get(signal, f"{signal[0].value}.{signal[1]}") for signal in signals]
+    time, event = (f".{name}" if name in names else name for name in (TIME_COLUMN, EVENT_COLUMN))
+    return time, names, event
 
 
 def table_rows(signals: tuple[Signal, ...], changes: Iterable[Change]) -> Iterator[TableRow]:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from .log import NO_STATE, Log, Subject, Value
 from .log_records import NOTHING, UNKNOWN
-from .trace_table import EVENT_COLUMN, TIME_COLUMN, column_name, table_rows
+from .trace_table import column_names, table_rows
 
 
 def write_csv(log: Log, path: Path) -> None:
@@ -22,7 +22,8 @@ def write_csv(log: Log, path: Path) -> None:
     signals = tuple(signal for signal in log.header.signals if signal[0] is not Subject.EVENT)
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow([TIME_COLUMN, *map(column_name, signals), EVENT_COLUMN])
+        time, names, event = column_names(signals)
+        writer.writerow([time, *names, event])
         for row in table_rows(signals, log.changes()):
             writer.writerow([row.time, *map(_cell, row.values), row.event])
 

@@ -15,7 +15,7 @@ from stillgate.controller.errors import ToolMissing
 
 from .log import Log, Subject
 from .log_records import Start, encode_start
-from .trace_table import EVENT_COLUMN, TIME_COLUMN, TableRow, column_name, table_rows
+from .trace_table import TableRow, column_names, table_rows
 
 HEADER_KEY = b"stillgate"
 """Key of the file's metadata under which the header stands, as in our own log."""
@@ -33,12 +33,16 @@ def write_parquet(log: Log, path: Path) -> None:
     """
     pa, pq = load_pyarrow()
     signals = tuple(signal for signal in log.header.signals if signal[0] is not Subject.EVENT)
+    time, names, event = column_names(signals)
     types = {Subject.STATE: pa.string(), Subject.PART: pa.string(), Subject.MEMORY: pa.int64()}
     schema = pa.schema(
         [
-            pa.field(TIME_COLUMN, pa.int64(), nullable=False),
-            *(pa.field(column_name(signal), types.get(signal[0], pa.bool_())) for signal in signals),
-            pa.field(EVENT_COLUMN, pa.string()),
+            pa.field(time, pa.int64(), nullable=False),
+            *(
+                pa.field(name, types.get(signal[0], pa.bool_()))
+                for signal, name in zip(signals, names, strict=True)
+            ),
+            pa.field(event, pa.string()),
         ],
         metadata={HEADER_KEY: encode_start(Start(log.header, part=1, first=True)).encode()},
     )

@@ -149,7 +149,9 @@ def settle_form(form: TimeColumn, column: str, sample: str, decimal: str | None,
     """
     shown = f"{where}: the time '{shorten(sample)}' in column '{column}'"
     if form.kind is None:
-        known = {"time_ms": "ms", "time_s": "s", "time_us": "us", "time_ns": "ns"}.get(column.strip().lower())
+        known = {"time_ms": "ms", "time_s": "s", "time_us": "us", "time_ns": "ns"}.get(
+            column.strip(" .").lower()
+        )
         if known is not None:
             return form.model_copy(update={"kind": known})
         if _is_number(sample):

@@ -223,7 +223,6 @@ def _settle(
     if sample is None:
         raise UsageError(f"{path}: there is a header, and no row with a time after it")
     form = settle_form(layout.time, header[time], sample[1], layout.decimal, f"{path}:{sample[0]}")
-    event = (
-        header.index(EVENT_COLUMN) if EVENT_COLUMN in header and known.subject(EVENT_COLUMN) is None else None
-    )
-    return CsvShape(path, layout, delimiter, header, time, form, readers, by_name, event), sample
+    event = f".{EVENT_COLUMN}" if f".{EVENT_COLUMN}" in header else EVENT_COLUMN
+    events = header.index(event) if event in header and known.signal(event) is None else None
+    return CsvShape(path, layout, delimiter, header, time, form, readers, by_name, events), sample

@@ -17,7 +17,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
-from ..log import ALIVE, POWER, Change, Log, LogHeader, Subject, signals_of
+from ..log import ALIVE, POWER, Change, Log, LogHeader, Subject, Value, signals_of
 from ..log_records import (
     Record,
     RecordKind,
@@ -99,6 +99,10 @@ def _first_header(path: Path, machine: Machine | None) -> Start:
     return Start(LogHeader("", signals=signals_of(machine)), part=1, first=True)
 
 
+Understood = tuple[Subject, str, Value, bool]
+"""What a word of a record says: a signal, its value, and whether it fits."""
+
+
 @dataclass
 class _Reading:
     """One pass over a log."""
@@ -114,6 +118,7 @@ class _Reading:
     scan: Milliseconds = 1
     spoilt: bool = False  # records are missing since the last good one
     restarted: bool = False  # a header of a recorder started anew was just read
+    words: dict[str, Understood | None] = field(default_factory=dict)  # understood before; they recur
 
     def __post_init__(self) -> None:
         self.known = KnownSignals(self.machine, self.header.signals)
@@ -164,14 +169,16 @@ class _Reading:
         try:
             match record.kind:
                 case RecordKind.ALL | RecordKind.SET:
-                    for name, value in decode_values(record.rest):
-                        subject = self.known.subject(name)
-                        if subject is None:
+                    for word in record.rest.split(" "):
+                        if word not in self.words:
+                            self.words[word] = self._understood(word)
+                        understood = self.words[word]
+                        if understood is None:
                             continue
-                        fits = self.known.fits(subject, name, value)
+                        subject, name, value, fits = understood
                         if not fits:
-                            self.book.note(TroubleKind.BAD_VALUE, line, f"{name}={value}", time)
-                        yield Change(time, subject, name, value if fits else None)
+                            self.book.note(TroubleKind.BAD_VALUE, line, word, time)
+                        yield Change(time, subject, name, value)
                 case RecordKind.EVENT:
                     yield Change(time, Subject.EVENT, *decode_event(record.rest))
                 case RecordKind.ALIVE:
@@ -180,6 +187,19 @@ class _Reading:
                     yield Change(time, Subject.EVENT, CLOSED, None)
         except ValueError as error:
             self.book.note(TroubleKind.UNREADABLE, line, str(error), time)
+
+    def _understood(self, word: str) -> Understood | None:
+        """What one ``NAME=VALUE`` says, and whether the value fits; None if the name is not read.
+
+        Raises:
+            ValueError: for a word that is no pair.
+        """
+        [(written, value)] = decode_values(word)
+        signal = self.known.signal(written)
+        if signal is None:
+            return None
+        fits = self.known.fits(*signal, value)
+        return (*signal, value if fits else None, fits)
 
     def _place(self, record: Record, line: int) -> Milliseconds:
         """Log time of a record; notes what is missing before it."""
@@ -204,6 +224,7 @@ class _Reading:
             self.spoilt = True
             return
         self.known = KnownSignals(self.machine, start.header.signals)
+        self.words = {}
         if self.last < 0:
             self.last = record.time
             self.known.note_left_out(self.book, line)

@@ -14,7 +14,7 @@ from stillgate.controller.quantities import Milliseconds
 from ..log import Change, Log, LogHeader
 from ..log_records import decode_start
 from ..log_trouble import TroubleBook, TroubleKind
-from ..trace_table import EVENT_COLUMN, PHYSICAL, TIME_COLUMN
+from ..trace_table import PHYSICAL
 from ..traces_parquet import HEADER_KEY, load_pyarrow
 from .clock import EPOCH, FAR, MILLISECOND
 from .columns import ColumnMap
@@ -44,7 +44,7 @@ class ParquetTable:
     @property
     def events(self) -> bool:
         """Whether there is a column with the events of a trace."""
-        return self.own is not None and EVENT_COLUMN in self.names
+        return self.own is not None
 
     def first_time(self) -> Milliseconds:
         """The time of the first row that has one.
@@ -64,13 +64,13 @@ class ParquetTable:
         """The rows; their numbers stand for lines."""
         _, pq = load_pyarrow()
         readers = tuple(self.readers.values())
-        columns = [self.time, *self.readers, *([EVENT_COLUMN] if self.events else [])]
+        columns = [self.time, *self.readers, *([self.names[-1]] if self.events else [])]
         with pq.ParquetFile(self.path) as file:
             total, number = file.metadata.num_rows, 0
             for batch in file.iter_batches(ROWS_AT_ONCE, columns=columns):
                 table = {name: batch.column(name) for name in columns}
                 cells = [[self._raw(value) for value in table[name].to_pylist()] for name in self.readers]
-                events = table[EVENT_COLUMN].to_pylist() if self.events else None
+                events = table[self.names[-1]].to_pylist() if self.events else None
                 for at, value in enumerate(_counts(table[self.time])):
                     line = number + at + 1
                     if value is None:
@@ -133,7 +133,11 @@ def open_parquet_log(
 
     def read(book: TroubleBook) -> Iterator[Change]:
         for name in table.names:
-            if name not in (*table.readers, table.time, EVENT_COLUMN) and not name.startswith(PHYSICAL):
+            if name not in (
+                *table.readers,
+                table.time,
+                *table.names[-1:] * table.events,
+            ) and not name.startswith(PHYSICAL):
                 book.note(TroubleKind.UNKNOWN_NAME, 0, name)
         reading = RowReading(layout, tuple(table.readers.values()), zero, book, str(path), table.is_local)
         yield from reading.changes(table.rows(book, progress))
@@ -153,7 +157,7 @@ def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTa
     own = _own_header(path, metadata) if metadata else None
     names = tuple(str(name) for name in schema.names)
     require_columns(str(path), layout, names)
-    time = TIME_COLUMN if own else names[time_column(str(path), layout, names)]
+    time = names[0] if own else names[time_column(str(path), layout, names)]
     known = KnownSignals(machine, own.signals if own else None)
     found = {name: signal_reader(name, layout, known, machine) for name in names if name != time}
     readers = {name: reader for name, reader in found.items() if reader is not None}
@@ -163,7 +167,7 @@ def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTa
     is_date = bool(pa.types.is_timestamp(kind))
     if not (is_date or pa.types.is_integer(kind) or pa.types.is_floating(kind)):
         raise UsageError(f"{path}: column '{time}' holds {kind}; times are timestamps or numbers")
-    unit = kind.unit if is_date else layout.time.kind or time.casefold().removeprefix("time_")
+    unit = kind.unit if is_date else layout.time.kind or time.casefold().lstrip(".").removeprefix("time_")
     if unit not in PER_SECOND:
         raise UsageError(
             f"{path}: the times in column '{time}' are numbers; say their unit in the column map: "

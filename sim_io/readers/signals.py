@@ -8,7 +8,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import memory_bounds, nearest_hint
 
-from ..log import NO_STATE, Signal, Subject, Value, signals_of
+from ..log import NO_STATE, Signal, Subject, Value, signals_of, written_names
 from ..log_trouble import TroubleBook, TroubleKind
 
 
@@ -30,16 +30,16 @@ class KnownSignals:
         else:
             self.signals = tuple(signal for signal in theirs if signal in mine)
             self.left_out = tuple(name for kind, name in theirs if (kind, name) not in mine)
-        self._subjects = {name: subject for subject, name in self.signals}
+        self._written = {name: signal for signal, name in written_names(self.signals).items()}
         self._ranges: dict[str, tuple[int, int]] = {}
         self._states: dict[str, frozenset[str]] = {}
         if machine is not None:
             self._ranges = {name: memory_bounds(item) for name, item in machine.memory.items()}
             self._states = {name: frozenset(item.states) for name, item in machine.sequences.items()}
 
-    def subject(self, name: str) -> Subject | None:
-        """What a name is; None if it is not read."""
-        return self._subjects.get(name)
+    def signal(self, name: str) -> Signal | None:
+        """The signal that is written so; None if it is not read."""
+        return self._written.get(name)
 
     def fits(self, subject: Subject, name: str, value: Value) -> bool:
         """Whether a signal can have a value."""

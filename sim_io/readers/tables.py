@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from stillgate.controller.errors import UsageError
 from stillgate.controller.namespace import nearest_hint
 
+from ..trace_table import EVENT_COLUMN, TIME_COLUMN
 from .columns import ColumnMap
 from .signals import few
 
@@ -42,6 +43,8 @@ def time_column(where: str, layout: ColumnMap, header: Sequence[str]) -> int:
     """
     if layout.time.column is not None:
         return header.index(layout.time.column)
+    if header[0].lstrip(".") == TIME_COLUMN and header[-1].lstrip(".") == EVENT_COLUMN:
+        return 0  # a trace of ours; a signal of it may be called 'time'
     folded = [name.casefold() for name in header]
     found = [folded.index(name) for name in TIME_NAMES if name in folded]
     if len(found) == 1:

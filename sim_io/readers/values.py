@@ -138,15 +138,16 @@ def signal_reader(
 ) -> SignalReader | None:
     """The reader of a column; None if it is no signal of the machine."""
     entry = layout.entry(column)
-    subject = known.subject(entry.signal)
-    if subject is None:
+    signal = known.signal(entry.signal)
+    if signal is None:
         return None
-    states = tuple(machine.sequences[entry.signal].states) if machine and subject is Subject.STATE else ()
+    subject, name = signal
+    states = tuple(machine.sequences[name].states) if machine and subject is Subject.STATE else ()
     folded = {state.casefold(): state for state in states}
     return SignalReader(
         column=column,
         subject=subject,
-        name=entry.signal,
+        name=name,
         entry=entry,
         words_true=TRUE_WORDS | {word.strip().casefold() for word in layout.on},
         words_false=(FALSE_WORDS | {word.strip().casefold() for word in layout.off}),

@@ -13,12 +13,13 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from recordings import RUN, door, record_run
+from recordings import RUN, TEXT, door, record_run
 from stillgate.controller.errors import ToolMissing, UsageError
-from stillgate.controller.reader import read_machine
+from stillgate.controller.reader import read_machine, read_machine_text
 from stillgate.sim_io.log import Change, Log, LogHeader, Subject, Value, log_in_memory, read_log, signals_of
 from stillgate.sim_io.log_trouble import TroubleKind
 from stillgate.sim_io.readers.columns import ColumnMap
+from stillgate.sim_io.recorder import Recorder
 from stillgate.sim_io.script import parse_script, play
 from stillgate.sim_io.simulation import Simulation
 from stillgate.sim_io.traces import SimulationTrace, write_trace
@@ -53,26 +54,22 @@ def logs(draw: st.DrawFn) -> Log:
     return log_in_memory(HEADER, changes)
 
 
-Told = tuple[int, str, Value]
+Told = tuple[list[tuple[int, str, Value]], dict[tuple[int, Subject, str], list[Value]]]
 
 
-def in_order(log: Log) -> tuple[list[Told], list[list[Told]]]:
-    """Events in order, and levels grouped as a table keeps them: by time, and by repetition in it."""
-    events: list[Told] = []
-    groups: list[list[Told]] = []
-    time: int | None = None
-    seen: set[str] = set()
+def in_order(log: Log) -> Told:
+    """Events in order, and the values that each signal took at each time, in order.
+
+    Which of two signals changed first in one scan is not kept, and means nothing.
+    """
+    events: list[tuple[int, str, Value]] = []
+    levels: dict[tuple[int, Subject, str], list[Value]] = {}
     for change in log.changes():
-        told = (change.time, change.name, change.value)
         if change.subject is Subject.EVENT:
-            events.append(told)
-            continue
-        if change.time != time or change.name in seen:
-            groups.append([])
-            time, seen = change.time, set()
-        seen.add(change.name)
-        groups[-1].append(told)
-    return events, [sorted(group, key=str) for group in groups]
+            events.append((change.time, change.name, change.value))
+        else:
+            levels.setdefault((change.time, change.subject, change.name), []).append(change.value)
+    return events, levels
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".parquet"])
@@ -179,6 +176,34 @@ def assert_follows_the_grammar(text: str) -> None:
         assert GRAMMAR["change"].fullmatch(line), line
     times = [int(line[1:]) for line in lines if line.startswith("#")]
     assert times == sorted(set(times))
+
+
+def test_signals_called_like_columns_of_ours_are_kept_apart(tmp_path: Path) -> None:
+    """A machine may well have an input called power, or time."""
+    text = TEXT
+    for old, new in (("button", "power"), ("shut", "event"), ("low_pin", "time_ms"), ("lamp", "time")):
+        text = re.sub(rf"\b{old}\b", new, text)
+    machine = read_machine_text(text).machine
+    simulation = Simulation(machine)
+    with Recorder(tmp_path / "door.log", simulation.executive, machine="door") as recorder:
+        for index in range(20):
+            simulation.set_input("power", index % 3 == 1)
+            simulation.set_input("event", index % 5 == 1)
+            simulation.power(on=index % 7 != 1)
+            simulation.step()
+            recorder.record()
+        recorder.event("remark", "none")
+    log = read_log(tmp_path / "door.log", machine)
+    told = {(c.subject, c.name) for c in log.changes()}
+    assert {(Subject.POWER, "power"), (Subject.INPUT, "power"), (Subject.INPUT, "event")} <= told
+    assert log.trouble() == ()
+    for suffix in (".csv", ".parquet"):
+        write_trace(log, tmp_path / f"t{suffix}")
+        back = read_log(tmp_path / f"t{suffix}", machine)
+        assert in_order(back) == in_order(log)
+        assert back.trouble() == ()
+    write_trace(log, tmp_path / "t.vcd")
+    assert {"door.supply.power", "door.inputs.power"} <= set(waveform(tmp_path / "t.vcd"))
 
 
 def test_texts_that_are_no_identifiers_get_names_of_the_standard() -> None:
