@@ -14,7 +14,7 @@ from stillgate.interlocks.scenario_run import Outcome, ScenarioResult, when
 from stillgate.sim_io.scenario_reader import ScenarioDocument
 
 from .json_schemas import DRAFT, STEP, Schema, closed, many, table, text, truth, whole
-from .prose import bullet, say, section
+from .prose import bullet, say, say_unbroken, section
 from .story_text import steps_table
 from .trace import trace_document, trace_steps
 from .words import count_words
@@ -68,7 +68,7 @@ def _write_failure(console: Console, item: Outcome, document: ScenarioDocument) 
     line = document.line_of(item.step)
     place = f"{document.path}:{line}: " if line else ""
     section(console, f"NOT MET  step {item.step + 1}")
-    say(console, f"{place}{item.text}", indent=2, hanging=2)
+    say_unbroken(console, f"{place}{item.text}", indent=2)
     say(console, when(item), indent=2, hanging=2)
     say(console, f"seen at {format_duration(item.decided)}:", indent=2)
     for seen in item.seen:
