@@ -91,12 +91,13 @@ class ProofRun:
     say: Tell | None = None
     only: frozenset[str] | None = None
     interrupted: bool = False
-    invariants: list[Invariant] = field(default_factory=list)
+    invariants: dict[int, Invariant] = field(default_factory=dict)
 
     @property
     def clauses(self) -> tuple[int, ...]:
         """Clauses of the invariant of each fault budget."""
-        return tuple(len(item.cubes) for item in self.invariants)
+        found = (self.invariants.get(budget) for budget in range(self.budget + 1))
+        return tuple(len(item.cubes) if item else 0 for item in found)
 
     def judge(self) -> dict[tuple[str, int], Judged]:
         """The verdict on each requirement under each fault budget, possibility from anywhere left out.
@@ -154,9 +155,9 @@ class _Round:
         return found
 
     def _begin(self) -> None:
-        if not self.run.invariants:
+        before = self.run.invariants.get(self.budget - 1)
+        if before is None:
             return
-        before = self.run.invariants[-1]
         self._say("what holds without faults")
         try:
             candidates = carried_over(before.cubes, before.formula, self.formula)
@@ -229,7 +230,7 @@ class _Round:
                 else Judged(INDUCTION, Word.UNDECIDED, None, spent, reason=f"not proved in time: {RANGES}")
             )
         if ranges:
-            self.run.invariants.append(Invariant(self.formula, tuple(self.known), tuple(conditions)))
+            self.run.invariants[self.budget] = Invariant(self.formula, tuple(self.known), tuple(conditions))
 
     def _replayed(self, item: _Open, way: Way) -> Judged:
         """The verdict that a way shows, if the runner goes it and finds the same at its end."""

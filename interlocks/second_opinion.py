@@ -25,14 +25,21 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
+from typing import TYPE_CHECKING
 
-from stillgate.controller.errors import ToolMissing
+from stillgate.controller.errors import CapReached, ProgramFault, ToolMissing, UsageError
 from stillgate.controller.machine import FromAnywhere, Machine, Reach
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
 from .verdict import CheckResult, Story, Word
 from .wording import pattern_of
+
+if TYPE_CHECKING:
+    from .proofs import Judged
+
+
+RANKS = "ranked states, checked again one by one"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +51,7 @@ class Opinion:
     faults: int
     method: str
     verdict: Word
-    depth: Ticks | None  # of a way: its ticks; of a proof: frames (k) that were needed; None if undecided
+    depth: Ticks | None  # of a way or the longest rank: ticks; of a proof: frames (k); None if undecided
     seconds: float
     explored: Word | None  # what the exploration says; None if it was not asked
     story: Story | None = None
@@ -114,14 +121,20 @@ def second_opinion(
     prover = solver_name()
     from .proofs import Judged, ProofRun
 
-    not_asked = Judged("none", Word.UNDECIDED, reason="z3 is not asked what is possible from anywhere")
+    not_asked = Judged("none", Word.UNDECIDED, reason="interrupted")
 
     machine = document.machine
     period = tick or machine.check.tick or machine.scan
     budget = machine.check.faults if faults is None else faults
     began = time.monotonic()
-    run = ProofRun(document, period, budget, None if time_limit is None else began + time_limit, tell)
+    deadline = None if time_limit is None else began + time_limit
+    run = ProofRun(document, period, budget, deadline, tell)
     found = run.judge()
+    if not run.interrupted:
+        try:
+            found |= _from_anywhere(document, period, deadline, tell)
+        except KeyboardInterrupt:
+            run.interrupted = True
     opinions = tuple(
         Opinion(
             name=name,
@@ -152,6 +165,50 @@ def second_opinion(
         seconds=time.monotonic() - began,
         interrupted=run.interrupted,
     )
+
+
+def _from_anywhere(
+    document: MachineDocument, tick: Milliseconds, deadline: float | None, say: Tell | None
+) -> dict[tuple[str, int], Judged]:
+    """What can be reached from anywhere, by the explorer's ranked states, checked again one by one."""
+    from .certificate_maker import certificate_loop, states_certificate
+    from .explorer import Limits
+    from .proofs import Judged
+    from .states_check import recheck_states
+
+    requirements = document.machine.requirements
+    wanted = [name for name, item in requirements.items() if isinstance(item, FromAnywhere)]
+    if not wanted:
+        return {}
+    began = time.monotonic()
+
+    def words(done: int, total: int) -> None:
+        if say is not None:
+            say(f"no fault: ranks of states checked again, {done} of {total}")
+
+    def undecided(reason: str) -> dict[tuple[str, int], Judged]:
+        return {(name, 0): Judged(RANKS, Word.UNDECIDED, None, spent(), None, reason) for name in wanted}
+
+    def spent() -> float:
+        return (time.monotonic() - began) / len(wanted)
+
+    left = None if deadline is None else max(0.0, deadline - began)
+    try:
+        certificate = states_certificate(document, tick=tick, faults=0, limits=Limits(seconds=left))
+        loop = certificate_loop(document.machine, tick, 0)
+        done = recheck_states(loop, certificate, deadline=deadline, progress=words)
+    except (CapReached, UsageError) as error:
+        return undecided(str(error))
+    if done.cut_short:
+        return undecided(f"{done.states} of {len(certificate.states)} states checked in the time given")
+    if done.refusal is not None:
+        raise ProgramFault(
+            f"the explorer's states do not stand up to being checked again: {done.refusal.text}"
+        )
+    found = undecided("the explorer gave no ranks: some state has no way there")
+    for name, ranks in certificate.ranks.items():
+        found[name, 0] = Judged(RANKS, Word.HOLDS, max(ranks), spent())
+    return found
 
 
 def budgets_of(machine: Machine, name: str, budget: int) -> range:
