@@ -220,6 +220,7 @@ class Recorder:
             OSError: if it cannot be opened or holds something else.
         """
         self._file = RecorderFile(self.path, force=self._force)
+        self._header_due |= self._file.size == 0
         if self._part == 0:
             self._number = self._file.number
         if not self._file.cut:
@@ -305,7 +306,7 @@ class Recorder:
             return
         self._last = now
         try:
-            drafts = [] if self._file is not None else self._open()
+            drafts = [] if self._file is not None and self._file.is_open else self._open()
             self._append(now, [*drafts, (RecordKind.LOST, str(self._missing)), self._everything()])
         except (OSError, ValueError) as error:
             self.status.failure = str(getattr(error, "strerror", None) or error)

@@ -24,6 +24,8 @@ LONGEST_LINE = 2**20
 """Bytes of the longest record that is looked for."""
 
 BLOCK = 2**16
+CLOSED = -1
+"""A handle that no write succeeds on."""
 
 
 class NotALog(OSError):  # noqa: N818
@@ -54,14 +56,12 @@ class RecorderFile:
         self.number = 0
         self._force = force
         self._torn = False
-        flags = os.O_RDWR | os.O_CREAT | os.O_APPEND
-        self._handle = os.open(path, flags | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0), 0o644)
+        self._handle = self._opened()
         try:
-            _lock(self._handle)
             if stat.S_ISREG(os.fstat(self._handle).st_mode):
                 self._take_over()
         except BaseException:
-            os.close(self._handle)
+            self._let_go()
             raise
 
     def _take_over(self) -> None:
@@ -117,26 +117,54 @@ class RecorderFile:
             where the full file is now.
 
         Raises:
-            OSError: if it cannot be renamed, or the new one not be made; then the old one, or
-                the renamed one, goes on being written.
+            OSError: if it cannot be renamed, or the new one not be made; then the old one goes on
+                being written, unless it cannot be opened again either (see ``is_open``).
         """
         away = part_path(self.path, max((number for number, _ in earlier_parts(self.path)), default=0) + 1)
-        self.path.rename(away)
+        self._let_go()  # some systems rename no file that is open
         try:
-            fresh = RecorderFile(self.path, force=self._force)
+            self.path.rename(away)
+            try:
+                self._handle = self._opened()
+            except OSError:
+                away.rename(self.path)
+                raise
         except OSError:
             with contextlib.suppress(OSError):
-                away.rename(self.path)
+                self._handle = self._opened()
             raise
-        os.close(self._handle)
-        self._handle, self.size, self._torn, self.cut = fresh._handle, 0, False, 0
+        self.size, self._torn = 0, False
         return away
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a file to write to."""
+        return self._handle != CLOSED
+
+    def _opened(self) -> int:
+        """A handle of the file, with the lock on it."""
+        flags = (
+            os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+        )
+        handle = os.open(self.path, flags, 0o644)
+        try:
+            _lock(handle)
+        except OSError:
+            os.close(handle)
+            raise
+        return handle
+
+    def _let_go(self) -> None:
+        """Closes the handle; its number may soon be another file's."""
+        os.close(self._handle)
+        self._handle = CLOSED
 
     def close(self) -> None:
         """Forces what was written to the disk, if it can, and lets the file go."""
-        with contextlib.suppress(OSError):
-            os.fsync(self._handle)
-        os.close(self._handle)
+        if self.is_open:
+            with contextlib.suppress(OSError):
+                os.fsync(self._handle)
+            self._let_go()
 
 
 def part_path(path: Path, number: int) -> Path:

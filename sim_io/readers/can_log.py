@@ -173,7 +173,8 @@ def _decoded(item: _Wanted, data: bytes) -> Cells:
         if named is not None and reader.subject is Subject.STATE:
             cells.append((reader, str(named)))
         else:
-            cells.append((reader, float(getattr(value, "value", value))))
+            number: Any = getattr(value, "value", value)
+            cells.append((reader, float(number)))
     return tuple(reader for reader, _ in cells), tuple(raw for _, raw in cells)
 
 

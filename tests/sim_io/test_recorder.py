@@ -13,6 +13,7 @@ import warnings
 from datetime import UTC, datetime, timedelta
 from itertools import cycle, islice
 from pathlib import Path
+from typing import Any
 
 import pytest
 from recordings import RUN, assert_claims_nothing_false, door, play, record_run
@@ -325,6 +326,62 @@ def test_a_missing_part_is_told_and_nothing_false_is_claimed(tmp_path: Path) -> 
         log = read_log(folder / "door.log", door())
         assert_claims_nothing_false(log, truth)
         assert [trouble.kind for trouble in log.trouble()] == [TroubleKind.EARLIER]
+
+
+@pytest.mark.parametrize("failing", ["rename", "open"])
+def test_where_no_new_part_can_be_begun_the_old_one_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: str
+) -> None:
+    path = tmp_path / "door.log"
+    steps = list(islice(cycle(RUN), 300))
+    record_run(tmp_path / "whole.log", steps)
+    refused = [OSError(13, "Permission denied")]
+    real = Path.rename if failing == "rename" else os.open
+
+    def refuse_once(*given: Any, **more: Any) -> Any:
+        if refused and (failing == "rename" or earlier_parts(path)):
+            raise refused.pop()
+        return real(*given, **more)
+
+    monkeypatch.setattr(*((Path, "rename") if failing == "rename" else (os, "open")), refuse_once)
+    said: list[str] = []
+    recorder = record_run(path, steps, report=said.append, rotate_at=3000)
+    assert said == [f"{path}: no new file could be begun: Permission denied; the old one goes on"]
+    assert recorder.status.lost == 0
+    assert recorder.status.parts > 0
+    together = read_log(path, door())
+    assert list(together.changes()) == list(read_log(tmp_path / "whole.log", door()).changes())
+    assert together.trouble() == ()
+
+
+def test_a_file_that_cannot_be_opened_again_after_a_failed_rotation_is_tried_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "door.log"
+    real, down = os.open, [True]
+
+    def refuse(*given: Any, **more: Any) -> Any:
+        if down and earlier_parts(path):
+            raise OSError(5, "Input/output error")
+        return real(*given, **more)
+
+    def no_way_back(self: Path, target: Path) -> Path:
+        if target == path:
+            raise OSError(5, "Input/output error")
+        return self.replace(target)
+
+    monkeypatch.setattr(os, "open", refuse)
+    monkeypatch.setattr(Path, "rename", no_way_back)
+    simulation = Simulation(door())
+    recorder = Recorder(path, simulation.executive, machine="door", report=lambda text: None, rotate_at=1500)
+    play(simulation, recorder, islice(cycle(RUN), 80))
+    assert recorder.status.failure
+    down.clear()
+    play(simulation, recorder, ["scan"] * 60)
+    recorder.close()
+    assert not recorder.status.failure
+    log = read_log(path, door())
+    assert {trouble.kind for trouble in log.trouble()} >= {TroubleKind.LOST}
 
 
 def test_only_so_many_parts_are_kept_as_asked(tmp_path: Path) -> None:
