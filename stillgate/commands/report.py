@@ -73,7 +73,7 @@ def report(
     max_memory
         Give up as undecided beyond so much memory, such as 2GiB.
     time_limit
-        Give up as undecided after so long, such as '10 min'.
+        Give up as undecided after so long, such as '10 min'; for the check and for each further part.
     cache
         Use and keep the result of the same check of the same file.
     """
@@ -84,7 +84,7 @@ def report(
     from ..files import write_whole
     from ..reports.evidence import Evidence, evidence_page, tables_of
     from ..reports.evidence_runs import further_work
-    from .check import status_of
+    from .check import INTERRUPTED, status_of
 
     document = load_document(machine)
     shown_date = _date(date)
@@ -119,6 +119,7 @@ def report(
             leave_out=leave_out or (),
             opinion=second_opinion,
             threads=threads,
+            time_limit=None if limit is None else limit / 1000,
             tell=progress.say,
         )
         progress.say("writing the report")
@@ -149,7 +150,7 @@ def report(
 
         write_whole(pdf, print_page(html))
         write_line(str(pdf))
-    return status_of(result)
+    return INTERRUPTED if work.interrupted else status_of(result)
 
 
 def _date(text: str | None) -> str:

@@ -7,16 +7,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import Literal
 
 from stillgate.controller.reader import MachineDocument
 from stillgate.diagrams.report_page import Section
 from stillgate.diagrams.table import Table
-from stillgate.interlocks.evidence import FaultTable, LayerTable, StrengthList
 from stillgate.interlocks.verdict import CheckResult
 
 from .evidence_open import Point
-from .evidence_strength import all_weakenings, fault_section, layer_section, open_points_of, strength_section
+from .evidence_strength import (
+    all_weakenings,
+    fault_points,
+    fault_section,
+    layer_points,
+    layer_section,
+    strength_points,
+    strength_section,
+)
 
 Work = Literal["fault-table", "layers", "strength"]
 """What can be left out of a report by name."""
@@ -37,6 +44,7 @@ class FurtherWork:
     points: list[Point] = field(default_factory=list)
     not_run: list[str] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
+    interrupted: bool = False
 
 
 def further_work(
@@ -46,62 +54,98 @@ def further_work(
     leave_out: Collection[str] = (),
     opinion: bool = False,
     threads: int | None = None,
+    time_limit: float | None = None,
     tell: Callable[[str], None] = lambda text: None,
 ) -> FurtherWork:
     """Computes what is asked for and writes its sections.
 
+    An interrupt ends the work; what is finished by then is kept, and the rest is named as not run.
+
     Args:
         leave_out: names of ``Work`` that are not to be run.
         opinion: ask the second method too.
+        time_limit: seconds for each of them.
         tell: told what is being done.
 
     Raises:
         ToolMissing: if a second opinion is asked for and its solver is not installed.
     """
-    machine = document.machine
+    job = _Job(document, result, threads, time_limit, tell)
     work = FurtherWork()
-    run = [name for name in get_args(Work) if name not in leave_out]
-    for name in leave_out:
-        work.not_run.append(f"'{NAMES[name]}' was left out of this report on request.")
-    faults: FaultTable | None = None
-    layers: LayerTable | None = None
-    weakened: StrengthList | None = None
-    if "fault-table" in run and result.faults:
-        from stillgate.interlocks.fault_table import fault_table
-
-        tell("what each fault leads to")
-        faults = fault_table(document, tick=result.tick, threads=threads)
-        work.sections.append(fault_section(machine, faults, result))
-    elif "fault-table" in run:
-        work.not_run.append(f"'{NAMES['fault-table']}' was not run, since the check looked at no faults.")
-    if "layers" in run:
-        from stillgate.interlocks.layers import layers as judge_layers
-
-        tell("which layer carries a requirement")
-        layers = judge_layers(document, result, threads=threads)
-        work.sections.append(layer_section(layers, result.scan))
-    if "strength" in run:
-        from stillgate.interlocks.strength import strength
-
-        tell("what the requirements notice")
-        weakened = strength(document, result, threads=threads)
-        work.sections.append(strength_section(weakened))
-        work.tables.append(all_weakenings(weakened))
-    work.points += open_points_of(faults, layers, weakened)
-    if opinion:
-        _second_opinion(document, result, work, tell)
-    else:
-        work.not_run.append(f"'{NAMES['second-opinion']}' was not asked for (--second-opinion).")
+    for name, run in (
+        ("fault-table", job.fault_table),
+        ("layers", job.layers),
+        ("strength", job.strength),
+        ("second-opinion", job.second_opinion),
+    ):
+        if work.interrupted:
+            work.not_run.append(f"'{NAMES[name]}' was not run: the work was interrupted.")
+        elif name in leave_out:
+            work.not_run.append(f"'{NAMES[name]}' was left out of this report on request.")
+        elif name == "fault-table" and not result.faults:
+            work.not_run.append(f"'{NAMES[name]}' was not run, since the check looked at no faults.")
+        elif name == "second-opinion" and not opinion:
+            work.not_run.append(f"'{NAMES[name]}' was not asked for (--second-opinion).")
+        else:
+            tell(NAMES[name].lower())
+            try:
+                run(work)
+            except KeyboardInterrupt:
+                work.interrupted = True
+                work.not_run.append(f"'{NAMES[name]}' was not finished: the work was interrupted.")
     return work
 
 
-def _second_opinion(
-    document: MachineDocument, result: CheckResult, work: FurtherWork, tell: Callable[[str], None]
-) -> None:
-    from stillgate.interlocks.second_opinion import second_opinion
+@dataclass(frozen=True)
+class _Job:
+    document: MachineDocument
+    result: CheckResult
+    threads: int | None
+    time_limit: float | None
+    tell: Callable[[str], None]
 
-    from .evidence_opinion import opinion_points, opinion_section
+    def fault_table(self, work: FurtherWork) -> None:
+        from stillgate.interlocks.fault_table import fault_table
 
-    found = second_opinion(document, tick=result.tick, faults=result.faults, explored=result, tell=tell)
-    work.sections.append(opinion_section(found))
-    work.points += opinion_points(found)
+        table = fault_table(
+            self.document, tick=self.result.tick, threads=self.threads, time_limit=self.time_limit
+        )
+        work.sections.append(fault_section(self.document.machine, table, self.result))
+        work.points += fault_points(table)
+
+    def layers(self, work: FurtherWork) -> None:
+        from stillgate.interlocks.layers import layers
+
+        table = layers(self.document, self.result, threads=self.threads, time_limit=self.time_limit)
+        work.sections.append(layer_section(table, self.result.scan))
+        work.points += layer_points(table)
+
+    def strength(self, work: FurtherWork) -> None:
+        from stillgate.interlocks.strength import strength
+
+        found = strength(
+            self.document,
+            self.result,
+            threads=self.threads,
+            time_limit=self.time_limit,
+            progress=lambda done, of: self.tell(f"what the requirements notice: {done} of {of}"),
+        )
+        work.sections.append(strength_section(found))
+        work.points += strength_points(found)
+        work.tables.append(all_weakenings(found))
+
+    def second_opinion(self, work: FurtherWork) -> None:
+        from stillgate.interlocks.second_opinion import second_opinion
+
+        from .evidence_opinion import opinion_points, opinion_section
+
+        found = second_opinion(
+            self.document,
+            tick=self.result.tick,
+            faults=self.result.faults,
+            time_limit=self.time_limit,
+            explored=self.result,
+            tell=self.tell,
+        )
+        work.sections.append(opinion_section(found))
+        work.points += opinion_points(found)

@@ -16,6 +16,7 @@ from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
 from stillgate.diagrams.table import Table
 from stillgate.interlocks.evidence import (
+    Carrier,
     FaultBreak,
     FaultRow,
     FaultTable,
@@ -25,7 +26,7 @@ from stillgate.interlocks.evidence import (
     Weakening,
     WeakeningKind,
 )
-from stillgate.interlocks.verdict import CheckResult, Judgement, Story, Word
+from stillgate.interlocks.verdict import CheckResult, Story, Word
 from stillgate.interlocks.wording import time_text
 
 from .evidence_verdicts import explored_words
@@ -291,34 +292,43 @@ def all_weakenings(result: StrengthList) -> Table:
     )  # fmt: skip
 
 
-def open_points_of(
-    faults: FaultTable | None, layers: LayerTable | None, strength: StrengthList | None
-) -> tuple[tuple[str, str], ...]:
-    """What these results leave open: text, and the anchor of the place that tells more."""
+# -- open points -----------------------------------------------------------------------------
+
+
+def fault_points(table: FaultTable) -> list[tuple[str, str]]:
+    """What the fault table leaves open: text, and the anchor of the place that tells more."""
     points: list[tuple[str, str]] = []
-    if faults is not None:
-        quiet = [row for row in faults.rows if row.outcome is Outcome.UNNOTICED]
-        if quiet:
-            names = ", ".join(row.fault for row in quiet)
-            count = count_words(len(quiet), "fault goes", "faults go")
-            points.append((f"{count} unnoticed, until a second one comes: {names}.", "faults"))
-        points += [
-            (f"The outcome of the fault '{row.fault}' is undecided.", f"fault-{_slug(row.fault)}")
-            for row in faults.rows
-            if row.outcome is Outcome.UNDECIDED
-        ]
-        if not faults.exploration.exhausted:
-            points.append(("The fault table was cut short by a limit.", "faults"))
-    if layers is not None:
-        single = [row for row in layers.rows if _needs_both(row.sequences, row.interlocks, row.both)]
-        if single:
-            names = ", ".join(row.requirement for row in single)
-            points.append((f"Only sequences and interlocks together carry: {names}.", "layers"))
-    if strength is not None and strength.unnoticed:
-        count = count_words(len(strength.unnoticed), "weakening")
-        points.append((f"{count} that no requirement notices, to be judged one by one.", "strength"))
-    return tuple(points)
+    quiet = [row for row in table.rows if row.outcome is Outcome.UNNOTICED]
+    if quiet:
+        count = count_words(len(quiet), "fault goes", "faults go")
+        names = ", ".join(row.fault for row in quiet)
+        points.append((f"{count} unnoticed, until a second one comes: {names}.", "faults"))
+    points += [
+        (f"The outcome of the fault '{row.fault}' is undecided.", f"fault-{_slug(row.fault)}")
+        for row in table.rows
+        if row.outcome is Outcome.UNDECIDED
+    ]
+    if not table.exploration.exhausted:
+        points.append(("The fault table was cut short by a limit.", "faults"))
+    return points
 
 
-def _needs_both(sequences: Judgement, interlocks: Judgement, both: Judgement) -> bool:
-    return both.word is Word.HOLDS and sequences.word is Word.BROKEN and interlocks.word is Word.BROKEN
+def layer_points(table: LayerTable) -> list[tuple[str, str]]:
+    """Requirements that no layer carries alone, and those undecided."""
+    points: list[tuple[str, str]] = []
+    for carrier, words in (
+        (Carrier.BOTH, "Only sequences and interlocks together carry"),
+        (Carrier.UNDECIDED, "Which layer carries it is undecided for"),
+    ):
+        names = ", ".join(row.requirement for row in table.rows if row.carrier is carrier)
+        if names:
+            points.append((f"{words}: {names}.", "layers"))
+    return points
+
+
+def strength_points(result: StrengthList) -> list[tuple[str, str]]:
+    """Weakenings that nobody notices."""
+    if not result.unnoticed:
+        return []
+    count = count_words(len(result.unnoticed), "weakening")
+    return [(f"{count} that no requirement notices, to be judged one by one.", "strength")]

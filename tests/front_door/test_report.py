@@ -17,6 +17,7 @@ from stillgate.diagrams import pdf
 from stillgate.diagrams.renderer import find_renderer
 from stillgate.diagrams.report_page import Page, Prose, Section, anchors, render_page
 from stillgate.interlocks.check import check
+from stillgate.sim_io.faults import faults_of
 
 from stillgate.reports.evidence import Evidence, evidence_page
 
@@ -25,6 +26,7 @@ from .pages import PageReader
 from .test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
 
 DATE = "2026-03-31"
+QUICK = ("--leave-out", "fault-table", "--leave-out", "layers", "--leave-out", "strength")
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +40,7 @@ def broken_page(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     starter.write_text(starter_text("press"), encoding="utf-8")
     file = spoilt(starter, NO_OVERRIDE, NO_INTERLOCK)
     target = folder / "page.html"
-    options = ["-o", str(target), "--date", DATE, "--csv", str(folder / "csv")]
+    options = ["-o", str(target), "--date", DATE, "--csv", str(folder / "csv"), *QUICK]
     assert run_command(["report", str(file), *options]) == 1
     return file, target.read_text(encoding="utf-8")
 
@@ -120,6 +122,7 @@ def test_open_points_name_what_is_broken_and_what_was_not_run(broken_page: tuple
     opened = text[text.index("Open points", text.index("1 Verdicts")) :]
     assert "guard_stops_motor is broken." in opened
     assert "The check used a tick of 100 ms" in opened
+    assert "'What the requirements notice' was left out of this report on request." in opened
     assert "no check can tell" in opened
 
 
@@ -129,7 +132,7 @@ def test_the_same_file_and_date_give_the_same_bytes(
     pages = []
     for number, date in enumerate((DATE, DATE, "2025-01-01"), start=1):
         target = tmp_path / f"{number}.html"
-        options = ("--date", date, "--no-cache", "--threads", str(number))
+        options = ("--date", date, "--no-cache", "--threads", str(number), *QUICK)
         assert stillgate("report", starter, "-o", target, *options).status == 0
         pages.append(target.read_text())
     assert pages[0] == pages[1]
@@ -178,7 +181,7 @@ check: {faults: 0}
 """,
         encoding="utf-8",
     )
-    done = stillgate("report", file, "-o", tmp_path / "out.html", "--csv", tmp_path / "csv")
+    done = stillgate("report", file, "-o", tmp_path / "out.html", "--csv", tmp_path / "csv", *QUICK)
     assert done.status == 1, done.err
     text = (tmp_path / "out.html").read_text()
     page = PageReader(text)
@@ -191,7 +194,7 @@ check: {faults: 0}
 def test_a_limit_is_named_and_the_verdict_is_undecided(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--max-states", "5", "--no-cache")
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--max-states", "5", "--no-cache", *QUICK)
     assert done.status == 4
     text = PageReader((tmp_path / "p.html").read_text()).text
     assert "most situations 5" in text
@@ -210,7 +213,7 @@ def test_without_a_template_engine_the_message_says_how_to_get_one(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "jinja2", None)
-    done = stillgate("report", starter, "-o", tmp_path / "p.html")
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", *QUICK)
     assert done.status == 2
     assert "pip install 'stillgate[report]'" in done.err
     assert not (tmp_path / "p.html").exists()
@@ -223,7 +226,7 @@ def test_without_a_browser_the_page_is_there_and_the_message_says_what_to_do(
         raise ToolMissing("no Chromium or Chrome was found to print a PDF with: install one")
 
     monkeypatch.setattr(pdf, "find_browser", none)
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path / "p.pdf")
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path / "p.pdf", *QUICK)
     assert done.status == 2
     assert "no Chromium or Chrome was found" in done.err
     assert (tmp_path / "p.html").exists()
@@ -252,6 +255,41 @@ def test_an_unknown_name_in_the_template_is_an_error() -> None:
     page = Page("t", "l", "holds", "s", (), (), (Section("a", "A", (Prose(("p",)),)),), "f")
     assert "StrictUndefined" in Path(render_page.__code__.co_filename).read_text()
     assert list(anchors(page)) == ["a"]
+
+
+@pytest.mark.night
+def test_a_report_with_everything_holds_its_sections_and_tables(
+    stillgate: Command, starter: Path, tmp_path: Path
+) -> None:
+    file = spoilt(starter, ("faults: 0   ", "faults: 1   "))
+    done = stillgate("report", file, "-o", tmp_path / "p.html", "--csv", tmp_path / "csv")
+    assert done.status == 1
+    page = PageReader((tmp_path / "p.html").read_text())
+    document = read_machine(file)
+    faults = [row[0].replace("_ ", "_") for row in page.tables["table-faults_single"][1:]]
+    assert faults == [item.name for item in faults_of(document.machine)]
+    hazardous = [name for name, item in document.machine.requirements.items() if item.hazard]
+    assert [row[0].replace("_ ", "_") for row in page.tables["table-layers"][1:]] == hazardous
+    tried = sum(int(row[1]) for row in page.tables["table-weakenings"][1:])
+    with (tmp_path / "csv" / "all_weakenings.csv").open(encoding="utf-8-sig", newline="") as stream:
+        assert len(list(csv.reader(stream))) == tried + 1
+    assert "was not asked for (--second-opinion)" in page.text
+    assert all(target[1:] in page.ids for target in page.targets)
+    assert len(page.ids) == len(set(page.ids))
+
+
+def test_an_interrupt_leaves_a_report_of_what_is_finished(
+    stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(*arguments: object, **options: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("stillgate.interlocks.strength.strength", interrupt)
+    done = stillgate("report", starter, "-o", tmp_path / "p.html")
+    assert done.status == 130
+    text = PageReader((tmp_path / "p.html").read_text()).text
+    assert "'What the requirements notice' was not finished: the work was interrupted." in text
+    assert "'A second opinion by another method' was not run: the work was interrupted." in text
 
 
 def test_what_was_not_run_stands_among_the_open_points(starter: Path) -> None:

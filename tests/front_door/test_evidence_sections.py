@@ -1,0 +1,169 @@
+"""Sections on faults, layers, weakenings and the second opinion, from results made by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from stillgate.controller.reader import read_machine_text
+from stillgate.diagrams.report_page import Part, Section, TableBlock
+from stillgate.interlocks.evidence import (
+    Carrier,
+    Coverage,
+    FaultBreak,
+    FaultRow,
+    FaultTable,
+    LayerRow,
+    LayerTable,
+    Outcome,
+    StrengthList,
+    Weakening,
+    WeakeningKind,
+)
+from stillgate.interlocks.second_opinion import Opinion, SecondOpinion
+from stillgate.interlocks.verdict import Judgement, Word
+
+from stillgate.commands.new import starter_text
+from stillgate.reports.evidence_opinion import opinion_points, opinion_section
+from stillgate.reports.evidence_strength import (
+    all_weakenings,
+    fault_points,
+    fault_section,
+    layer_points,
+    layer_section,
+    strength_points,
+    strength_section,
+)
+
+from .samples import exploration, holding, result
+
+
+def tables(section: Section) -> dict[str, TableBlock]:
+    blocks = [*section.blocks, *(block for part in section.parts for block in part.blocks)]
+    return {block.table.name: block for block in blocks if isinstance(block, TableBlock)}
+
+
+def faults() -> FaultTable:
+    beyond = FaultBreak("one_direction", "crushing", counts=False, depth=5, story=None)
+    counts = FaultBreak("edge_stops_it", "crushing", counts=True, depth=7, story=None)
+    return FaultTable(
+        machine="yard_gate",
+        rows=(
+            FaultRow(
+                "stop_ok stuck on", "input stuck on", "stop_ok", Outcome.BREAKS, "breaks", (beyond, counts)
+            ),
+            FaultRow(
+                "stop_ok stuck off", "input stuck off", "stop_ok", Outcome.STOPS, "stops", stop_time=300
+            ),
+            FaultRow("edge stuck on", "input stuck on", "edge", Outcome.BREAKS, "breaks", (beyond,)),
+            FaultRow(
+                "lamp stuck on", "output stuck on", "lamp", Outcome.HARMLESS, "harmless", dangerous=False
+            ),
+            FaultRow("gate stuck off", "input stuck off", "gate", Outcome.UNNOTICED, "quiet", dangerous=True),
+            FaultRow("power interrupted", "power interrupted", "", Outcome.UNDECIDED, "cut short"),
+        ),
+        coverage=(
+            Coverage("stop_ok", 2, 1, 2, 0.5, 1.0, "none", "half"),
+            Coverage("lamp", 0, 0, 0, None, None, "-", "no"),
+        ),
+        assumptions=("equal rates",),
+        exclusions=(),
+        exploration=exploration(exhausted=False),
+        seconds=1,
+    )
+
+
+def test_every_fault_has_its_row_and_a_break_that_counts_stands_out() -> None:
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    section = fault_section(machine, faults(), result(holding()))
+    block = tables(section)["faults_single"]
+    assert [row[0] for row in block.table.rows] == [row.fault for row in faults().rows]
+    assert [row[1] for row in block.table.rows] == [row.outcome.value for row in faults().rows]
+    assert block.words == {(0, 1): "broken", (2, 1): "minor", (5, 1): "undecided"}
+    assert block.table.rows[1][3] == "300 ms"
+    assert block.anchors[5] == "fault-power-interrupted"
+    assert [row[4] for row in tables(section)["coverage"].table.rows] == ["50%", "-"]
+
+
+def test_what_the_fault_table_leaves_open_is_listed() -> None:
+    texts = [text for text, _ in fault_points(faults())]
+    assert "1 fault goes unnoticed, until a second one comes: gate stuck off." in texts
+    assert "The outcome of the fault 'power interrupted' is undecided." in texts
+    assert any("cut short" in text for text in texts)
+
+
+def judged(word: Word) -> Judgement:
+    return Judgement(word, 0, 100)
+
+
+def test_layers_say_who_carries_and_only_both_together_is_an_open_point() -> None:
+    rows = (
+        LayerRow(
+            "a",
+            "crushing",
+            judged(Word.HOLDS),
+            judged(Word.BROKEN),
+            judged(Word.HOLDS),
+            Carrier.SEQUENCES,
+            "s",
+        ),
+        LayerRow(
+            "b", "crushing", judged(Word.BROKEN), judged(Word.BROKEN), judged(Word.HOLDS), Carrier.BOTH, "b"
+        ),
+        LayerRow(
+            "c", "crushing", judged(Word.BROKEN), judged(Word.BROKEN), judged(Word.BROKEN), Carrier.NONE, "n"
+        ),
+    )
+    table = LayerTable("gate", 0, 100, rows, ("demands at will",), 1)
+    block = tables(layer_section(table, 20))["layers"]
+    assert [row[5] for row in block.table.rows] == ["the sequences", "both together only", "none"]
+    assert block.words == {
+        (0, 3): "minor", (1, 2): "minor", (1, 3): "minor", (2, 2): "minor", (2, 3): "minor", (2, 4): "broken",
+    }  # fmt: skip
+    assert layer_points(table) == [("Only sequences and interlocks together carry: b.", "layers")]
+
+
+def weakening(noticed: bool | None, **more: object) -> Weakening:
+    item = Weakening(
+        WeakeningKind.EXIT_REMOVED, "gate: opening, exit 1", "exit", "exit removed", 12, 5, noticed
+    )
+    return dataclasses.replace(item, **more)  # type: ignore[arg-type]
+
+
+def test_weakenings_are_counted_and_each_that_nobody_notices_is_shown() -> None:
+    found = StrengthList(
+        "gate", 100, 1,
+        (weakening(True, by="a"), weakening(False, reason="no story"), weakening(None, reason="limit"),
+         weakening(False, equivalent=True, reason="never read")),
+        ("as in the check",), 1,
+    )  # fmt: skip
+    section = strength_section(found)
+    assert tables(section)["weakenings"].table.rows == (("exit removed", "4", "1", "2", "1"),)
+    assert [row[3] for row in tables(section)["unnoticed"].table.rows] == [
+        "no story", "undecided: limit", "changes nothing: never read",
+    ]  # fmt: skip
+    assert len(all_weakenings(found).rows) == 4
+    assert strength_points(found)[0][0].startswith("3 weakenings")
+    assert strength_points(dataclasses.replace(found, weakenings=(weakening(True),))) == []
+
+
+@pytest.mark.parametrize(
+    ("verdict", "explored", "word", "points"),
+    [
+        (Word.HOLDS, Word.HOLDS, "agrees", 0),
+        (Word.BROKEN, Word.HOLDS, "CONTRADICTS", 1),
+        (Word.UNDECIDED, Word.HOLDS, "no opinion", 1),
+    ],
+)
+def test_a_contradiction_of_the_second_opinion_cannot_be_overlooked(
+    verdict: Word, explored: Word, word: str, points: int
+) -> None:
+    opinion = Opinion("a", "absence", 0, "induction", verdict, 3, 0.1, explored)
+    found = SecondOpinion("gate", "0" * 64, "1", "solver 1", 100, 20, 0, (opinion,), (5,), 1)
+    section = opinion_section(found)
+    block = tables(section)["second_opinion"]
+    assert block.table.rows[0][5] == word
+    assert (block.words.get((0, 5)) == "broken") == (word == "CONTRADICTS")
+    assert len(opinion_points(found)) == points
+    assert isinstance(section, Section)
+    assert not any(isinstance(part, Part) for part in section.parts)
