@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from stillgate.controller.durations import format_duration
+from stillgate.controller.executive import Executive
 from stillgate.controller.expression import Expression, Name, walk
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import (
@@ -242,12 +243,21 @@ def _reasons(tree: Expression, simulation: Simulation) -> Iterator[str]:
     for path in _names(tree):
         match names.resolve(path, Context.REQUIREMENT):
             case OutputRef(name=name) | AskedRef(name=name):
-                yield str(executive.why(name))
+                reason = executive.why(name)
+                yield str(reason)
+                if not reason.demanded_by and executive.powered:
+                    for demander in reason.demanders:
+                        yield from _ways_into(executive, *demander)
             case StateRef(sequence=sequence, state=state) if executive.states[sequence] != state:
-                onward = tuple(way for way in executive.exits(sequence) if not way.is_override)
-                yield from (str(way) for way in executive.why_not(f"{sequence}.{state}") or onward)
+                yield from _ways_into(executive, sequence, state)
             case _:
                 pass
+
+
+def _ways_into(executive: Executive, sequence: str, state: str) -> Iterator[str]:
+    """What keeps the ways into a state shut; from farther away, what keeps the sequence where it is."""
+    onward = tuple(way for way in executive.exits(sequence) if not way.is_override)
+    yield from (str(way) for way in executive.why_not(f"{sequence}.{state}") or onward)
 
 
 def _word(on: int | bool) -> str:
