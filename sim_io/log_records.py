@@ -181,17 +181,20 @@ def decode_start(rest: str) -> Start:
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         raise ValueError(f"the header does not say '{FORMAT}'")
     try:
+        names = tuple(_signals(document))
         header = LogHeader(
             machine=str(document["machine"]),
             digest=str(document["digest"]),
             version=str(document["version"]),
             scan=_whole(document["scan"]),
             started=str(document["started"]),
-            signals=((Subject.POWER, POWER), *_signals(document)),
+            signals=((Subject.POWER, POWER), *names),
         )
         return Start(header, _whole(document["part"]), document["first"] is True)
     except KeyError as error:
         raise ValueError(f"the header lacks {error}") from None
+    except TypeError:
+        raise ValueError("the header does not list the names of the signals") from None
 
 
 def _signals(document: Mapping[str, Any]) -> Iterator[Signal]:

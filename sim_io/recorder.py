@@ -158,7 +158,7 @@ class Recorder:
         Raises:
             ValueError: if the name is not one word.
         """
-        if not name.isidentifier():
+        if not (name.isidentifier() and name.isascii()):
             raise ValueError(f"the name of an event is one word, not '{name}'")
         if self.status.failure:
             self._lose(1)
@@ -281,11 +281,11 @@ class Recorder:
             self._forget_parts(self._keep)
 
     def _forget_parts(self, keep: int) -> None:
-        for _, path in earlier_parts(self.path)[: -keep or None]:
-            try:
+        try:
+            for _, path in earlier_parts(self.path)[: -keep or None]:
                 path.unlink()
-            except OSError as error:
-                self._report(f"{path}: the old part could not be removed: {error.strerror}")
+        except OSError as error:
+            self._report(f"{self.path}: an old part could not be removed: {error.strerror}")
 
     # -- what goes wrong ---------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
-from ..log import ALIVE, POWER, Change, Log, LogHeader, Subject, Value, signals_of
+from ..log import ALIVE, POWER, Change, Log, LogHeader, Signal, Subject, Value, signals_of
 from ..log_records import (
     Record,
     RecordKind,
@@ -48,7 +48,7 @@ def open_own_log(path: Path, machine: Machine | None, progress: Progress | None 
     """A log of the recorder; its earlier parts are read before it.
 
     Args:
-        path: the file, or any of its parts: those before it are read too.
+        path: the file, or one of its parts; those before it that belong to it are read too.
         machine: whose signals are read; None reads all that the log lists.
         progress: told how many bytes of how many have been read.
 
@@ -82,8 +82,22 @@ def _parts_up_to(path: Path) -> list[Path]:
     part = re.fullmatch(r"(.+)\.(\d{4,9})", path.stem, re.ASCII)
     if part is not None:
         whole = path.with_name(part[1] + path.suffix)
-        return [item for number, item in earlier_parts(whole) if number < int(part[2])] + [path]
-    return [item for _, item in earlier_parts(path) if item.stat().st_size] + [path]
+        before = [item for number, item in earlier_parts(whole) if number < int(part[2])]
+    else:
+        before = [item for _, item in earlier_parts(path)]
+    parts = [path]
+    while before and not _begins_a_run(parts[0]):
+        parts.insert(0, before.pop())
+    return [item for item in parts if item == path or item.stat().st_size]
+
+
+def _begins_a_run(path: Path) -> bool:
+    """Whether the recorder was started with this file, so that none before it belongs to it."""
+    record = decode_record(start_of(path, LONGEST_HEADER).partition(b"\n")[0])
+    try:
+        return record is not None and record.kind is RecordKind.LOG and decode_start(record.rest).first
+    except ValueError:
+        return False
 
 
 def _first_header(path: Path, machine: Machine | None) -> Start:
@@ -112,6 +126,7 @@ class _Reading:
     header: LogHeader
     book: TroubleBook
     known: KnownSignals = field(init=False)
+    heard: dict[Signal, None] = field(init=False)  # every signal that any header so far has listed
     number: int | None = None  # of the last record
     last: Milliseconds = -1  # time of the last change or record, since the log's start
     offset: Milliseconds = 0  # log time of time 0 of the controller that is running
@@ -122,6 +137,7 @@ class _Reading:
 
     def __post_init__(self) -> None:
         self.known = KnownSignals(self.machine, self.header.signals)
+        self.heard = dict.fromkeys(self.header.signals)
         self.scan = self.header.scan or 1
 
     def changes(self) -> Iterator[Change]:
@@ -225,6 +241,7 @@ class _Reading:
             return
         self.known = KnownSignals(self.machine, start.header.signals)
         self.words = {}
+        self.heard.update(dict.fromkeys(self.known.signals))
         if self.last < 0:
             self.last = record.time
             self.known.note_left_out(self.book, line)
@@ -260,7 +277,7 @@ class _Reading:
         self.spoilt = False
 
     def _unknown(self, time: Milliseconds) -> Iterator[Change]:
-        for subject, name in self.header.signals:
+        for subject, name in self.heard:
             yield Change(time, subject, name, None)
 
 

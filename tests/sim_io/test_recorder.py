@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from recordings import RUN, assert_claims_nothing_false, door, play, record_run
+from recordings import RUN, TEXT, assert_claims_nothing_false, door, play, record_run
+from stillgate.controller.reader import read_machine_text
 from stillgate.sim_io.log import Change, Subject, read_log, signals_of
 from stillgate.sim_io.log_records import RecordKind, decode_record
 from stillgate.sim_io.log_trouble import TroubleKind
@@ -313,6 +314,32 @@ def test_a_log_in_many_parts_reads_as_one(tmp_path: Path) -> None:
     whole = read_log(tmp_path / "whole.log", door())
     assert list(together.changes()) == list(whole.changes())
     assert together.trouble() == ()
+
+
+def test_files_that_only_look_like_parts_are_left_alone(tmp_path: Path) -> None:
+    record_run(tmp_path / "door.2025.log", ["scan", ("button", True)])
+    record_run(tmp_path / "door.2026.log", ["scan"])
+    record_run(tmp_path / "door.log", ["scan"])
+    for name in ("door.2026.log", "door.log"):
+        log = read_log(tmp_path / name, door())
+        assert not [change for change in log.changes() if change.name == "button" and change.value]
+        assert log.trouble() == ()
+
+
+def test_a_file_taken_over_by_another_machine_is_told_and_old_signals_become_unknown(tmp_path: Path) -> None:
+    path = tmp_path / "door.log"
+    record_run(path, ["scan"])
+    other = read_machine_text(TEXT.replace("lamp", "horn")).machine
+    simulation = Simulation(other)
+    with Recorder(path, simulation.executive, machine="door", digest="e" * 64) as recorder:
+        play(simulation, recorder, ["scan", ("button", True)])
+    log = read_log(path)
+    last: dict[str, object] = {}
+    for change in log.changes():
+        last[change.name] = change.value
+    assert (last["lamp"], last["horn"], last["button"]) == (None, 0, 1)
+    told = next(item for item in log.trouble() if item.kind is TroubleKind.RESTART)
+    assert "with another machine file, eeeeeeeeeeee" in told.examples[0].quote
 
 
 def test_a_missing_part_is_told_and_nothing_false_is_claimed(tmp_path: Path) -> None:
