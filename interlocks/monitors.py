@@ -235,7 +235,7 @@ class _Lowering:
         longest: dict[str, Ticks] = {}
         trees: dict[str, Expression] = {}
         for requirement in self.machine.requirements.values():
-            for condition in _conditions(requirement):
+            for condition in conditions_of(requirement):
                 for node in walk(condition.tree):
                     if isinstance(node, EdgeOf | HeldFor):
                         if isinstance(node, EdgeOf) and self._free_input(node.argument) is not None:
@@ -371,6 +371,7 @@ def _cheap_first(operator: Operator, left: Term, right: Term) -> Term:
     return Operation(operator, left, right)
 
 
-def _conditions(requirement: Requirement) -> list[Condition]:
+def conditions_of(requirement: Requirement) -> list[Condition]:
+    """Every condition that a requirement is made of."""
     values = [getattr(requirement, field) for field in type(requirement).model_fields]
     return [value for value in values if isinstance(value, Condition)]

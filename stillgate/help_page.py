@@ -12,19 +12,22 @@ check it exhaustively, simulate it, draw it.
                                   situation, and how the others break
   stillgate watch press.yaml      check again after every save, print what changed
   stillgate run press.yaml --for 5s --at '1 s start on'
-                                  simulate an input script, print the trace
-  stillgate run stop.scenario.yaml
-                                  run a scenario as a test: passed or failed
+                                  simulate a script, print the trace; or run
+                                  a test: stillgate run x.scenario.yaml
   stillgate faults press.yaml     everything that can go wrong in a simulation
-  stillgate soak press.yaml --hours 1000
-                                  simulate many hours, every requirement
-                                  watched; the first violation cut down
+  stillgate soak press.yaml       many hours, every requirement watched
   stillgate explain press.yaml --in main=running
                                   what can happen from a situation, what is
                                   blocked, and by which part of a condition
   stillgate log press.yaml press.log
                                   what is in a log, what is wrong with it,
                                   and the same as CSV, Parquet or VCD
+  stillgate replay press.yaml press.log --why motor --at 14.2s
+                                  a log through the same logic: where they
+                                  part, and why an output stayed off
+  stillgate diagnose press.yaml press.log
+                                  which single fault explains a log, and
+                                  what to test next
   stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
   stillgate fault-table press.yaml
                                   what each single fault leads to
@@ -33,6 +36,11 @@ check it exhaustively, simulate it, draw it.
                                   notices, and what nobody would notice
   stillgate compare old.yaml new.yaml
                                   what changed, and whether outputs ever differ
+  stillgate confirm press.yaml    the same requirements proved by another method
+  stillgate certificate press.yaml --output press.cert
+                                  a file that shows what holds
+  stillgate recheck press.cert press.yaml
+                                  check that file again, without the search
   stillgate report press.yaml     everything for a reviewer in one HTML file
 
   stillgate schema                JSON Schema of the machine file, for editors

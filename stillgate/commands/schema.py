@@ -21,10 +21,14 @@ def schema(
         "soak",
         "explain",
         "log",
+        "replay",
+        "diagnose",
         "fault-table",
         "layers",
         "strength",
         "compare",
+        "confirm",
+        "recheck",
         "doctor",
     ] = "machine",
     output: Path | None = None,
@@ -63,7 +67,18 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.sim_io.scenario import Scenario
 
         return file_schema(Scenario, "Scenario file")
-    from ..reports import evidence_json, fault_list, json_schemas, log_summary, scenario_report, soak_report
+    from ..reports import (
+        diagnosis_report,
+        evidence_json,
+        fault_list,
+        json_schemas,
+        log_summary,
+        opinion,
+        rechecked,
+        replay_report,
+        scenario_report,
+        soak_report,
+    )
 
     return {
         "check": json_schemas.CHECK,
@@ -73,9 +88,13 @@ def schema_of(what: str) -> dict[str, object]:
         "soak": soak_report.SOAK,
         "explain": json_schemas.EXPLAIN,
         "log": log_summary.LOG,
+        "replay": replay_report.REPLAY,
+        "diagnose": diagnosis_report.DIAGNOSIS,
         "fault-table": evidence_json.FAULT_TABLE,
         "layers": evidence_json.LAYERS,
         "strength": evidence_json.STRENGTH,
         "compare": evidence_json.COMPARE,
+        "confirm": opinion.CONFIRM,
+        "recheck": rechecked.RECHECK,
         "doctor": json_schemas.DOCTOR,
     }[what]

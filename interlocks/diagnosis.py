@@ -1,0 +1,276 @@
+"""Which single fault explains a log: every hypothesis followed exactly until the log refutes it.
+
+Consistency-based diagnosis (Reiter 1987; de Kleer and Williams 1987) of the closed loop: given
+what the controller saw and asked for, a hypothesis stays as long as some behaviour of the
+parts and of the fault shows exactly what was recorded. Sound for every behaviour that the
+parts of the machine file have; a machine that does what its parts do not is told as such: no
+hypothesis is left.
+
+The controller is taken at its word: what it asked for is read from the log, and computed from
+the inputs where the log does not say it. That it does what the file says is the replay's
+question, which is asked along the way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from stillgate.controller.machine import Machine
+from stillgate.controller.quantities import Milliseconds
+from stillgate.sim_io.disturbances import Disturbance
+from stillgate.sim_io.log import Log, Subject
+
+from .clusters import ClusterModel, Levels, anywhere, clusters_of
+from .hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
+from .replay import LogRun, stretches
+from .tracking import Clash, Tracker, Window
+
+
+@dataclass(frozen=True, slots=True)
+class Refuted:
+    """A hypothesis that the log rules out."""
+
+    hypothesis: Hypothesis
+    scan: int
+    clash: Clash | None  # None: see ``words``
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Survivor:
+    """A hypothesis that agrees with everything recorded.
+
+    Attributes:
+        begun: scans in which the fault may have begun, -1 standing for before the log; None for
+            'nothing wrong'.
+        needed: whether the log cannot be explained without a fault, so that this one, if it is
+            the one, has begun by now.
+        lost_track: the scan from which on it was not followed any more (too many situations),
+            so that it may still be refuted by what came later; None if it was to the end.
+    """
+
+    hypothesis: Hypothesis
+    begun: Window | None
+    needed: bool
+    lost_track: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What a log says of what may be wrong.
+
+    Attributes:
+        scans: how many the log covers.
+        survivors: the best pinned down first.
+        refuted: every other hypothesis, in the order in which they fell.
+        parted: the scan in which the controller did for the first time what the file does not say.
+        unobserved: inputs and outputs the log says nothing about.
+    """
+
+    scans: int
+    period: Milliseconds
+    survivors: tuple[Survivor, ...]
+    refuted: tuple[Refuted, ...]
+    parted: int | None
+    unobserved: tuple[str, ...]
+
+    @property
+    def healthy(self) -> bool:
+        """Whether the log can be explained without a fault."""
+        return any(item.hypothesis == NOTHING for item in self.survivors)
+
+    @property
+    def decided(self) -> bool:
+        """Whether every hypothesis was followed to the end."""
+        return all(item.lost_track is None for item in self.survivors)
+
+
+class Tracking:
+    """All hypotheses of a machine, followed scan by scan.
+
+    Args:
+        machine: the machine.
+        hypotheses: what may be wrong; everything by default.
+        known: disturbances that are there all the time and are no fault.
+        power_off_is_normal: whether power may be switched off without that being the fault.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        hypotheses: Iterable[Hypothesis] | None = None,
+        *,
+        known: Sequence[Disturbance] = (),
+        power_off_is_normal: bool = False,
+    ) -> None:
+        self.machine = machine
+        self.hypotheses = tuple(hypotheses_of(machine) if hypotheses is None else hypotheses)
+        plant = anywhere(machine)
+        self.clusters = clusters_of(machine, plant)
+        self.healthy = {
+            item: Tracker(ClusterModel(machine, plant, item, NOTHING, known))
+            for item in self.clusters
+            if item.parts
+        }
+        self.faulty: dict[Hypothesis, Tracker] = {}
+        for hypothesis in self.hypotheses:
+            touched = [item for item in self.clusters if item.touched_by(hypothesis)]
+            if touched:
+                joint = touched[0]
+                for item in touched[1:]:
+                    joint = joint.joined(item)
+                self.faulty[hypothesis] = Tracker(ClusterModel(machine, plant, joint, hypothesis, known))
+        self._power_off_is_normal = power_off_is_normal
+        self.power_lost: int | None = None
+
+    def run(
+        self, first: int, end: int, inputs: dict[str, int | None], outputs: dict[str, int], *, power: bool
+    ) -> None:
+        """Follows scans that all show the same."""
+        if not power and self.power_lost is None:
+            self.power_lost = first
+        for tracker in (*self.healthy.values(), *self.faulty.values()):
+            cluster = tracker.model.cluster
+            seen: Levels = tuple(inputs.get(name) if power else None for name in cluster.inputs)
+            asked: Levels = tuple(outputs[name] if power else 0 for name in cluster.outputs)
+            tracker.run(first, end, seen, asked)
+
+    def trackers_of(self, hypothesis: Hypothesis) -> tuple[Tracker, ...]:
+        """The trackers that a hypothesis lives by: its own, and the healthy rest."""
+        own = self.faulty.get(hypothesis)
+        rest = [
+            tracker
+            for cluster, tracker in self.healthy.items()
+            if own is None or not set(cluster.parts) & set(own.model.cluster.parts)
+        ]
+        return (*([own] if own else []), *rest)
+
+    def refutation(self, hypothesis: Hypothesis, scans: int) -> Refuted | None:
+        """How a hypothesis fell, or None."""
+        if hypothesis.trouble is Trouble.POWER:
+            if self.power_lost is None:
+                return Refuted(hypothesis, scans - 1, None, "power was there all the time")
+        elif self.power_lost is not None and not self._power_off_is_normal:
+            return Refuted(hypothesis, self.power_lost, None, "power was lost, which this does not do")
+        clashes = [item.clash for item in self.trackers_of(hypothesis) if item.clash is not None]
+        if not clashes:
+            return None
+        first = min(clashes, key=lambda clash: clash.scan)
+        return Refuted(hypothesis, first.scan, first)
+
+    def survivor(self, hypothesis: Hypothesis, *, needed: bool) -> Survivor:
+        """A hypothesis that nothing refuted."""
+        own = self.faulty.get(hypothesis)
+        begun = own.begun() if own is not None else None
+        if hypothesis.trouble is Trouble.POWER and self.power_lost is not None:
+            begun = (self.power_lost, self.power_lost)
+        lost = [item.overflowed for item in self.trackers_of(hypothesis) if item.overflowed is not None]
+        return Survivor(hypothesis, begun, needed, min(lost, default=None))
+
+
+def diagnose(
+    log: Log,
+    machine: Machine,
+    *,
+    known: Sequence[Disturbance] = (),
+    power_off_is_normal: bool = False,
+    progress: Callable[[int], None] | None = None,
+) -> tuple[Diagnosis, Tracking, LogRun]:
+    """Follows every hypothesis through a log.
+
+    Args:
+        log: of this machine.
+        machine: with its parts.
+        known: disturbances of the healthy machine, such as contacts that bounce.
+        power_off_is_normal: whether power may be switched off without that being the fault.
+        progress: told the scan that was reached.
+
+    Returns:
+        The diagnosis; the trackers and the controller as they are at the end of the log, for
+        asking what to test next.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+    run = LogRun.of(machine)
+    tracking = Tracking(machine, known=known, power_off_is_normal=power_off_is_normal)
+    scans = 0
+    parted: int | None = None
+    pending: _Stretch | None = None
+    for first, end, _ in stretches(log, run):
+        scans = end
+        now = _Stretch(
+            first, end,
+            {name: level if run.known[name] else None for name, level in run.levels.items()},
+            {name: run.asked(name) for name in machine.outputs},
+            run.power,
+        )  # fmt: skip
+        # Computed values are those of a stretch's last scan; all before it were as at its beginning.
+        for item in _split(pending, now):
+            tracking.run(item.first, item.end, item.inputs, item.outputs, power=item.power)
+        pending = now
+        if parted is None and run.differences():
+            parted = end - 1
+        if progress is not None:
+            progress(end)
+    survivors, refuted = _sorted_out(tracking, scans)
+    unobserved = [name for name in machine.inputs if name not in _recorded(log, Subject.INPUT, run)]
+    unobserved += [name for name in machine.outputs if (Subject.OUTPUT, name) not in run.recorded]
+    found = Diagnosis(scans, machine.scan, survivors, refuted, parted, tuple(unobserved))
+    return found, tracking, run
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    first: int
+    end: int
+    inputs: dict[str, int | None]
+    outputs: dict[str, int]
+    power: bool
+
+
+def _split(before: _Stretch | None, now: _Stretch) -> list[_Stretch]:
+    """A stretch with its own outputs in its last scan only, and those before it in the rest."""
+    if before is None or now.end - now.first == 1 or before.outputs == now.outputs:
+        return [now]
+    middle = now.end - 1
+    return [
+        _Stretch(now.first, middle, now.inputs, before.outputs, now.power),
+        _Stretch(middle, now.end, now.inputs, now.outputs, now.power),
+    ]
+
+
+def _recorded(log: Log, subject: Subject, run: LogRun) -> set[str]:
+    return set(log.header.names(subject)) | {name for name, known in run.known.items() if known}
+
+
+def _sorted_out(tracking: Tracking, scans: int) -> tuple[tuple[Survivor, ...], tuple[Refuted, ...]]:
+    refuted: list[Refuted] = []
+    left: list[Hypothesis] = []
+    for hypothesis in tracking.hypotheses:
+        fall = tracking.refutation(hypothesis, scans)
+        if fall is None:
+            left.append(hypothesis)
+        else:
+            refuted.append(fall)
+    needed = NOTHING not in left
+    survivors = [tracking.survivor(item, needed=needed) for item in left]
+    if not needed:
+        # Without need for a fault, one that cannot have begun by now explains nothing.
+        survivors = [item for item in survivors if item.hypothesis == NOTHING or item.begun is not None]
+    return tuple(sorted(survivors, key=_rank)), tuple(sorted(refuted, key=lambda item: item.scan))
+
+
+def _rank(item: Survivor) -> tuple[bool, bool, bool, int]:
+    """Best pinned down first: nothing wrong; then the narrower the time in which the fault began.
+
+    An intermittent contact can look like any other fault that opens it, so it comes behind those.
+    """
+    window = item.begun or (0, 0)
+    return (
+        item.hypothesis != NOTHING,
+        item.lost_track is not None,
+        item.hypothesis.trouble is Trouble.INPUT_LOOSE,
+        window[1] - window[0],
+    )

@@ -1,0 +1,64 @@
+"""A log by scans of the controller: which scan first saw an input, which one wrote an output.
+
+Our own log says it itself, its times being multiples of the scan. A foreign log has times of
+its own: an input that changes between two scans is first seen by the later one, an output
+seen between two scans was written by the earlier one.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from stillgate.controller.quantities import Milliseconds
+from stillgate.sim_io.log import Change, Log, Subject
+
+_SEEN_LATER = frozenset({Subject.INPUT, Subject.POWER})
+
+
+@dataclass(frozen=True, slots=True)
+class ScanChanges:
+    """What a log says has changed in one scan."""
+
+    scan: int  # from 0
+    changes: tuple[Change, ...]
+
+
+def scans_of(log: Log, period: Milliseconds) -> Iterator[ScanChanges]:
+    """The changes of a log by scan, scans without a change left out.
+
+    The last one given is the last scan the log knows of, with or without changes.
+
+    Args:
+        log: read in a stream, in bounded memory.
+        period: of the controller.
+    """
+    waiting: list[tuple[int, int, Change]] = []  # a heap: by scan, then as logged
+    last = -1
+    latest = 0
+    for number, change in enumerate(log.changes()):
+        latest = max(latest, change.time // period)
+        scan = -(-change.time // period) if change.subject in _SEEN_LATER else change.time // period
+        heapq.heappush(waiting, (scan, number, change))
+        # Nothing that is still to come can belong to a scan before this one.
+        while waiting and waiting[0][0] < change.time // period:
+            group = _take(waiting)
+            last = group.scan
+            yield group
+    while waiting:
+        group = _take(waiting)
+        last = group.scan
+        yield group
+    if latest > last:
+        yield ScanChanges(latest, ())
+
+
+def _take(waiting: list[tuple[int, int, Change]]) -> ScanChanges:
+    scan = waiting[0][0]
+    changes: list[Change] = []
+    while waiting and waiting[0][0] == scan:
+        change = heapq.heappop(waiting)[2]
+        if change.subject is not Subject.EVENT:
+            changes.append(change)
+    return ScanChanges(scan, tuple(changes))

@@ -1,0 +1,320 @@
+"""A log replayed: the recorded inputs through the controller, in lockstep with what was recorded.
+
+Says what the controller did and why, in which scan recorded and computed states, memory or
+outputs part for the first time, and which requirements were broken on the way. After the first
+parting the replay goes on with what the file's controller computes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from stillgate.controller.machine import Machine
+from stillgate.controller.program import Cell
+from stillgate.controller.quantities import Milliseconds
+from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value
+from stillgate.sim_io.operators import rest_level
+
+from .log_controller import LogController, parts_read_by
+from .log_scans import ScanChanges, scans_of
+from .requirement_watch import watched
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One thing that a replay saw."""
+
+    scan: int
+    time: Milliseconds
+    signal: Signal
+    before: Value
+    after: Value
+    exit: str = ""  # of a state: the exit that was taken, as coverage spells it
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A requirement, or a counter's bounds, newly broken."""
+
+    scan: int
+    time: Milliseconds
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Parting:
+    """Where log and logic part: the first scan, and everything that differs in it."""
+
+    scan: int
+    time: Milliseconds
+    differences: tuple[tuple[Signal, Value, Value], ...]  # signal, recorded, computed
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What a log comes to when its inputs run through the controller.
+
+    Attributes:
+        scans: how many the log covers.
+        happenings: how many things changed; the last of them are kept in ``kept``.
+        assumed: inputs the log says nothing about, with the level they were taken to have.
+        unknown: inputs that became unknown on the way and were taken to stay as they were.
+        compared: signals that were recorded and so could be compared.
+        unjudged: requirements that no log can judge, with the parts they read.
+    """
+
+    scans: int
+    period: Milliseconds
+    happenings: int
+    kept: tuple[Happening, ...]
+    parting: Parting | None
+    broken: tuple[Broken, ...]
+    assumed: tuple[tuple[str, int], ...]
+    unknown: tuple[str, ...]
+    compared: tuple[Signal, ...]
+    judged: tuple[str, ...]
+    unjudged: tuple[tuple[str, tuple[str, ...]], ...]
+
+    @property
+    def agrees(self) -> bool:
+        """Whether recorded and computed are the same throughout."""
+        return self.parting is None
+
+
+@dataclass
+class LogRun:
+    """A log on its way through the controller.
+
+    Attributes:
+        levels: level of every input at the terminal; what is unknown has its last level.
+        known: whether each input's level is known at present.
+        recorded: what the log says of states, memory and outputs; None where it says nothing.
+        power: whether there is power.
+    """
+
+    machine: Machine
+    controller: LogController
+    levels: dict[str, int]
+    known: dict[str, bool]
+    recorded: dict[Signal, Value] = field(default_factory=dict)
+    computed: dict[Signal, Value] = field(default_factory=dict)
+    power: bool = True
+    became_unknown: dict[str, None] = field(default_factory=dict)
+
+    @staticmethod
+    def of(machine: Machine) -> LogRun:
+        """Before the first scan, nothing known."""
+        levels = {name: int(rest_level(machine, name)) for name in machine.inputs}
+        return LogRun(machine, LogController(machine), levels, dict.fromkeys(levels, False))
+
+    def take(self, group: ScanChanges) -> list[Change]:
+        """Takes what the log says of a scan; gives the changes of inputs and power."""
+        seen: list[Change] = []
+        for change in group.changes:
+            match change.subject:
+                case Subject.INPUT if change.name in self.levels:
+                    self._input(change)
+                    seen.append(change)
+                case Subject.POWER:
+                    if change.value is not None and bool(change.value) != self.power:
+                        self.power = bool(change.value)
+                        self.controller.power(on=self.power)
+                        seen.append(change)
+                case Subject.OUTPUT | Subject.STATE | Subject.MEMORY:
+                    self.recorded[change.subject, change.name] = change.value
+                case _:
+                    pass
+        return seen
+
+    def _input(self, change: Change) -> None:
+        if change.value is None:
+            if self.power and self.known[change.name]:
+                self.became_unknown[change.name] = None
+            self.known[change.name] = False
+        else:
+            self.levels[change.name] = int(change.value)
+            self.known[change.name] = True
+
+    def scan(self, most: int) -> int:
+        """Runs up to ``most`` scans, to the next that changes something; how many they were."""
+        done = self.controller.run(self.levels, most)
+        self.computed = self._named(self.controller.values)
+        return done
+
+    def _named(self, values: tuple[int, ...]) -> dict[Signal, Value]:
+        return {
+            signal: _value(self.machine, signal, value)
+            for signal, value in zip(self.signals, values, strict=True)
+        }
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """What is computed."""
+        program = self.controller.program
+        return (
+            *((Subject.STATE, item.name) for item in program.sequences),
+            *((Subject.MEMORY, _memory_name(cell)) for cell in program.memory),
+            *((Subject.OUTPUT, item.name) for item in program.outputs),
+        )
+
+    def asked(self, output: str) -> int:
+        """What was asked of an output in the last scan: as recorded, else as computed."""
+        signal = Subject.OUTPUT, output
+        said = self.recorded.get(signal)
+        return int(self.computed[signal] or 0) if said is None else int(said)
+
+    def differences(self) -> tuple[tuple[Signal, Value, Value], ...]:
+        """What is recorded otherwise than it is computed."""
+        return tuple(
+            (signal, said, value)
+            for signal, value in self.computed.items()
+            if (said := self.recorded.get(signal)) is not None and said != value
+        )
+
+
+def stretches(log: Log, run: LogRun) -> Iterator[tuple[int, int, list[Change]]]:
+    """Runs a log through the controller, stretch by stretch.
+
+    Yields:
+        First scan of a stretch, the scan after its last, and what inputs and power did in its
+        first scan. Nothing computed changes within a stretch but in its last scan; ``run`` is as
+        it was after that one.
+    """
+    now = 0
+    for group in scans_of(log, run.machine.scan):
+        while now < group.scan:
+            done = run.scan(group.scan - now)
+            yield now, now + done, []
+            now += done
+        seen = run.take(group)
+        run.scan(1)
+        yield now, now + 1, seen
+        now += 1
+
+
+def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 10_000) -> Replay:
+    """Replays a log.
+
+    Args:
+        log: of this machine.
+        machine: whose controller runs.
+        slack: for how long recorded and computed may differ without counting as a parting; for
+            logs with times of their own.
+        keep: how many of the last happenings to keep.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+    run = LogRun.of(machine)
+    period, patience = machine.scan, slack // machine.scan
+    kept: list[Happening] = []
+    broken: list[Broken] = []
+    count = 0
+    parting: Parting | None = None
+    differing: dict[Signal, tuple[int, Value, Value]] = {}
+    before: dict[Signal, Value] = {}
+    inputs_before: dict[str, int | None] = {}
+    scans = 0
+    for first, end, seen in stretches(log, run):
+        scans = end
+        happened = [
+            Happening(
+                first, first * period, (item.subject, item.name), inputs_before.get(item.name), item.value
+            )
+            for item in seen
+            if inputs_before.get(item.name, "none") != item.value
+        ]
+        inputs_before |= {item.name: item.value for item in seen}  # type: ignore[misc]
+        last = end - 1
+        happened += _computed(run, before, last, period)
+        before = dict(run.computed)
+        broken += [Broken(last, last * period, name) for name in run.controller.newly_broken]
+        count += len(happened)
+        kept += happened
+        if len(kept) > 2 * keep:
+            del kept[:-keep]
+        if parting is None:
+            parting = _parting(run, differing, (first, last), patience)
+    if parting is None and differing:
+        parting = _worst(differing, scans - 1, patience, period)
+    return Replay(
+        scans=scans,
+        period=period,
+        happenings=count,
+        kept=tuple(kept[-keep:]),
+        parting=parting,
+        broken=tuple(broken),
+        assumed=tuple((name, run.levels[name]) for name in _never_told(log, machine, run)),
+        unknown=tuple(run.became_unknown),
+        compared=tuple(signal for signal in run.signals if signal in run.recorded),
+        judged=run.controller.judged,
+        unjudged=tuple(
+            (name, parts)
+            for name, item in watched(machine).items()
+            if (parts := parts_read_by(machine, item))
+        ),
+    )
+
+
+def _computed(
+    run: LogRun, before: dict[Signal, Value], scan: int, period: Milliseconds
+) -> Iterator[Happening]:
+    marks = [run.controller.program.exit_marks[mark] for mark in run.controller.taken]
+    for signal, value in run.computed.items():
+        subject, name = signal
+        taken = ""
+        if subject is Subject.STATE:
+            taken = next((mark for mark in marks if mark.startswith(f"{name}: ")), "")
+        if before.get(signal) != value or taken:
+            yield Happening(scan, scan * period, signal, before.get(signal), value, taken)
+
+
+def _parting(
+    run: LogRun,
+    differing: dict[Signal, tuple[int, Value, Value]],
+    stretch: tuple[int, int],
+    patience: int,
+) -> Parting | None:
+    """The parting, once something differs for longer than it may."""
+    (first, last), period = stretch, run.machine.scan
+    found = _worst(differing, last - 1, patience, period) if last > first else None
+    if found is not None:
+        return found
+    now = {signal: (said, value) for signal, said, value in run.differences()}
+    for signal in list(differing):
+        if signal not in now:
+            del differing[signal]
+    for signal, (said, value) in now.items():
+        differing.setdefault(signal, (last, said, value))
+    return _worst(differing, last, patience, period)
+
+
+def _worst(
+    differing: dict[Signal, tuple[int, Value, Value]], scan: int, patience: int, period: Milliseconds
+) -> Parting | None:
+    late = [begun for begun, _, _ in differing.values() if scan - begun >= patience]
+    if not late:
+        return None
+    begun = min(late)
+    differences = tuple(
+        (signal, said, value) for signal, (since, said, value) in differing.items() if since == begun
+    )
+    return Parting(begun, begun * period, differences)
+
+
+def _never_told(log: Log, machine: Machine, run: LogRun) -> list[str]:
+    told = set(log.header.names(Subject.INPUT)) | {name for name, known in run.known.items() if known}
+    return [name for name in machine.inputs if name not in told]
+
+
+def _memory_name(cell: Cell) -> str:
+    return cell.name.removesuffix(".value")
+
+
+def _value(machine: Machine, signal: Signal, value: int) -> Value:
+    subject, name = signal
+    if subject is not Subject.STATE:
+        return value
+    states = tuple(machine.sequences[name].states)
+    return states[value] if value < len(states) else NO_STATE

@@ -1,0 +1,127 @@
+"""The exact set of situations of a cluster that agree with a log, from scan to scan.
+
+Nothing is sampled and nothing is dropped: a hypothesis dies in the first scan in which no
+situation is left that can show what was recorded. Beside each situation stands when the fault
+may have begun, at the earliest and at the latest, over all runs that lead there.
+
+Where neither the log nor the set changes any more, scans are skipped: the same step on the
+same set gives the same set again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from .clusters import ClusterModel, Levels, Situation
+
+MOST_SITUATIONS = 100_000
+"""Situations of a cluster at one time; beyond that a hypothesis is neither refuted nor kept."""
+
+_STEADY = 4
+"""Equal steps in a row before the bounds of the beginning are carried on unseen."""
+
+Window = tuple[int, int]
+"""Scans at which a fault may have begun: earliest, latest. -1 before the log, also where it has not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """Why a cluster's last situation died.
+
+    Attributes:
+        scan: in which no situation can show what was recorded.
+        inputs: the inputs that no situation could show so by themselves; if none could be
+            named, all of the cluster that were observed: they exclude each other.
+        levels: what they showed.
+        together: whether only their combination is impossible.
+        before: where the parts that move these inputs could have been, in words.
+    """
+
+    scan: int
+    inputs: tuple[str, ...]
+    levels: tuple[int, ...]
+    together: bool
+    before: tuple[tuple[tuple[str, str], ...], ...]
+
+
+@dataclass(eq=False)
+class Tracker:
+    """A cluster under a hypothesis, followed through a log."""
+
+    model: ClusterModel
+    windows: dict[Situation, Window] = field(init=False)
+    clash: Clash | None = None
+    overflowed: int | None = None  # the scan in which the set became too large
+
+    def __post_init__(self) -> None:
+        self.windows = dict.fromkeys(self.model.start(), (-1, -1))
+
+    @property
+    def alive(self) -> bool:
+        """Whether some situation agrees with everything so far."""
+        return self.clash is None
+
+    @property
+    def followed(self) -> bool:
+        """Whether the set is still known."""
+        return self.clash is None and self.overflowed is None
+
+    def begun(self) -> Window | None:
+        """When the fault may have begun, over the situations in which it has; None if in none."""
+        found = [window for situation, window in self.windows.items() if situation[-1]]
+        return (min(low for low, _ in found), max(high for _, high in found)) if found else None
+
+    def run(self, first: int, end: int, inputs: Levels, outputs: Levels) -> None:
+        """Follows the scans ``first`` to before ``end``, all with the same observations."""
+        steady, growth = 0, None
+        for scan in range(first, end):
+            if not self.followed:
+                return
+            before = self.windows
+            self._step(scan, inputs, outputs)
+            if self.windows.keys() != before.keys():
+                steady, growth = 0, None
+                continue
+            now = {key: _growth(before[key], window) for key, window in self.windows.items()}
+            steady, growth = (steady + 1 if now == growth else 0), now
+            if steady >= _STEADY and all(low == 0 for low, _ in now.values()):
+                left = end - scan - 1
+                self.windows = {
+                    key: (low, high + left * now[key][1]) for key, (low, high) in self.windows.items()
+                }
+                return
+
+    def _step(self, scan: int, inputs: Levels, outputs: Levels) -> None:
+        after: dict[Situation, Window] = {}
+        for situation, window in self.windows.items():
+            for target in self.model.step(situation, inputs, outputs):
+                came = (scan, scan) if target[-1] and not situation[-1] else window
+                known = after.get(target)
+                after[target] = came if known is None else (min(known[0], came[0]), max(known[1], came[1]))
+        if not after:
+            self.clash = self._clash(scan, inputs)
+        elif len(after) > MOST_SITUATIONS:
+            self.overflowed = scan
+        else:
+            self.windows = after
+
+    def _clash(self, scan: int, inputs: Levels) -> Clash:
+        names = self.model.cluster.inputs
+        seen = {name: level for name, level in zip(names, inputs, strict=True) if level is not None}
+        possible: dict[str, set[int]] = {name: set() for name in seen}
+        for situation in self.windows:
+            for name, levels in self.model.shows(situation).items():
+                if name in possible:
+                    possible[name] |= levels
+        alone = [name for name, level in seen.items() if level not in possible[name]]
+        named = tuple(alone or seen)
+        concerned = {self.model.sensed_by.get(name) for name in named}
+        places = {
+            tuple((part, place) for part, place in self.model.describe(item).items() if part in concerned)
+            for item in self.windows
+        }
+        return Clash(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
+
+
+def _growth(before: Window, after: Window) -> Window:
+    return after[0] - before[0], after[1] - before[1]

@@ -1,0 +1,225 @@
+"""A diagnosis as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Console
+
+from stillgate.interlocks.diagnosis import Diagnosis, Refuted
+from stillgate.interlocks.diagnosis_words import begun_words, log_time, refuted_words
+from stillgate.interlocks.next_test import NextTest
+
+from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, whole
+from .prose import bullet, say, say_unbroken, section
+from .words import count_words
+
+CAUTION = (
+    "A diagnosis compares a log with the model of the machine file: the single faults it knows, the "
+    "parts as the file describes them. What is not modelled is not found. Local codes, and a licensed or "
+    "otherwise competent person, decide what may be done with the machine."
+)
+SHOWN = 12
+"""Refutations and survivors that the text lists unless asked for all."""
+
+
+def write_diagnosis(
+    console: Console, found: Diagnosis, tests: Sequence[NextTest], *, log: str, everything: bool
+) -> None:
+    """The diagnosis for a person: the answer first, then what to do next, then why not the others."""
+    span = log_time(found.scans * found.period)
+    total = len(found.survivors) + len(found.refuted)
+    say_unbroken(
+        console, f"{log}: {span} of log, {count_words(total, 'hypothesis', 'hypotheses')}", style="bold"
+    )
+    _answer(console, found, everything=everything)
+    if found.parted is not None:
+        section(console, "THE CONTROLLER DID WHAT THE FILE DOES NOT SAY")
+        say(
+            console,
+            f"From {log_time(found.parted * found.period)} on recorded states or outputs differ from "
+            "those of the machine file. The diagnosis takes the recorded ones; stillgate replay shows "
+            "the difference.",
+            indent=2,
+        )
+    if tests:
+        section(console, "What to do next to tell them apart")
+        for item in tests:
+            _test(console, item)
+    _refuted(console, found, everything=everything)
+    if found.unobserved:
+        section(console, "Not in the log, so nothing was concluded from them")
+        say(console, ", ".join(found.unobserved), indent=2)
+    say(console, "")
+    say(console, CAUTION)
+
+
+def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
+    if not found.survivors:
+        section(console, "NONE OF THE MODELLED FAULTS EXPLAINS THIS LOG")
+        last = found.refuted[-1]
+        say(
+            console,
+            f"The last hypothesis, '{last.hypothesis.name}', fell when {refuted_words(last, found.period)}. "
+            "Either several things are wrong at once, or the parts of the machine file are not like the "
+            "machine (times too narrow, a motion that is missing).",
+            indent=2,
+        )
+        return
+    if found.healthy:
+        section(console, "The log can be explained without any fault")
+        others = len(found.survivors) - 1
+        if others:
+            say(
+                console,
+                f"{count_words(others, 'fault')} would not have shown yet and cannot be ruled out by it.",
+                indent=2,
+            )
+        if not everything:
+            return
+    elif len(found.survivors) == 1:
+        section(console, "One fault explains the log")
+    else:
+        section(
+            console,
+            f"{count_words(len(found.survivors), 'fault')} would explain the log, one of them is enough",
+        )
+    shown = found.survivors if everything else found.survivors[:SHOWN]
+    for item in shown:
+        when = begun_words(item.begun, found.period)
+        lost = "" if item.lost_track is None else " (too many situations: not followed to the end)"
+        bullet(console, f"{item.hypothesis.name}{f', {when}' if when else ''}{lost}")
+    if len(shown) < len(found.survivors):
+        bullet(console, f"... and {len(found.survivors) - len(shown)} more (--all)")
+
+
+def _test(console: Console, item: NextTest) -> None:
+    share = f"{100 * item.splits:.0f} % of the others are expected to be ruled out"
+    bullet(console, f"{item.words}: {share}{', by trials in the simulation' if item.sampled else ''}")
+    for value, names in item.outcomes:
+        say(console, f"{value}: {', '.join(names)}", indent=6, hanging=2)
+
+
+def _refuted(console: Console, found: Diagnosis, *, everything: bool) -> None:
+    if not found.refuted:
+        return
+    section(console, "Ruled out, and by what")
+    groups: dict[str, list[Refuted]] = {}
+    for item in found.refuted:
+        groups.setdefault(refuted_words(item, found.period), []).append(item)
+    by_weight = sorted(groups.items(), key=lambda pair: -len(pair[1]))
+    for words, items in by_weight if everything else by_weight[:SHOWN]:
+        names = [item.hypothesis.name for item in items]
+        few = names if everything or len(names) <= 6 else [*names[:5], f"{len(names) - 5} more"]
+        bullet(console, f"{', '.join(few)}: {words}")
+    if not everything and len(groups) > SHOWN:
+        bullet(console, f"... and {len(groups) - SHOWN} more reasons (--all)")
+
+
+def diagnosis_document(found: Diagnosis, tests: Sequence[NextTest], log: str) -> dict[str, Any]:
+    """The JSON document; times are in milliseconds since the log's start."""
+    period = found.period
+
+    def moment(scan: int | None) -> int | None:
+        return None if scan is None else scan * period
+
+    return {
+        "format": "stillgate diagnosis 1",
+        "log": log,
+        "length": found.scans * period,
+        "healthy": found.healthy,
+        "survivors": [
+            {
+                "name": item.hypothesis.name,
+                "needed": item.needed,
+                "began": None
+                if item.begun is None
+                else {"earliest": moment(item.begun[0]), "latest": moment(item.begun[1])},
+                "followed_until": moment(item.lost_track),
+            }
+            for item in found.survivors
+        ],
+        "refuted": [
+            {"name": item.hypothesis.name, "at": moment(item.scan), "why": refuted_words(item, period)}
+            for item in found.refuted
+        ],
+        "parted": moment(found.parted),
+        "unobserved": list(found.unobserved),
+        "next": [
+            {
+                "do": item.words,
+                "expected_share_ruled_out": round(item.splits, 4),
+                "sampled": item.sampled,
+                "outcomes": [{"seen": value, "left": list(names)} for value, names in item.outcomes],
+            }
+            for item in tests
+        ],
+        "caution": CAUTION,
+    }
+
+
+DIAGNOSIS: Schema = {
+    "$schema": DRAFT,
+    "title": "Output of stillgate diagnose --format json",
+    **closed(
+        "Which faults explain a log; times are in milliseconds since its start.",
+        format=text("Name and number of this format."),
+        log=text("The log as named on the command line."),
+        length=whole("Length of the log."),
+        healthy={"type": "boolean", "description": "Whether no fault is needed to explain it."},
+        survivors=many(
+            "What agrees with everything recorded, the best pinned down first.",
+            closed(
+                "One hypothesis.",
+                name=text("The fault, or 'nothing wrong'."),
+                needed={"type": "boolean", "description": "Whether some fault is needed."},
+                began=perhaps(
+                    closed(
+                        "When it may have begun; negative: before the log.",
+                        earliest=whole("Earliest.", None),
+                        latest=whole("Latest.", None),
+                    )
+                ),
+                followed_until=perhaps(whole("Where it had too many situations to be followed on.")),
+            ),
+        ),
+        refuted=many(
+            "What the log rules out, in the order in which it fell.",
+            closed(
+                "One hypothesis.",
+                name=text("The fault, or 'nothing wrong'."),
+                at=whole("When it fell."),
+                why=text("The observation that it cannot explain."),
+            ),
+        ),
+        parted=perhaps(whole("When the controller first did what the machine file does not say.")),
+        unobserved={
+            "type": "array",
+            "description": "Signals the log says nothing about.",
+            "items": {"type": "string"},
+        },
+        next=many(
+            "What to do next to tell the survivors apart, the better first.",
+            closed(
+                "One test.",
+                do=text("What to do."),
+                expected_share_ruled_out={"type": "number", "description": "0 to 1."},
+                sampled={"type": "boolean", "description": "Found by trials, not by counting."},
+                outcomes=many(
+                    "What may be seen.",
+                    closed(
+                        "One outcome.",
+                        seen=text("What is seen."),
+                        left={
+                            "type": "array",
+                            "description": "What is then left.",
+                            "items": {"type": "string"},
+                        },
+                    ),
+                ),
+            ),
+        ),
+        caution=text("What a diagnosis is not."),
+    ),
+}
