@@ -7,7 +7,7 @@ reason is never that of another run.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.errors import ProgramFault
@@ -110,7 +110,7 @@ def _ways(machine: Machine, program: ControllerProgram) -> dict[str, Way]:
     found: dict[str, Way] = {}
     for sequence in program.sequences:
         model = machine.sequences[sequence.name]
-        rows: list[tuple[str, tuple[ExitProgram, ...], list[Exit] | list[Override]]] = [
+        rows: list[tuple[str, tuple[ExitProgram, ...], Sequence[Exit | Override]]] = [
             ("", sequence.overrides, model.overrides)
         ]
         rows += [

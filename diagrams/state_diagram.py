@@ -127,7 +127,7 @@ class _Arrow:
         return {"style": "dotted"} if self.dead else {}
 
 
-def _arrows(state: str, ways: Sequence_[Exit] | Sequence_[Override], overlay: Overlay) -> dict[str, _Arrow]:
+def _arrows(state: str, ways: Sequence_[Exit | Override], overlay: Overlay) -> dict[str, _Arrow]:
     """Arrows by the state they lead to."""
     found: dict[str, _Arrow] = {}
     reached = state not in overlay.never_reached

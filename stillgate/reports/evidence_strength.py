@@ -34,6 +34,9 @@ from .words import count_words, fault_words, judgement_words
 
 NONE = "-"
 
+Known = Mapping[tuple[str, int, object], str]
+"""Anchors of stories that stand elsewhere in the report, by what tells a story from another."""
+
 
 # -- faults ----------------------------------------------------------------------------------
 
@@ -67,7 +70,7 @@ def _key(story: Story) -> tuple[str, int, object]:
     return story.headline, story.ticks, story.steps
 
 
-def _anchor(row: FaultRow, known: Mapping[object, str]) -> str:
+def _anchor(row: FaultRow, known: Known) -> str:
     """Where the row's story is told."""
     item = _told(row)
     if item is None or item.story is None:
@@ -75,7 +78,7 @@ def _anchor(row: FaultRow, known: Mapping[object, str]) -> str:
     return known.get(_key(item.story), _story_name(row))
 
 
-def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...], known: Mapping[object, str]) -> Part:
+def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...], known: Known) -> Part:
     table = Table(
         f"faults_{name}",
         title,
