@@ -64,12 +64,9 @@ class Certificate:
     cubes: tuple[tuple[BoundText, ...], ...] = ()
 
 
-def write_certificate(path: Path, certificate: Certificate) -> None:
-    """Writes a certificate; the file is whole or not there."""
-    document = certificate_document(certificate)
-    beside = path.with_name(path.name + ".part")
-    beside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-    beside.replace(path)
+def certificate_bytes(certificate: Certificate) -> bytes:
+    """The file of a certificate."""
+    return (json.dumps(certificate_document(certificate), indent=1) + "\n").encode()
 
 
 def certificate_document(item: Certificate) -> dict[str, Any]:

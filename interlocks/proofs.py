@@ -15,7 +15,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine import FromAnywhere, Reach
@@ -26,20 +25,16 @@ from .bounds import Cube, OutOfTime, remaining
 from .incremental_induction import Proof, Prover, Way
 from .invariants import carried_over, faults_of_invariant, inductive_part
 from .loop_runner import LoopRunner, Tick
+from .second_opinion import INDUCTION, REPLAY, Tell
 from .smt import Formula
 from .smt_loop import LoopFormula, loop_formula
 from .story import Replay, tell
 from .verdict import Story, Word
 from .wording import sentence_of, time_text
 
-if TYPE_CHECKING:
-    from .second_opinion import Tell
-
 PATIENCE = (2.0, 10.0, 40.0, 160.0)
 """Seconds that a proof gets in each round; the last round has no limit but the run's."""
 
-INDUCTION = "incremental induction"
-REPLAY = "a way found by z3, replayed"
 RANGES = "values stay in their ranges"
 
 

@@ -32,14 +32,17 @@ from stillgate.controller.machine import FromAnywhere, Machine, Reach
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
-from .verdict import CheckResult, Story, Word
+from .check import required_faults
+from .verdict import CheckResult, Judgement, Story, Word
 from .wording import pattern_of
 
 if TYPE_CHECKING:
     from .proofs import Judged
 
 
-RANKS = "ranked states, checked again one by one"
+INDUCTION = "proof by induction"
+REPLAY = "way, replayed"
+RANKS = "ranked states"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,8 @@ class Opinion:
     explored: Word | None  # what the exploration says; None if it was not asked
     story: Story | None = None
     reason: str = ""  # why undecided
+    counts: bool = True  # whether the requirement must withstand so many faults
+    explored_story: Story | None = None
 
     @property
     def agrees(self) -> bool | None:
@@ -144,13 +149,16 @@ def second_opinion(
             verdict=item.verdict,
             depth=item.depth,
             seconds=item.seconds,
-            explored=_explored(explored, name, count, period),
+            explored=None if judgement is None else judgement.word,
             story=item.story,
             reason=item.reason,
+            counts=count <= required_faults(machine, requirement),
+            explored_story=None if judgement is None else judgement.story,
         )
         for name, requirement in machine.requirements.items()
         for count in budgets_of(machine, name, budget)
         for item in (found.get((name, count), not_asked),)
+        for judgement in (_explored(explored, name, count, period),)
     )
     return SecondOpinion(
         machine=machine.machine,
@@ -232,11 +240,11 @@ def solver_name() -> str:
     return f"z3 {z3.get_version_string()}"
 
 
-def _explored(result: CheckResult | None, name: str, faults: int, tick: Milliseconds) -> Word | None:
+def _explored(result: CheckResult | None, name: str, faults: int, tick: Milliseconds) -> Judgement | None:
     if result is None:
         return None
     for item in result.requirements:
         for judgement in item.judgements:
             if item.name == name and judgement.faults == faults and judgement.tick == tick:
-                return judgement.word
+                return judgement
     return None

@@ -153,7 +153,10 @@ class _Checker:
         self.believed = {belief[cell]: at for at, cell in enumerate(cells) if cell in belief}
         self.index = {state: number for number, state in enumerate(certificate.states)}
         numbers = {name: number for number, name in enumerate(loop.requirement_names)}
-        self.held = {numbers[name]: name for name in certificate.requirements if name in numbers}
+        self.held = {numbers[name]: name for name in certificate.requirements if name in loop.monitors.broken}
+        unshown = {*certificate.requirements} - {*loop.monitors.broken} - {*self.goals}
+        for name in sorted(unshown | {*certificate.ranks} - {*self.goals}):
+            raise UsageError(f"the certificate cannot show '{name}': it holds nothing to check that by")
         self.fault, self.dark = self.layout.slot(loop.fault), self.layout.slot(loop.dark)
         self.start = self.layout.start_values()
 
@@ -332,7 +335,7 @@ def recheck_states(
         progress: told the states done and the states to do.
 
     Raises:
-        UsageError: if certificate and loop do not belong together.
+        UsageError: if certificate and loop do not belong together, or it says more than it can show.
     """
     began = time.monotonic()
     checker = _Checker(loop, certificate)
