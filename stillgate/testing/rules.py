@@ -21,10 +21,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
+from hypothesis import Phase, settings, target
 from hypothesis import strategies as st
-from hypothesis import target
 from hypothesis.errors import HypothesisException
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
@@ -61,8 +61,28 @@ MARGIN: Milliseconds = 900
 """How long a way is waited for beyond its own time."""
 
 
+STEPS = 20
+"""Rules in a run; each lasts up to some seconds of the machine."""
+
+
+class _TestCases:
+    """The ``TestCase`` of a class of rules, with settings that fit long steps.
+
+    Hypothesis' phase 'explain' traces every line and makes a run many times slower.
+    """
+
+    def __get__(self, instance: object, owner: type[RuleBasedStateMachine]) -> Any:
+        case = RuleBasedStateMachine.__dict__["TestCase"].__get__(instance, owner)
+        if "settings" in vars(case) and case.settings.stateful_step_count != STEPS:
+            phases = [item for item in Phase if item is not Phase.explain]
+            case.settings = settings(case.settings, stateful_step_count=STEPS, phases=phases)
+        return case
+
+
 class MachineRules(RuleBasedStateMachine):
     """The base class; made for a machine by ``machine_rules``."""
+
+    TestCase = _TestCases()
 
     lowered: ClassVar[LoweredMachine]
     guide: ClassVar[Guide]

@@ -1,0 +1,226 @@
+"""Executive, C, exploration, random runs and z3 on the same random machines never disagree.
+
+What a run breaks, the exploration at the scan breaks too; what the exploration breaks, the
+executive does when it is fed the story; the C controllers of two hundred machines walk with the
+executive. A machine that is too large to be explored in a moment is walked only.
+"""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+from engine import checked
+from hypothesis import HealthCheck, Phase, seed, settings
+from hypothesis.stateful import run_state_machine_as_test
+from machines_strategy import SMALL, machine_text, sample
+from many_controllers import OfMany, compiled
+from plants_strategy import closed_machine_dicts
+from python_search import search
+from stillgate.controller.executive import Executive
+from stillgate.controller.machine import Level, Machine
+from stillgate.controller.reader import read_machine_text
+from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.verdict import Cause, CheckResult, Story, Word
+from stillgate.sim_io.faults import faults_of
+from stillgate.sim_io.simulation import disturbance_of
+
+from stillgate.testing import RequirementBroken, machine_rules
+from stillgate.testing.lowered_run import LoweredMachine
+
+MACHINES = Path(__file__).parents[2] / "machines"
+PATTERNS = ("never", "always", "response", "invariance", "precedence")
+COUNT = 200
+
+
+def drawn(count: int) -> list[dict[str, object]]:
+    """The same random machine files at every run: parts, faults, requirements, sequences."""
+    return sample(closed_machine_dicts(SMALL, PATTERNS, parts=2), count)
+
+
+# -- C and executive -----------------------------------------------------------------------------
+
+
+def walk(machine: Machine, native: OfMany, scans: int) -> int:
+    """Both on random levels with a power failure; how many scans left the start states."""
+    executive = Executive(machine)
+    low = {name for name, item in machine.inputs.items() if item.active is Level.LOW}
+    chance, moved = random.Random(1), 0
+    circuits = dict.fromkeys(machine.inputs, False)
+    start = dict(executive.states)
+    for number in range(scans):
+        if number == scans // 2:
+            executive.power_off()
+            executive.power_on()
+            native.power_on()
+        circuits |= {name: chance.random() < 0.5 for name in circuits if chance.random() < 0.3}
+        executive.inputs.update(circuits)
+        executive.scan()
+        native.scan({name: on ^ (name in low) for name, on in circuits.items()})
+        for sequence in native.program.sequences:
+            assert executive.states[sequence.name] == sequence.states[native.value(sequence.active)]
+        for output in native.program.outputs:
+            assert executive.outputs[output.name] == bool(native.value(output.asked))
+        for cell in native.program.memory:
+            assert executive.memory[cell.name.removesuffix(".value")] == native.value(cell)
+        moved += dict(executive.states) != start
+    return moved
+
+
+def test_the_c_of_two_hundred_machines_walks_with_the_executive() -> None:
+    machines = [Machine.model_validate(item) for item in drawn(COUNT)]
+    moved = [walk(machine, native, 24) for machine, native in zip(machines, compiled(machines), strict=True)]
+    assert sum(count > 0 for count in moved) > COUNT * 0.8, "random machines must move"
+
+
+# -- runs and exploration ------------------------------------------------------------------------
+
+
+def broken_in_runs(machine: Machine, runs: int, scans: int) -> set[str]:
+    """What random runs with at most one fault break; a counter by its name."""
+    lowered = LoweredMachine(machine)
+    faults = [disturbance_of(fault) for fault in faults_of(machine) if fault.subject]
+    power = len(faults) < len(faults_of(machine))
+    found: set[str] = set()
+    for number in range(runs):
+        chance = random.Random(number)
+        run = lowered.run(number)
+        free = list(lowered.lowered(()).free)
+        when = chance.randrange(scans)
+        for scan in range(scans):
+            for name in free:
+                if chance.random() < 0.4:
+                    run.set_input(name, chance.random() < 0.5)
+            if scan == when and number % 3 == 1 and faults:
+                run.inject(chance.choice(faults))
+            if number % 3 == 2 and power and scan in (when, when + 3):
+                run.power(on=scan != when)
+            run.step()
+        found |= {name.removesuffix(" in its bounds") for _, name in run.broken}
+    return found
+
+
+def compared(items: list[dict[str, object]], limit: int) -> tuple[int, int]:
+    """How many machines were explored, and breaks that runs found and the exploration as well."""
+    explored = breaks = 0
+    for item in items:
+        machine = Machine.model_validate(item)
+        loop = close_loop(machine, tick=machine.scan, faults=1, possibility=False)
+        try:
+            found = search(loop, limit=limit)
+        except OverflowError:
+            continue
+        seen = broken_in_runs(machine, runs=6, scans=30)
+        assert seen <= set(found.broken), item
+        explored += 1
+        breaks += len(seen)
+    return explored, breaks
+
+
+def test_what_runs_break_the_exploration_breaks() -> None:
+    explored, breaks = compared(drawn(40), limit=120)
+    assert explored >= 5
+    assert breaks >= 5
+
+
+@pytest.mark.night
+def test_what_many_runs_break_the_exploration_breaks() -> None:
+    explored, breaks = compared(drawn(600), limit=4000)
+    assert explored > 200
+    assert breaks > 200
+
+
+# -- stories and executive -----------------------------------------------------------------------
+
+
+def replay(machine: Machine, story: Story) -> None:
+    """Feeds a story at the scan to the executive and compares states and outputs."""
+    executive = Executive(machine)
+    told = {step.tick: step for step in story.steps}
+    subject, _, way = (story.fault or "").partition(" stuck ")
+    stuck = False
+    for tick, levels in enumerate(story.inputs):
+        step = told.get(tick)
+        for change in step.changes if step else ():
+            if change.cause is Cause.FAULT and change.name == "power":
+                (executive.power_off if change.after == "interrupted" else executive.power_on)()
+            stuck |= change.cause is Cause.FAULT and change.name == subject
+        circuits = {name: bool(level) for name, level in levels}
+        if stuck and subject in circuits:
+            circuits[subject] = way == "on"
+        executive.inputs.update(circuits)
+        executive.scan()
+        if step is None:
+            continue
+        driven = dict(executive.outputs)
+        if stuck and subject in driven:
+            driven[subject] = way == "on"
+        assert {name: state or "off" for name, state in executive.states.items()} == dict(step.states)
+        assert {name for name, on in driven.items() if on} == set(step.on_outputs)
+
+
+def replayed(result: CheckResult, machine: Machine) -> int:
+    """Replays every story of a check at the scan; how many."""
+    stories = [
+        judgement.story
+        for item in result.requirements
+        for judgement in item.judgements
+        if judgement.story is not None
+    ]
+    for story in stories:
+        replay(machine, story)
+    return len(stories)
+
+
+def all_agree(items: list[dict[str, object]], *, prove: bool) -> int:
+    """C exploration, its stories on the executive, and z3's opinion; how many stories."""
+    stories = 0
+    for item in items:
+        text = machine_text(item)
+        document = read_machine_text(text, "machine.yaml")
+        scan = document.machine.scan
+        result = checked(text, tick=scan, faults=1, use_cache=False)
+        stories += replayed(result, document.machine)
+        if prove:
+            from stillgate.interlocks.second_opinion import second_opinion
+
+            opinion = second_opinion(document, tick=scan, faults=1, time_limit=5, explored=result)
+            assert not opinion.disagreements
+    return stories
+
+
+def test_stories_of_random_machines_replay_on_the_executive_and_z3_agrees() -> None:
+    pytest.importorskip("z3")
+    assert all_agree(drawn(3), prove=True) > 0
+
+
+@pytest.mark.night
+def test_many_random_machines_are_judged_alike_by_all() -> None:
+    pytest.importorskip("z3")
+    assert all_agree(drawn(COUNT), prove=True) > COUNT
+
+
+# -- Hypothesis and exploration --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["press_one_valve", "press_plain_and"])
+def test_what_hypothesis_breaks_in_a_planted_mistake_the_check_breaks(name: str, tmp_path: Path) -> None:
+    """At the scan, with a single fault; and the story of the check replays."""
+    path = MACHINES / "broken" / f"{name}.yaml"
+    rules = machine_rules(path, faults=1, found_in=tmp_path)
+    how = settings(
+        max_examples=200,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    with pytest.raises(RequirementBroken) as raised:
+        run_state_machine_as_test(seed(1)(rules), settings=how)
+    text = path.read_text(encoding="utf-8")
+    machine = read_machine_text(text, path.name).machine
+    result = checked(text, tick=machine.scan, faults=1, use_cache=False)
+    verdicts = {item.name: item.verdict for item in result.requirements}
+    assert verdicts[raised.value.requirement] is Word.BROKEN
+    assert replayed(result, machine) > 0
