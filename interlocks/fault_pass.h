@@ -7,7 +7,8 @@
  *   breaks     for each requirement the least transition into a state with f that breaks it
  *   works(s)   some run from s has an instant at which the machine works
  *   endless    a run stays for ever among states that may still work: a circle among them
- *   longest    if not endless: the most ticks a run spends there, counted from the fault's beginning
+ *   longest    if not endless: the most ticks after the fault's beginning in which a run may still work
+ *   begins     the machine may work in the very tick in which the fault begins
  *   restless   a run stops and works again for ever: one circle holds instants of both sorts
  *
  * A fault never changes once it has begun, so the states of each are closed under transitions. Their edges
@@ -19,7 +20,7 @@
 
 typedef struct {
     uint64_t states;
-    uint32_t longest, endless, restless, unused;
+    uint32_t longest, endless, restless, begins;
 } sg_fault_row;
 
 #define SG_FAULT_MAX ((1u << SG_FAULT_BITS) - 1)
@@ -36,6 +37,7 @@ typedef struct {
     uint32_t *edges;
     uint64_t used, room;
     uint16_t *fault;   /* by my states */
+    uint8_t *begins;   /* by fault */
     sg_record *records;
     uint32_t from_fault, depth;
     uint32_t works;
@@ -93,8 +95,11 @@ static int sg_fault_visit(void *arg, sg_context *c, const sg_key *from, const sg
                 sg_record_fill(best, c, from, p->depth + 1, split);
         }
     }
-    if (!p->from_fault)
+    if (!p->from_fault) {
+        if (fault && p->works)
+            p->begins[fault] = 1;
         return 0;
+    }
     uint64_t place = sg_place(to, p->all->run->options.threads);
     const sg_fault_part *owner = &p->all->part[place >> 32];
     uint64_t slot = sg_store_find(&owner->me->store, to, (uint32_t)place);
@@ -134,7 +139,8 @@ static int sg_fault_number(sg_fault_all *all)
         p->heads = malloc((mine + 1) * sizeof *p->heads);
         p->fault = malloc((mine + 1) * sizeof *p->fault);
         p->records = calloc((SG_FAULT_MAX + 1) * (uint64_t)SG_BREAKS, sizeof *p->records);
-        if (!p->heads || !p->fault || !p->records)
+        p->begins = calloc(SG_FAULT_MAX + 1, 1);
+        if (!p->heads || !p->fault || !p->records || !p->begins)
             return 0;
     }
     return 1;
@@ -306,6 +312,8 @@ SG_EXPORT int sg_fault_pass(sg_run *run, sg_fault_row *rows, sg_record *records)
     for (unsigned t = 0; t < run->options.threads && !status; t++) {
         const sg_fault_part *p = &all->part[t];
         nodes += p->count;
+        for (uint32_t f = 0; f <= SG_FAULT_MAX; f++)
+            rows[f].begins |= p->begins[f];
         for (uint64_t i = 0; i < (SG_FAULT_MAX + 1) * (uint64_t)SG_BREAKS; i++)
             if (p->records[i].depth &&
                 (!records[i].depth || p->records[i].depth < records[i].depth ||
@@ -319,7 +327,7 @@ SG_EXPORT int sg_fault_pass(sg_run *run, sg_fault_row *rows, sg_record *records)
         sg_fault_part *p = &all->part[t];
         if (p->room)
             sg_budget_give(&run->budget, p->room * sizeof *p->edges);
-        free(p->numbers), free(p->heads), free(p->edges), free(p->fault), free(p->records);
+        free(p->numbers), free(p->heads), free(p->edges), free(p->fault), free(p->records), free(p->begins);
     }
     free(all);
     return status;

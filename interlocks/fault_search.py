@@ -75,7 +75,7 @@ class UnderFault:
 
     situations: int
     ends: bool  # every run comes to stand for good
-    longest: int  # ticks until then, if so
+    longest: int  # ticks from its beginning until then, if so
     restless: bool  # a run stops and works again for ever
     breaks: dict[int, Record]  # by index of the broken requirement
 
@@ -88,7 +88,7 @@ class _Row(ctypes.Structure):
         ("longest", ctypes.c_uint32),
         ("endless", ctypes.c_uint32),
         ("restless", ctypes.c_uint32),
-        ("unused", ctypes.c_uint32),
+        ("begins", ctypes.c_uint32),
     ]
 
 
@@ -125,9 +125,9 @@ class FaultExplorer(Explorer):
                 for event in range(self.breaks)
                 if (raw := records[item.number * self.breaks + event]).depth
             }
-            found[item.number] = UnderFault(
-                row.states, not row.endless, row.longest, bool(row.restless), breaks
-            )
+            # The last tick in which it works is one before the first in which it stands.
+            ticks = row.longest + 1 if row.longest else row.begins
+            found[item.number] = UnderFault(row.states, not row.endless, ticks, bool(row.restless), breaks)
         return found
 
     def replays(self, wanted: list[tuple[int, Record]]) -> list[Replay]:

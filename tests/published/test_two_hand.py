@@ -12,11 +12,14 @@ from pathlib import Path
 
 import pytest
 from engine import searching
+from evidence_build import built_quickly
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.evidence import Outcome
+from stillgate.interlocks.fault_table import fault_table
 from stillgate.sim_io.simulation import Simulation
 
 MACHINES = Path(__file__).parents[2] / "machines"
@@ -192,3 +195,15 @@ def test_the_press_closes_exactly_if_the_second_hand_is_in_time(lag: int, first:
 
 
 MACHINE = read_machine(MACHINES / "press_two_hand.yaml").machine
+
+
+def test_every_single_fault_of_a_contact_is_detected_by_a_type_iii_c_control() -> None:
+    """EN 574 / ISO 13851, type III C: each actuator has two contacts that must change against each
+    other, so that one that fails stops the control. Diagnostic coverage of every contact is then 100 %."""
+    document = read_machine(MACHINES / "press_two_hand.yaml")
+    with built_quickly():
+        table = fault_table(document, threads=1)
+    contacts = [row for row in table.rows if row.subject.startswith(("left_", "right_"))]
+    assert len(contacts) == 8
+    assert {row.outcome for row in contacts} == {Outcome.STOPS}
+    assert {item.band for item in table.coverage if item.subject.startswith(("left_", "right_"))} == {"high"}

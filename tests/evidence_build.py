@@ -1,0 +1,22 @@
+"""Evidence computed with checkers built for a short compile, as ``tests/engine.py`` does for checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import import_module
+
+import pytest
+from engine import OPTIONS, quick_build
+from stillgate.interlocks import fault_search, switchboard
+
+
+@contextmanager
+def built_quickly() -> Iterator[None]:
+    """Every checker of evidence is built without optimisation; the sources are the same."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fault_search, "OPTIONS", OPTIONS)
+        patch.setattr(switchboard, "_OPTIONS", OPTIONS)
+        for name in ("check", "compare", "layers"):  # functions of these names hide the modules
+            patch.setattr(import_module(f"stillgate.interlocks.{name}"), "build_checker", quick_build)
+        yield

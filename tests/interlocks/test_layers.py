@@ -1,0 +1,61 @@
+"""Layers: what sequences and interlocks carry, each without the other."""
+
+from __future__ import annotations
+
+import pytest
+from evidence_build import built_quickly
+from stillgate.controller.reader import read_machine_text
+from stillgate.interlocks import check
+from stillgate.interlocks.evidence import Carrier, LayerRow
+from stillgate.interlocks.layers import layers
+from stillgate.interlocks.verdict import Word
+from strength_machines import GUARDED
+
+OVERRIDE = "overrides: [{when: not guard_1 or not guard_2, to: stopped}]"
+INTERLOCK = "interlocks:\n  - {hold_off: motor, unless: guard_1 and guard_2, why: the guard}\n"
+
+
+def row(text: str, **how: object) -> LayerRow:
+    document = read_machine_text(text)
+    with built_quickly():
+        return layers(document, check(document), **how).rows[0]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "carrier"),
+    [
+        ("", "", Carrier.EITHER),
+        (OVERRIDE, "overrides: []", Carrier.INTERLOCKS),
+        (INTERLOCK, "", Carrier.SEQUENCES),
+    ],
+)
+def test_the_layer_that_is_left_carries_the_requirement(old: str, new: str, carrier: Carrier) -> None:
+    assert row(GUARDED.replace(old, new) if old else GUARDED).carrier is carrier
+
+
+def test_one_contact_in_each_layer_needs_both() -> None:
+    text = GUARDED.replace("motor and not guard_1 and not guard_2", "motor and (not guard_1 or not guard_2)")
+    text = text.replace("not guard_1 or not guard_2, to", "not guard_1, to")
+    found = row(text.replace("unless: guard_1 and guard_2", "unless: guard_2"))
+    assert found.carrier is Carrier.BOTH
+    assert (found.sequences.word, found.interlocks.word, found.both.word) == (
+        Word.BROKEN, Word.BROKEN, Word.HOLDS,
+    )  # fmt: skip
+
+
+def test_a_demand_at_will_tells_its_story() -> None:
+    """Without interlocks nothing stands between the demand and the motor: one scan is enough."""
+    found = row(GUARDED.replace(INTERLOCK, "")).interlocks
+    assert found.word is Word.BROKEN
+    assert found.depth == 1
+
+
+def test_broken_with_both_layers_is_carried_by_none() -> None:
+    text = GUARDED.replace(OVERRIDE, "overrides: []").replace(INTERLOCK, "")
+    assert row(text).carrier is Carrier.NONE
+
+
+def test_under_a_fault_only_what_must_withstand_one_is_judged() -> None:
+    document = read_machine_text(GUARDED)
+    with built_quickly():
+        assert layers(document, check(document), faults=1).rows == ()
