@@ -67,7 +67,7 @@ def next_tests(
     if len(survivors) < 2 or diagnosis.healthy:
         return ()
     chosen = survivors[:MOST_HYPOTHESES]
-    found = [_best(_measurements(chosen, tracking, run)), _best(_actions(chosen, tracking, run, seed))]
+    found = [_best(_measurements(chosen, tracking)), _best(_actions(chosen, tracking, run, seed))]
     return tuple(sorted((item for item in found if item is not None), key=lambda item: -item.splits))
 
 
@@ -79,13 +79,13 @@ def _best(tests: Iterable[NextTest]) -> NextTest | None:
 # -- measurements --------------------------------------------------------------------------------
 
 
-def _measurements(survivors: Sequence[Hypothesis], tracking: Tracking, run: LogRun) -> list[NextTest]:
+def _measurements(survivors: Sequence[Hypothesis], tracking: Tracking) -> list[NextTest]:
     """Everything that can be looked at or measured now."""
     readings: dict[str, dict[Hypothesis, set[str]]] = {}
     for hypothesis in survivors:
         for tracker in tracking.trackers_of(hypothesis):
             for situation in _begun(tracker, hypothesis, tracking):
-                for what, value in _readings(tracker, situation, run):
+                for what, value in _readings(tracker, situation):
                     readings.setdefault(what, {}).setdefault(hypothesis, set()).add(value)
     tests = []
     for what, by_hypothesis in readings.items():
@@ -99,16 +99,16 @@ def _measurements(survivors: Sequence[Hypothesis], tracking: Tracking, run: LogR
     return tests
 
 
-def _readings(tracker: Tracker, situation: Situation, run: LogRun) -> Iterable[tuple[str, str]]:
+def _readings(tracker: Tracker, situation: Situation) -> Iterable[tuple[str, str]]:
     model = tracker.model
     for part, place in model.describe(situation).items():
         yield f"look where {part} is", place
     for name, levels in model.circuits(situation).items():
         for level in levels:
             yield f"measure the contact of {name} at the switch itself", "closed" if level else "open"
-    asked = {name: run.asked(name) for name in model.cluster.outputs}
-    for name, level in model.drives(asked, situation).items():
-        yield f"measure what {name} really does at the valve or motor", "on" if level else "off"
+    for asked, when in ((1, "while it is asked for"), (0, "while it is not asked for")):
+        for name, level in model.drives(dict.fromkeys(model.cluster.outputs, asked), situation).items():
+            yield f"measure {name} at the valve or motor {when}", "on" if level else "off"
 
 
 def _share(survivors: Sequence[Hypothesis], readings: dict[Hypothesis, set[str]]) -> float:

@@ -29,7 +29,7 @@ HIDDEN = {
     "monday.log": ("ground_still stuck off", 2000, 11, 4500),
     "tuesday.log": ("index_out stuck off", 1500, 12, 4500),
     "wednesday.log": ("frame_seated_2 intermittent 10 s", 1000, 13, 4500),
-    "thursday.log": ("conveyor_on stuck on", 2500, 14, 4500),
+    "thursday.log": ("horn stuck off", 2500, 14, 4500),
     "friday.log": ("", 0, 15, 4500),
 }
 

@@ -43,10 +43,12 @@ def write_diagnosis(
             "the difference.",
             indent=2,
         )
-    if tests:
+    if not found.healthy and len(found.survivors) > 1:
         section(console, "What to do next to tell them apart")
         for item in tests:
             _test(console, item)
+        if not tests:
+            say(console, "No single action or measurement that was tried tells them apart.", indent=2)
     _refuted(console, found, everything=everything)
     if found.unobserved:
         section(console, "Not in the log, so nothing was concluded from them")
