@@ -117,7 +117,7 @@ class _Job:
         from stillgate.interlocks.layers import layers
 
         table = layers(self.document, self.result, threads=self.threads, time_limit=self.time_limit)
-        work.sections.append(layer_section(table, self.result.scan))
+        work.sections.append(layer_section(table, self.result))
         work.points += layer_points(table)
 
     def strength(self, work: FurtherWork) -> None:
@@ -130,7 +130,7 @@ class _Job:
             time_limit=self.time_limit,
             progress=lambda done, of: self.tell(f"what the requirements notice: {done} of {of}"),
         )
-        work.sections.append(strength_section(found))
+        work.sections.append(strength_section(found, self.result))
         work.points += strength_points(found)
         work.tables.append(all_weakenings(found))
 

@@ -59,11 +59,16 @@ def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> S
         for row in told
         if _anchor(row, known) == _story_name(row) and (part := _fault_story(machine, row, table)) is not None
     ]
-    notes = Bullets((*table.assumptions, explored_words(table.exploration)))
+    notes = Bullets((*_new(table.assumptions, result), explored_words(table.exploration)))
     counts = Counter(row.outcome for row in table.rows)
     said = ", ".join(f"{counts[outcome]} {outcome.value}" for outcome in Outcome if counts[outcome])
     intro = Prose((f"{count_words(len(table.rows), 'single fault')}: {said}.",))
     return Section("faults", "What each fault leads to", (intro, notes), tuple(parts))
+
+
+def _new(assumptions: tuple[str, ...], result: CheckResult) -> tuple[str, ...]:
+    """Those that the section on assumptions does not list already."""
+    return tuple(item for item in assumptions if item not in result.assumptions)
 
 
 def _key(story: Story) -> tuple[str, int, object]:
@@ -173,8 +178,9 @@ def _coverage(table: FaultTable) -> Part:
 # -- layers ----------------------------------------------------------------------------------
 
 
-def layer_section(table: LayerTable, scan: int) -> Section:
+def layer_section(table: LayerTable, result: CheckResult) -> Section:
     """Which layer carries each requirement that names a hazard."""
+    scan = result.scan
     rows = Table(
         "layers",
         "Layers",
@@ -206,15 +212,15 @@ def layer_section(table: LayerTable, scan: int) -> Section:
     budget = fault_words(table.faults)
     intro = Prose((f"Every requirement that names a hazard, judged three ways, with {budget}.",))
     blocks: list[Block] = [intro, TableBlock(rows, links, words)]
-    if table.assumptions:
-        blocks.append(Bullets(table.assumptions))
+    if assumed := _new(table.assumptions, result):
+        blocks.append(Bullets(assumed))
     return Section("layers", "Which layer carries a requirement", tuple(blocks))
 
 
 # -- strength --------------------------------------------------------------------------------
 
 
-def strength_section(result: StrengthList) -> Section:
+def strength_section(result: StrengthList, checked: CheckResult) -> Section:
     """How many weakenings a requirement notices, and each of those that none does."""
     total = len(result.weakenings)
     intro = Prose(
@@ -227,7 +233,8 @@ def strength_section(result: StrengthList) -> Section:
     blocks: list[Block] = [intro, TableBlock(_by_kind(result))]
     if result.unnoticed:
         blocks.append(TableBlock(_unnoticed(result.unnoticed)))
-    blocks.append(Bullets(result.assumptions))
+    if assumed := _new(result.assumptions, checked):
+        blocks.append(Bullets(assumed))
     return Section("strength", "What the requirements notice", tuple(blocks))
 
 

@@ -115,7 +115,7 @@ def test_layers_say_who_carries_and_only_both_together_is_an_open_point() -> Non
         ),
     )
     table = LayerTable("gate", 0, 100, rows, ("demands at will",), 1)
-    block = tables(layer_section(table, 20))["layers"]
+    block = tables(layer_section(table, result(holding())))["layers"]
     assert [row[5] for row in block.table.rows] == ["the sequences", "both together only", "none"]
     assert block.words == {
         (0, 3): "minor", (1, 2): "minor", (1, 3): "minor", (2, 2): "minor", (2, 3): "minor", (2, 4): "broken",
@@ -137,7 +137,7 @@ def test_weakenings_are_counted_and_each_that_nobody_notices_is_shown() -> None:
          weakening(False, equivalent=True, reason="never read")),
         ("as in the check",), 1,
     )  # fmt: skip
-    section = strength_section(found)
+    section = strength_section(found, result(holding()))
     assert tables(section)["weakenings"].table.rows == (("exit removed", "4", "1", "2", "1"),)
     assert [row[3] for row in tables(section)["unnoticed"].table.rows] == [
         "no story", "undecided: limit", "changes nothing: never read",

@@ -1,0 +1,126 @@
+"""The report in a real Chromium: accessible, quick to be usable, printed, and its charts work.
+
+At night, where Chromium is installed; accessibility by axe-core (npm), where ``STILLGATE_AXE``
+names its ``axe.min.js``.
+"""
+
+from __future__ import annotations
+
+import html
+import json
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+from stillgate.diagrams.pdf import BROWSERS, QUIET, print_page
+
+from stillgate.cli import run_command
+from stillgate.commands.new import starter_text
+
+from .test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
+
+BROWSER = next((found for name in BROWSERS if (found := shutil.which(name))), None)
+AXE = os.environ.get("STILLGATE_AXE", "")
+
+pytestmark = [
+    pytest.mark.night,
+    pytest.mark.skipif(BROWSER is None, reason="needs Chromium or Chrome"),
+]
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A report with a broken requirement, so that it has a chart."""
+    folder = tmp_path_factory.mktemp("browser")
+    starter = folder / "press.yaml"
+    starter.write_text(starter_text("press"), encoding="utf-8")
+    file = spoilt(starter, NO_OVERRIDE, NO_INTERLOCK)
+    assert run_command(["report", str(file), "-o", str(folder / "p.html"), "--leave-out", "strength"]) == 1
+    return (folder / "p.html").read_text(encoding="utf-8")
+
+
+def after(page: str, script: str, folder: Path) -> tuple[Any, str]:
+    """What a script returns once the page has loaded, and the page as it is then."""
+    hook = (
+        f"<script>{script}</script><script>onload=()=>Promise.resolve(probe()).then(found=>{{"
+        "const p=document.createElement('pre');p.id='probe';p.textContent=JSON.stringify(found);"
+        "document.body.append(p)})</script></body>"
+    )
+    file = folder / "probe.html"
+    file.write_text(page.replace("</body>", hook), encoding="utf-8")
+    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
+    done = subprocess.run(
+        [str(BROWSER), *QUIET, *sandbox, f"--user-data-dir={folder}/profile", "--virtual-time-budget=60000",
+         "--window-size=1280,900", "--dump-dom", file.as_uri()],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    found = re.search(r'<pre id="probe">(.*?)</pre>', done.stdout, re.DOTALL)
+    assert found is not None, done.stderr[-2000:]
+    return json.loads(html.unescape(found[1])), done.stdout
+
+
+def test_cursor_zoom_and_readings_of_a_chart_work(page: str, tmp_path: Path) -> None:
+    probe = """
+    function probe() {
+      const figure = document.querySelector("figure.chart");
+      const chart = JSON.parse(figure.dataset.chart);
+      const find = (name) => figure.querySelector("." + name);
+      const slider = find("cursor");
+      const said = [];
+      for (let instant = 0; instant < chart.length; instant++) {
+        slider.value = instant;
+        slider.dispatchEvent(new Event("input"));
+        said.push([...figure.querySelectorAll(".readings dd")].map((item) => item.textContent));
+      }
+      const plot = figure.querySelector(".plot"), at = () => plot.getAttribute("transform");
+      const whole = at();
+      find("closer").click(); const near = at();
+      find("earlier").click(); const before = at();
+      find("whole").click(); const again = at();
+      return {lanes: chart.lanes, said, whole, near, before, again, hidden: find("controls").hidden,
+              clock: find("clock").textContent};
+    }"""
+    found, _ = after(page, probe, tmp_path)
+    for instant, readings in enumerate(found["said"]):
+        expected = [[value for start, value in runs if start <= instant][-1] for _, _, runs in found["lanes"]]
+        assert readings == expected
+    assert found["hidden"] is False
+    assert found["near"].startswith("scale(2 1)")
+    assert found["before"] != found["near"]
+    assert found["again"].replace("-0", "0") == "scale(1 1) translate(0 0)"
+    assert "step" in found["clock"]
+
+
+def test_the_page_is_usable_within_two_seconds(page: str, tmp_path: Path) -> None:
+    times = []
+    for run in range(3):
+        folder = tmp_path / str(run)
+        folder.mkdir()
+        found, _ = after(
+            page, "function probe() { return +document.documentElement.dataset.readyAfter }", folder
+        )
+        times.append(found)
+    assert min(times) < 2000, times
+
+
+@pytest.mark.skipif(not AXE, reason="STILLGATE_AXE names no axe.min.js")
+def test_axe_finds_nothing_serious(page: str, tmp_path: Path) -> None:
+    script = Path(AXE).read_text(encoding="utf-8")
+    probe = (
+        "function probe() { return axe.run(document).then((found) =>"
+        " found.violations.map((item) => [item.id, item.impact, item.nodes[0].html])) }"
+    )
+    found, _ = after(page, f"{script}\n{probe}", tmp_path)
+    assert [item for item in found if item[1] in ("serious", "critical")] == []
+
+
+def test_the_page_prints_on_a4(page: str) -> None:
+    content = print_page(page.encode())
+    sizes = {(float(w), float(h)) for w, h in re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", content)}
+    assert sizes
+    for size in sizes:  # points; upright or in landscape format
+        assert sorted(size) == pytest.approx([595.3, 841.9], abs=1)
