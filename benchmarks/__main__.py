@@ -1,4 +1,4 @@
-"""``python -m benchmarks [exploration] [check] [simulation] [soak] [help] [--machine FILE]``.
+"""``python -m benchmarks [NAME ...] [--machine FILE]``; names are those of ``_NAMES``.
 
 Run it from the root of the repository, on a quiet computer; extra ``bench`` installs numba.
 """
@@ -14,11 +14,11 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.controller.toolchain import find_compiler
 
-from . import commands, exploration, simulation, soak
+from . import commands, exploration, hunting, plugin, report, simulation, soak
 from .figures import Figure, load, show
 
 _DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
-_NAMES = ("exploration", "check", "simulation", "soak", "help")
+_NAMES = ("exploration", "check", "simulation", "soak", "hunting", "plugin", "report", "help")
 
 
 def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure], list[str]]:
@@ -31,6 +31,12 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
             return "Simulation", *simulation.measure(machine)
         case "soak":
             return "Soak", *soak.measure(read_machine(file))
+        case "hunting":
+            return "Planted mistakes", *hunting.measure()
+        case "plugin":
+            return "The pytest plugin", *plugin.measure(file)
+        case "report":
+            return "The evidence report", *report.measure(file)
         case _:
             return "Help", *commands.measure_help()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import re
 from collections.abc import Sequence
 
 from stillgate.controller.emit_c import c_name, emit_controller
@@ -11,6 +12,7 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell, ControllerProgram
 from stillgate.controller.toolchain import build_library
 
+STATIC = re.compile(r"^static [\w ]+?\**(\w+)\(", re.MULTILINE)
 OPTIONS = ("-std=c99", "-O0", "-w")
 
 
@@ -51,7 +53,9 @@ def compiled(machines: Sequence[Machine]) -> list[OfMany]:
         source, header = emit_controller(program)
         files[f"{program.name}.h"] = header
         files[f"{program.name}.c"] = source.replace('"controller.h"', f'"{program.name}.h"')
-        lines += ["#undef SG_PERIOD_MS", f'#include "{program.name}.c"', *_calls(program)]
+        own = STATIC.findall(source)  # each controller has functions of the same names
+        lines += ["#undef SG_PERIOD_MS", *(f"#define {name} {program.name}__{name}" for name in own)]
+        lines += [f'#include "{program.name}.c"', *(f"#undef {name}" for name in own), *_calls(program)]
     files["many.c"] = "\n".join([*lines, ""])
     library = ctypes.CDLL(str(build_library(files, "many.c", options=OPTIONS)))
     return [OfMany(program, library) for program in programs]
