@@ -87,6 +87,7 @@ class SoakResult:
     shift: Milliseconds
     operators: tuple[OperatorKind, ...]
     disturbances: tuple[Disturbance, ...]
+    mishaps: tuple[Disturbance, ...]
     watched: tuple[str, ...]
     exits: tuple[tuple[str, int], ...]
     violation: Violation | None
@@ -119,6 +120,7 @@ def soak(
     seed: int = 0,
     operators: Sequence[OperatorKind] = tuple(OperatorKind),
     disturbances: Sequence[Disturbance] = (),
+    mishaps: Sequence[Disturbance] = (),
     requirements: Sequence[str] | None = None,
     shift: Milliseconds = SHIFT,
     jobs: int | None = None,
@@ -134,6 +136,7 @@ def soak(
         seed: of everything.
         operators: who operates, one after another, a shift each.
         disturbances: there from the start of every shift.
+        mishaps: one of these begins at some time of every shift.
         requirements: names of those to watch; None for all that one run can break.
         shift: length of a shift.
         jobs: threads; None for one a processor.
@@ -146,7 +149,7 @@ def soak(
         ProgramFault: if the Python simulation does not confirm a violation.
     """
     machine = document.machine
-    batch = judged_batch(machine, disturbances, requirements)
+    batch = judged_batch(machine, disturbances, requirements, mishaps)
     batch.prepare()
     scans = max(1, -(-shift // machine.scan))
     shifts = max(1, -(-duration // (scans * machine.scan)))
@@ -183,6 +186,7 @@ def soak(
         shift=scans * machine.scan,
         operators=tuple(operators),
         disturbances=tuple(disturbances),
+        mishaps=batch.source.mishaps,
         watched=tuple(name for name in batch.source.judging.names if name in machine.requirements),
         exits=tuple(zip(batch.source.controller.exit_marks, taken, strict=True)),
         violation=violation,
@@ -232,14 +236,15 @@ def _violation(document: MachineDocument, plan: _Plan, found: Shifts, machine_pa
     requirement = source.judging.names[found.broken[0]]
     # From here on only this requirement counts: cutting down must not drift to another.
     only = [requirement] if requirement in machine.requirements else []
-    narrow = judged_batch(machine, source.disturbances, only)
+    narrow = judged_batch(machine, source.disturbances, only, source.mishaps)
     index = narrow.source.judging.names.index(requirement)
     again = narrow.run(plan.scans, seed=own_seed, operator=operator)
     if again.broken_at is None or index not in again.broken:
         raise ProgramFault("a shift of a soak ran differently the second time")
     trace = narrow.trace(again.broken_at + 1, seed=own_seed, operator=operator).trace
-    inputs = tuple(_changes(narrow.source.free_circuits, narrow.source.traced, trace))
-    present = tuple((0, cell, 1) for cell in source.present.values())
+    begin = tuple(source.present[item] for item in source.mishaps)
+    inputs = tuple(_changes((*begin, *source.free_circuits), narrow.source.traced, trace))
+    present = tuple((0, source.present[item], 1) for item in source.disturbances)
     run = Candidate((*present, *inputs), own_seed, again.broken_at)
 
     def breaks(changes: tuple[Change, ...], own: int, limit: int) -> int | None:
@@ -269,7 +274,7 @@ def _violation(document: MachineDocument, plan: _Plan, found: Shifts, machine_pa
 def _changes(
     circuits: Sequence[Cell], traced: Sequence[Cell], trace: Sequence[Sequence[int]]
 ) -> Iterator[Change]:
-    """Changes of the free circuits, from their levels at rest on."""
+    """Changes of free circuits from their levels at rest on, and of what is disturbed later."""
     columns = [(cell, traced.index(cell)) for cell in circuits]
     before = {cell: cell.start for cell in circuits}
     for scan, row in enumerate(trace):

@@ -34,11 +34,14 @@ def judging_of(machine: Machine, requirements: Iterable[str] | None = None) -> J
 
 
 def judged_batch(
-    machine: Machine, disturbances: Sequence[Disturbance] = (), requirements: Iterable[str] | None = None
+    machine: Machine,
+    disturbances: Sequence[Disturbance] = (),
+    requirements: Iterable[str] | None = None,
+    mishaps: Sequence[Disturbance] = (),
 ) -> BatchSimulation:
     """A machine's loop in C with every requirement monitored.
 
     Raises:
         ToolMissing: if there is no C compiler.
     """
-    return BatchSimulation(machine, disturbances, judging_of(machine, requirements))
+    return BatchSimulation(machine, disturbances, judging_of(machine, requirements), mishaps)

@@ -30,7 +30,7 @@ def scenario_of(
 
     Args:
         machine: the machine.
-        run: changes of free circuits, and disturbances that are set at the start.
+        run: changes of free circuits, and disturbances that begin.
         present: the cell of every disturbance.
         requirement: what it breaks.
         machine_path: how the scenario names the machine file.
@@ -44,21 +44,28 @@ def scenario_of(
         for entry in _held(machine, run, name, cell):
             if name not in held.setdefault(entry, []):
                 held[entry].append(name)
-    steps = [
-        {"at": format_duration(begin), "press": names, "for": format_duration(during)}
-        if during is not None
-        else {"at": format_duration(begin), "hold": names}
-        for (begin, during), names in sorted(held.items(), key=lambda item: (item[0][0], item[0][1] or 0))
+    steps: list[tuple[Milliseconds, dict[str, object]]] = [
+        (begin * scan, {"inject": there[cell].name})
+        for begin, cell, value in run.changes
+        if cell in there and value and begin
     ]
+    for (begin, during), names in held.items():
+        lasting = {"hold": names} if during is None else {"press": names, "for": format_duration(during)}
+        steps.append((begin, lasting))
+    steps.sort(key=lambda item: item[0])
     return Scenario.model_validate(
         {
             "scenario": "broken_requirement",
             "title": f"{requirement} is broken at {format_duration(run.broken_at * scan)}",
             "machine": machine_path or f"{machine.machine}.yaml",
             "seed": run.seed,
-            "disturb": [there[cell].name for _, cell, value in run.changes if cell in there and value],
+            "disturb": [
+                there[cell].name
+                for begin, cell, value in run.changes
+                if cell in there and value and not begin
+            ],
             "lasts": format_duration((run.broken_at + 5) * scan),
-            "steps": steps,
+            "steps": [{"at": format_duration(time), **what} for time, what in steps],
             "note": "found by a soak and cut down; it fails as long as the requirement can be broken so",
         }
     )

@@ -75,15 +75,20 @@ class BatchSimulation:
         machine: the machine.
         disturbances: there from the start of every shift, and to be set by events.
         judging: what is judged in every scan.
+        mishaps: one of these begins at some time of every shift.
 
     Raises:
         ToolMissing: if there is no C compiler.
     """
 
     def __init__(
-        self, machine: Machine, disturbances: Sequence[Disturbance] = (), judging: Judging | None = None
+        self,
+        machine: Machine,
+        disturbances: Sequence[Disturbance] = (),
+        judging: Judging | None = None,
+        mishaps: Sequence[Disturbance] = (),
     ) -> None:
-        self.source: LoopSource = loop_source(machine, disturbances, judging)
+        self.source: LoopSource = loop_source(machine, disturbances, judging, mishaps)
         self._exits = len(self.source.controller.exit_marks)
         self._names = len(self.source.judging.names)
         self._words = max(1, -(-self._names // 64))

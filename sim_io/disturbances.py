@@ -292,6 +292,12 @@ def disturbances_of(machine: Machine) -> tuple[Disturbance, ...]:
     return tuple(item for item in found if item.name not in excluded)
 
 
+def stuck_faults(machine: Machine) -> tuple[Disturbance, ...]:
+    """Every input and output stuck on and off, without what the file excludes."""
+    kinds = (DisturbanceKind.STUCK_ON, DisturbanceKind.STUCK_OFF)
+    return tuple(item for item in disturbances_of(machine) if item.kind in kinds)
+
+
 def contacts_bounce(
     machine: Machine, time: Milliseconds = 10, *, free: bool = True
 ) -> tuple[Disturbance, ...]:

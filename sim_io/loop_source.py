@@ -34,11 +34,12 @@ from stillgate.controller.program import (
     NoteKind,
     Observation,
     Read,
+    Scope,
     Term,
     terms_in,
 )
 
-from .dice import DICE_IN_C, GAMMA, choice_in_c, is_event, latest_of, one_name_a_choice
+from .dice import DICE_IN_C, GAMMA, choice_in_c, is_event, key_of, latest_of, one_name_a_choice
 from .disturbances import Disturbance
 from .operators import OperatorKind
 from .surroundings import Surroundings, surround
@@ -48,6 +49,9 @@ FAST = ("-std=gnu11", "-O1", "-w", "-DLOOP_FAST")
 
 CLOSE = ("-std=gnu11", "-O1", "-w")
 """To run single shifts, or events, with a trace; quickly compiled."""
+
+MISHAP_ORDERS = 14
+"""A mishap begins within 2, 4, 8 ... or 2 to the 14th scans of a shift, each as likely."""
 
 ARGUMENTS = (
     "uint64_t scans, uint64_t seed, const event__ *events, uint64_t count, uint64_t *taken, uint64_t *broken"
@@ -73,6 +77,7 @@ class LoopSource:
         main: the file to compile.
         targets: what an event may set, by its number.
         traced: the cells that a trace holds for every scan, followed by the broken indices.
+        mishaps: one of these begins in a shift under an operator.
     """
 
     machine: Machine
@@ -83,6 +88,7 @@ class LoopSource:
     main: str
     targets: tuple[Cell, ...]
     traced: tuple[Cell, ...]
+    mishaps: tuple[Disturbance, ...] = ()
 
     @property
     def free_circuits(self) -> tuple[Cell, ...]:
@@ -97,8 +103,8 @@ class LoopSource:
 
     @property
     def disturbances(self) -> tuple[Disturbance, ...]:
-        """The disturbances."""
-        return tuple(self.present)
+        """Those that are there from the start under an operator."""
+        return tuple(item for item in self.present if item not in self.mishaps)
 
 
 def kind_number(operator: OperatorKind | None) -> int:
@@ -107,7 +113,10 @@ def kind_number(operator: OperatorKind | None) -> int:
 
 
 def loop_source(
-    machine: Machine, disturbances: Sequence[Disturbance] = (), judging: Judging | None = None
+    machine: Machine,
+    disturbances: Sequence[Disturbance] = (),
+    judging: Judging | None = None,
+    mishaps: Sequence[Disturbance] = (),
 ) -> LoopSource:
     """Writes the loop.
 
@@ -115,20 +124,31 @@ def loop_source(
         machine: the machine.
         disturbances: what is there from the start under an operator, and may be set by events.
         judging: what is judged; needs the cells of ``surround(machine, lower_controller(machine))``.
+        mishaps: one of these, drawn from the seed, begins at some time of a shift under an operator:
+            at power-on in one shift of four, else soon or late (see ``MISHAP_ORDERS``).
     """
-    return _Writer(machine, tuple(dict.fromkeys(disturbances)), judging or Judging()).source()
+    there = tuple(dict.fromkeys(disturbances))
+    later = tuple(item for item in dict.fromkeys(mishaps) if item not in there)
+    return _Writer(machine, there, judging or Judging(), later).source()
 
 
 class _Writer:
-    def __init__(self, machine: Machine, disturbances: tuple[Disturbance, ...], judging: Judging) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        disturbances: tuple[Disturbance, ...],
+        judging: Judging,
+        mishaps: tuple[Disturbance, ...],
+    ) -> None:
         self.machine, self.judging = machine, judging
+        self.there, self.mishaps = disturbances, mishaps
         self.program = lower_controller(machine)
         kinds: tuple[OperatorKind | None, ...] = (None, *OperatorKind)
         self.around = {
             kind: surround(
                 machine,
                 self.program,
-                disturbances=disturbances,
+                disturbances=(*disturbances, *mishaps),
                 operator=kind,
                 from_start=disturbances if kind else (),
             )
@@ -196,6 +216,7 @@ class _Writer:
             main="loop.c",
             targets=self.targets,
             traced=self.traced,
+            mishaps=self.mishaps,
         )
 
     def _preamble(self) -> Iterator[str]:
@@ -265,11 +286,13 @@ class _Writer:
         yield f"    {self.program.name}__power_on(s);"
         yield from self.writer.block(begin)
         yield "    if (!EVENTS__) {"
-        yield from (f"        {c_name(cell)} = 1;" for cell in switches.present.values())
+        yield from (f"        {c_name(switches.present[item])} = 1;" for item in self.there)
         yield "    }"
+        yield from self._mishap_drawn()
         yield from self._by_kind({kind: item.begin for kind, item in people.items()}, 1)
         yield f"    for (scan = 0; scan < scans; scan++, now__ += UINT64_C({GAMMA})) {{"
         yield from self._events()
+        yield from self._mishap_begins(switches.present)
         yield from self._by_kind(operate, 2)
         yield from self.writer.block((*around.sense, *before), 2)
         yield from self._controller(switches.wired, c_name(switches.lost), c_name(switches.late))
@@ -281,6 +304,25 @@ class _Writer:
         yield f"    for (int i = 0; i < {self.words}; i++) broken[i] = loop.broken[i];"
         yield "    return found;"
         yield "}"
+
+    def _mishap_drawn(self) -> Iterator[str]:
+        """Which and when; the time does not depend on how long the run is, so it may be cut short."""
+        if self.mishaps:
+
+            def drawn(word: str, count: str) -> str:
+                key = key_of(Cell(f"mishap.{word}", 0, 1, 0, Scope.FAULT))
+                return f"below__(mix__(now__ + UINT64_C({key})), {count})"
+
+            yield f"    unsigned mishap__ = {drawn('which', str(len(self.mishaps)))};"
+            yield f"    uint64_t begins__ = {drawn('order', str(MISHAP_ORDERS))};"
+            yield f"    begins__ = {drawn('when', '4')} ? {drawn('at', '2u << begins__')} : 0;"
+
+    def _mishap_begins(self, present: dict[Disturbance, Cell]) -> Iterator[str]:
+        if self.mishaps:
+            yield "        if (!EVENTS__ && scan == begins__) switch (mishap__) {"
+            for number, item in enumerate(self.mishaps):
+                yield f"        case {number}: {c_name(present[item])} = 1; break;"
+            yield "        }"
 
     def _by_kind(self, blocks: dict[OperatorKind | None, Block], depth: int) -> Iterator[str]:
         pad = "    " * depth

@@ -31,6 +31,7 @@ def soak(
     seed: int = 0,
     operator: Literal["in turn", "sensible", "clumsy", "hostile"] = "in turn",
     disturb: Annotated[list[str] | None, Parameter(negative="")] = None,
+    faults: int = 0,
     watch: Annotated[list[str] | None, Parameter(negative="")] = None,
     shift: str = "10 min",
     jobs: int | None = None,
@@ -64,6 +65,9 @@ def soak(
         'bunch_hung intermittent 20 s' (stillgate faults lists all); may be
         repeated. 'every contact bounces' means all inputs; 'nothing' none.
         Left out: contacts that parts move bounce for 10 ms.
+    faults
+        1: in every shift one input or output gets stuck at some time, and
+        only requirements that must withstand a fault are watched.
     watch
         Requirement to watch; may be repeated. Left out: all that a run can break.
     shift
@@ -83,6 +87,7 @@ def soak(
     if not 0 < hours <= MOST_HOURS:
         raise UsageError(f"--hours is {hours:g}; it goes from more than 0 to {MOST_HOURS}")
     count_option("--seed", seed, 0, 2**63 - 1)
+    count_option("--faults", faults, 0, 1)
     workers = count_option("--jobs", jobs, 1, 256)
     length = duration_option("--shift", shift) or 0
     document = load_document(machine)
@@ -101,7 +106,8 @@ def soak(
             seed=seed,
             operators=tuple(OperatorKind) if operator == "in turn" else (OperatorKind(operator),),
             disturbances=disturbances,
-            requirements=watch_option(model, watch),
+            mishaps=mishaps_of(model, disturbances) if faults else (),
+            requirements=watch_option(model, watch, faults),
             shift=length,
             jobs=workers,
             machine_path=os.path.relpath(machine, folder),
@@ -159,8 +165,17 @@ def disturbances_option(machine: Machine, texts: list[str] | None) -> tuple[Dist
         raise UsageError(f"--disturb: {error.message}{f'; {error.hint}' if error.hint else ''}") from None
 
 
-def watch_option(machine: Machine, names: list[str] | None) -> list[str] | None:
-    """The requirements that ``--watch`` asks for.
+def mishaps_of(machine: Machine, there: tuple[Disturbance, ...]) -> tuple[Disturbance, ...]:
+    """The single stuck faults that can come to what is there already."""
+    from stillgate.sim_io.disturbances import contradict, stuck_faults
+
+    return tuple(
+        item for item in stuck_faults(machine) if not any(contradict(item, other) for other in there)
+    )
+
+
+def watch_option(machine: Machine, names: list[str] | None, faults: int) -> list[str] | None:
+    """The requirements that ``--watch`` asks for; without it, those that must withstand the faults.
 
     Raises:
         UsageError: for one that is not there, or that one run cannot break.
@@ -177,7 +192,14 @@ def watch_option(machine: Machine, names: list[str] | None) -> list[str] | None:
             raise UsageError(f"--watch: '{name}' is about all runs; no single run can break it")
         hint = nearest_hint(name, possible)
         raise UsageError(f"--watch: there is no requirement '{name}'{f'; {hint}' if hint else ''}")
-    return names
+    if names is not None or not faults:
+        return names
+    from stillgate.interlocks.check import required_faults
+
+    withstanding = [name for name, item in possible.items() if required_faults(machine, item) >= faults]
+    if not withstanding:
+        raise UsageError("--faults: no requirement of this machine has to withstand a fault")
+    return withstanding
 
 
 class SoakLine:

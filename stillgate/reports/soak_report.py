@@ -43,6 +43,9 @@ def write_soak(console: Console, result: SoakResult, machine: str, target: str) 
     )
     bullet(console, f"shifts of {format_duration(result.shift)} from power-on; {operators_words(result)}")
     bullet(console, disturbances_words(result))
+    if result.mishaps:
+        kinds = count_words(len(result.mishaps), "possible fault")
+        bullet(console, f"in every shift one input or output gets stuck at some time, one of {kinds}")
     bullet(console, f"{count_words(len(result.watched), 'requirement')} watched in every scan")
     bullet(
         console,
@@ -155,6 +158,7 @@ def soak_document(result: SoakResult, target: str) -> dict[str, Any]:
         "shift": result.shift,
         "operators": [kind.value for kind in result.operators],
         "disturb": [item.name for item in result.disturbances],
+        "faults": [item.name for item in result.mishaps],
         "watched": list(result.watched),
         "never_taken": list(result.never_taken),
         "interrupted": result.stopped,
@@ -179,6 +183,7 @@ SOAK: Schema = {
         shift=whole("Length of a shift.", 1),
         operators=many("Who operated, a shift each in turn.", text("A kind of operator.")),
         disturb=many("Disturbances from the start of every shift.", text("One disturbance.")),
+        faults=many("Faults one of which begins in every shift.", text("One stuck fault.")),
         watched=many("Requirements judged in every scan.", text("Name of a requirement.")),
         never_taken=many("Exits that no shift took.", text("Name of an exit.")),
         interrupted=truth("Whether it was ended early."),

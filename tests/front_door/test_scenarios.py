@@ -230,6 +230,8 @@ def test_the_json_of_a_soak_fits_its_schema(stillgate: Command, starter: Path, t
         (("--watch", "fresh_strat"), "did you mean 'fresh_start'?"),
         (("--watch", "can_run"), "'can_run' is about all runs; no single run can break it"),
         (("--operator", "lazy"), "lazy"),
+        (("--faults", "2"), "--faults is 2; it goes from 0 to 1"),
+        (("--faults", "1"), "no requirement of this machine has to withstand a fault"),
         (("--save", "no/such/folder.yaml"), "--save: there is no folder no/such"),
     ],
 )

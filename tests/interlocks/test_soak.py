@@ -8,7 +8,7 @@ import pytest
 from stillgate.controller.reader import MachineDocument, read_machine
 from stillgate.interlocks.scenario_run import run_scenario
 from stillgate.interlocks.soak import SoakProgress, SoakResult, soak
-from stillgate.sim_io.disturbances import contacts_bounce, parse_disturbances
+from stillgate.sim_io.disturbances import contacts_bounce, parse_disturbances, stuck_faults
 from stillgate.sim_io.operators import OperatorKind
 from stillgate.sim_io.scenario_reader import load_scenario_bytes
 from stillgate.sim_io.scenario_writer import scenario_text
@@ -90,6 +90,27 @@ def test_every_planted_mistake_that_needs_no_fault_is_found(
     name: str, lines: tuple[str, ...], requirements: set[str]
 ) -> None:
     assert_found_and_replayed(name, lines, requirements)
+
+
+def test_a_mistake_that_needs_a_fault_is_found_with_one_a_shift() -> None:
+    """One valve feeds the cylinder: a spool that hangs closes the press."""
+    machine = document("broken/press_one_valve.yaml")
+    mishaps = stuck_faults(machine.machine)
+    result = soak(
+        machine,
+        duration=50 * HOUR,
+        seed=1,
+        mishaps=mishaps,
+        requirements=["both_hands_while_closing", "letting_go_stops"],
+    )
+    found = result.violation
+    assert found is not None
+    named = [*found.scenario.disturb, *(step.inject for step in found.scenario.steps if step.inject)]
+    assert len(named) == 1
+    assert named[0] in {item.name for item in mishaps}
+    again = load_scenario_bytes(scenario_text(found.scenario).encode(), "x", machine)
+    broken = {(item.time, item.requirement) for item in run_scenario(again).broken}
+    assert (found.broken_at, found.requirement) in broken
 
 
 def test_every_step_of_what_is_left_matters() -> None:
