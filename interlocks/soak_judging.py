@@ -8,7 +8,7 @@ from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.sim_io.batch import BatchSimulation
 from stillgate.sim_io.disturbances import Disturbance
-from stillgate.sim_io.loop_source import Judging
+from stillgate.sim_io.loop import Judging
 from stillgate.sim_io.surroundings import surround
 
 from .monitors import lower_monitors

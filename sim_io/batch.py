@@ -18,7 +18,8 @@ from stillgate.controller.toolchain import build_library
 
 from .dice import GAMMA, MASK, mix, start_of
 from .disturbances import Disturbance
-from .loop_source import CLOSE, FAST, Judging, LoopSource, kind_number, loop_source
+from .loop import CLOSE, FAST, Judging, LoopSource, kind_number
+from .loop_source import loop_source
 from .operators import OperatorKind
 
 EVERY_KIND = tuple(OperatorKind)

@@ -13,7 +13,6 @@ What is judged is handed in by whoever judges, as statements that note what is b
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from stillgate.controller.emit_c import (
     CWriter,
@@ -29,7 +28,6 @@ from stillgate.controller.program import (
     Block,
     Cell,
     Choose,
-    ControllerProgram,
     Note,
     NoteKind,
     Observation,
@@ -41,14 +39,9 @@ from stillgate.controller.program import (
 
 from .dice import DICE_IN_C, GAMMA, choice_in_c, is_event, key_of, latest_of, one_name_a_choice
 from .disturbances import Disturbance
+from .loop import Judging, LoopSource, kind_number
 from .operators import OperatorKind
-from .surroundings import Surroundings, surround
-
-FAST = ("-std=gnu11", "-O1", "-w", "-DLOOP_FAST")
-"""To run many shifts. Measured: -O2 takes the compiler thrice as long and gains a fifth at most."""
-
-CLOSE = ("-std=gnu11", "-O1", "-w")
-"""To run single shifts, or events, with a trace; quickly compiled."""
+from .surroundings import surround
 
 MISHAP_ORDERS = 14
 """A mishap begins within 2, 4, 8 ... or 2 to the 14th scans of a shift, each as likely."""
@@ -56,60 +49,6 @@ MISHAP_ORDERS = 14
 ARGUMENTS = (
     "uint64_t scans, uint64_t seed, const event__ *events, uint64_t count, uint64_t *taken, uint64_t *broken"
 )
-
-
-@dataclass(frozen=True)
-class Judging:
-    """What is judged in every scan: statements whose BROKEN notes count from 0, and their cells."""
-
-    cells: tuple[Cell, ...] = ()
-    block: Block = ()
-    names: tuple[str, ...] = ()  # what each BROKEN index stands for
-
-
-@dataclass(frozen=True)
-class LoopSource:
-    """The C text of a machine's loop.
-
-    Attributes:
-        around: the surroundings by operator; None is the one of events.
-        files: the C files by name.
-        main: the file to compile.
-        targets: what an event may set, by its number.
-        traced: the cells that a trace holds for every scan, followed by the broken indices.
-        mishaps: one of these begins in a shift under an operator.
-    """
-
-    machine: Machine
-    controller: ControllerProgram
-    around: dict[OperatorKind | None, Surroundings]
-    judging: Judging
-    files: dict[str, str]
-    main: str
-    targets: tuple[Cell, ...]
-    traced: tuple[Cell, ...]
-    mishaps: tuple[Disturbance, ...] = ()
-
-    @property
-    def free_circuits(self) -> tuple[Cell, ...]:
-        """Cells of the inputs that no part senses."""
-        around = self.around[None]
-        return tuple(around.circuits[name] for name in around.free)
-
-    @property
-    def present(self) -> dict[Disturbance, Cell]:
-        """For every disturbance the cell that is 1 while it is there."""
-        return self.around[None].switches.present
-
-    @property
-    def disturbances(self) -> tuple[Disturbance, ...]:
-        """Those that are there from the start under an operator."""
-        return tuple(item for item in self.present if item not in self.mishaps)
-
-
-def kind_number(operator: OperatorKind | None) -> int:
-    """The number of an operator in C; 0 is for events."""
-    return 0 if operator is None else 1 + list(OperatorKind).index(operator)
 
 
 def loop_source(
