@@ -49,12 +49,15 @@ NUMBERS = st.integers(0, 255)
 WAITS = (20, 60, 100, 200, 400, 700, 1000, 2000)
 """Times between two things that are done, in ms."""
 
-CHOICES = st.sampled_from((0, 0, 0, 0, 0, 1, 1, 2))
+CHOICES = st.sampled_from((0, 0, 0, 0, 0, 0, 1, 2))
 """Picks a way; the first ones, which can be taken at once, more often."""
 
 STUCK = (FaultKind.INPUT_OFF, FaultKind.INPUT_ON, FaultKind.OUTPUT_OFF, FaultKind.OUTPUT_ON)
 
-CALM = st.sampled_from((True, True, True, False))
+JOB = st.lists(CHOICES, min_size=4, max_size=8)
+"""The ways that are followed one after another."""
+
+CALM = st.sampled_from((True, True, True, True, True, True, True, False))
 """Whether what an override waits for is left alone."""
 
 MARGIN: Milliseconds = 900
@@ -96,6 +99,7 @@ class MachineRules(RuleBasedStateMachine):
         super().__init__()
         self.faults_left = self.budget
         self._judged = 0
+        self._job = next(iter(self.guide.worked or self.machine.sequences))
         self._begin(0, ())
 
     # -- what can be asked ---------------------------------------------------------------------
@@ -176,13 +180,18 @@ class MachineRules(RuleBasedStateMachine):
         chosen = {known[number % len(known)]: None for number in sorted(switches)} if known else {}
         self._begin(seed, tuple(chosen))
 
-    @rule(number=NUMBERS, choices=st.lists(CHOICES, min_size=2, max_size=8), calm=CALM)
+    @rule(number=NUMBERS, choices=JOB, calm=CALM)
     def work(self, number: int, choices: list[int], calm: bool) -> None:
         """Follows the ways of one sequence from state to state, as somebody with a job would."""
         sequences = self.guide.worked or tuple(self.machine.sequences)
-        sequence = sequences[number % len(sequences)]
+        self._job = sequences[number % len(sequences)]
+        self.carry_on(choices=choices, calm=calm)
+
+    @rule(choices=JOB, calm=CALM)
+    def carry_on(self, choices: list[int], calm: bool) -> None:
+        """Goes on with the sequence worked on last; the first one at the beginning."""
         for choice in choices:
-            ways = self._reachable_first(self.guide.onward(sequence, self._run.states))
+            ways = self._reachable_first(self.guide.onward(self._job, self._run.states))
             if not ways:
                 self.wait(self.machine.scan)
                 return
