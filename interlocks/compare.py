@@ -193,9 +193,9 @@ def _verdicts(old: CheckResult, new: CheckResult) -> list[VerdictChange]:
     found: list[VerdictChange] = []
     for name in dict.fromkeys((*before, *after)):
         one, other = before.get(name), after.get(name)
-        words = (one and one.verdict, other and other.verdict)
-        if words[0] is not words[1]:
-            found.append(VerdictChange(name, *words, _broken_story(other) or _broken_story(one)))
+        was, now = (None if item is None else item.verdict for item in (one, other))
+        if was is not now:
+            found.append(VerdictChange(name, was, now, _broken_story(other) or _broken_story(one)))
     return found
 
 

@@ -241,11 +241,11 @@ class _Weakener:
 def _words(kind: WeakeningKind, subject: str) -> str:
     match kind:
         case WeakeningKind.ATOM_TRUE | WeakeningKind.ATOM_FALSE:
-            return f"'{subject}' {kind.value}"
+            return f"'{subject}' {kind.value!s}"
         case WeakeningKind.TIME_ZEROED | WeakeningKind.TIME_DOUBLED:
             return f"{subject}, {kind.value}"
         case _:
-            return kind.value
+            return str(kind.value)
 
 
 def _debounces(document: MachineDocument, first: int) -> list[Candidate]:
