@@ -155,7 +155,7 @@ class ClusterModel:
         switches = lower_switches(ours, circuits, asked, driven, machine.scan, from_start=ours)
         self._switch_cells = switches.cells if ours else ()
         self.cells = tuple(cell for part in parts for cell in part.cells)
-        kept = (*self.cells, *self._switch_cells)
+        self.kept = kept = (*self.cells, *self._switch_cells)  # what a situation's values are of
         self._layout = Layout((*kept, *switches.cells))
         self._width = len(kept)
         self._host = _Odometer()

@@ -105,6 +105,7 @@ class Tracking:
         power_off_is_normal: bool = False,
     ) -> None:
         self.machine = machine
+        self.known = tuple(known)
         self.hypotheses = tuple(hypotheses_of(machine) if hypotheses is None else hypotheses)
         plant = anywhere(machine)
         self.clusters = clusters_of(machine, plant)
