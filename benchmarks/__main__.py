@@ -14,11 +14,11 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.controller.toolchain import find_compiler
 
-from . import commands, exploration, hunting, plugin, report, simulation, soak
+from . import commands, evidence, exploration, hunting, plugin, report, simulation, soak
 from .figures import Figure, load, show
 
 _DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
-_NAMES = ("exploration", "check", "simulation", "soak", "hunting", "plugin", "report", "help")
+_NAMES = ("exploration", "check", "simulation", "soak", "hunting", "plugin", "evidence", "report", "help")
 
 
 def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure], list[str]]:
@@ -33,6 +33,8 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
             return "Soak", *soak.measure(read_machine(file))
         case "hunting":
             return "Planted mistakes", *hunting.measure()
+        case "evidence":
+            return "How strong the evidence is", *evidence.measure(file)
         case "plugin":
             return "The pytest plugin", *plugin.measure(file)
         case "report":

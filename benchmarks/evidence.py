@@ -1,0 +1,41 @@
+"""How long the fault table, the layers and the list of weakenings take, and what part is noticed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stillgate.controller.reader import read_machine
+from stillgate.interlocks.check import check
+from stillgate.interlocks.fault_table import fault_table
+from stillgate.interlocks.layers import layers
+from stillgate.interlocks.strength import strength
+
+from .figures import Figure, at_least, at_most
+
+_SECONDS = 180.0
+"""The whole evidence report, of which these are parts."""
+
+
+def measure(file: Path) -> tuple[list[Figure], list[str]]:
+    """The three tables of a machine file, and the weakenings of its stronger sister if there is one."""
+    document = read_machine(file)
+    result = check(document)
+    table = fault_table(document)
+    carried = layers(document, result, time_limit=20.0)
+    figures = [
+        at_most("fault table", table.seconds, _SECONDS, "s"),
+        at_most("layers, 20 s a search", carried.seconds, _SECONDS, "s"),
+    ]
+    stronger = file.parent / "strength" / file.name
+    for path in (file, stronger):
+        if not path.exists():
+            continue
+        own = read_machine(path)
+        found = strength(own, check(own))
+        name = f"{path.parent.name}/{path.name}"
+        figures.append(at_least(f"weakenings noticed, {name}", 100 * found.share, 95.0, "%"))
+        figures.append(at_most(f"weakenings, {name}", found.seconds, _SECONDS, "s"))
+    return figures, [
+        f"{len(table.rows)} single faults, {table.exploration.states} situations",
+        "weakenings looked for without faults and under the single faults of the signals they concern",
+    ]
