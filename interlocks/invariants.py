@@ -124,7 +124,7 @@ def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> lis
     """Cubes of the loop without faults as candidates of the same loop with one.
 
     Each comes twice: as it stands, and for situations without a fault only. The latter is
-    inductive whatever the faults do.
+    inductive whatever the faults do, together with the first: without a fault there is power.
     """
     fault = to.position[to.loop.fault]
     names = {cell.name: number for number, cell in enumerate(to.cells)}
@@ -133,7 +133,7 @@ def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> lis
         for number in range(to.loop.fault.low, to.loop.fault.high + 1)
         if number
     )
-    found: list[Cube] = []
+    found: list[Cube] = [(Bound(to.position[to.loop.dark], Relation.AT_LEAST, 1), *healthy)]
     for cube in cubes:
         moved = tuple(Bound(names[of.cells[b.cell].name], b.relation, b.value) for b in cube)
         found += [moved, (*moved, *healthy)]

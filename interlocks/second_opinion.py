@@ -108,6 +108,7 @@ def second_opinion(
     faults: int | None = None,
     time_limit: float | None = None,
     explored: CheckResult | None = None,
+    only: frozenset[str] | None = None,
     tell: Tell | None = None,
 ) -> SecondOpinion:
     """Judges every requirement again.
@@ -117,6 +118,7 @@ def second_opinion(
         faults: fault budget, 0 or 1; default the file's.
         time_limit: seconds for all proofs together; what is not done by then is undecided.
         explored: a check at the same tick, to be compared with.
+        only: names of the requirements to judge; default all.
         tell: told what is being done.
 
     Raises:
@@ -133,11 +135,11 @@ def second_opinion(
     budget = machine.check.faults if faults is None else faults
     began = time.monotonic()
     deadline = None if time_limit is None else began + time_limit
-    run = ProofRun(document, period, budget, deadline, tell)
+    run = ProofRun(document, period, budget, deadline, tell, only)
     found = run.judge()
     if not run.interrupted:
         try:
-            found |= _from_anywhere(document, period, deadline, tell)
+            found |= _from_anywhere(document, period, deadline, only, tell)
         except KeyboardInterrupt:
             run.interrupted = True
     opinions = tuple(
@@ -156,6 +158,7 @@ def second_opinion(
             explored_story=None if judgement is None else judgement.story,
         )
         for name, requirement in machine.requirements.items()
+        if only is None or name in only
         for count in budgets_of(machine, name, budget)
         for item in (found.get((name, count), not_asked),)
         for judgement in (_explored(explored, name, count, period),)
@@ -176,7 +179,11 @@ def second_opinion(
 
 
 def _from_anywhere(
-    document: MachineDocument, tick: Milliseconds, deadline: float | None, say: Tell | None
+    document: MachineDocument,
+    tick: Milliseconds,
+    deadline: float | None,
+    only: frozenset[str] | None,
+    say: Tell | None,
 ) -> dict[tuple[str, int], Judged]:
     """What can be reached from anywhere, by the explorer's ranked states, checked again one by one."""
     from .certificate_maker import certificate_loop, states_certificate
@@ -185,7 +192,11 @@ def _from_anywhere(
     from .states_check import recheck_states
 
     requirements = document.machine.requirements
-    wanted = [name for name, item in requirements.items() if isinstance(item, FromAnywhere)]
+    wanted = [
+        name
+        for name, item in requirements.items()
+        if isinstance(item, FromAnywhere) and (only is None or name in only)
+    ]
     if not wanted:
         return {}
     began = time.monotonic()
@@ -214,7 +225,8 @@ def _from_anywhere(
             f"the explorer's states do not stand up to being checked again: {done.refusal.text}"
         )
     found = undecided("the explorer gave no ranks: some state has no way there")
-    for name, ranks in certificate.ranks.items():
+    for name in certificate.ranks.keys() & set(wanted):
+        ranks = certificate.ranks[name]
         found[name, 0] = Judged(RANKS, Word.HOLDS, max(ranks), spent())
     return found
 

@@ -1,0 +1,57 @@
+"""Explorer and z3 judge the same machine; ``agree`` fails where they contradict each other."""
+
+from __future__ import annotations
+
+from engine import search_c
+from stillgate.controller.machine import FromAnywhere, Machine, Reach
+from stillgate.interlocks.bounds import OutOfTime
+from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.incremental_induction import Proof, Prover
+from stillgate.interlocks.invariants import faults_of_invariant
+from stillgate.interlocks.loop_runner import LoopRunner
+from stillgate.interlocks.smt_loop import LoopFormula, loop_formula
+
+
+def proved(machine: Machine, *, tick: int, faults: int, deadline: float | None = None) -> dict[str, bool]:
+    """By z3, whether each monitored requirement breaks; ways are replayed, proofs checked again."""
+    formula = loop_formula(machine, tick=tick, faults=faults)
+    known = []
+    found: dict[str, bool] = {}
+    for name, condition in {"": formula.outside, **_monitored(machine, formula)}.items():
+        try:
+            answer = Prover(formula, condition, known, deadline).run()
+        except OutOfTime:
+            continue
+        found[name] = not isinstance(answer, Proof)
+        if isinstance(answer, Proof):
+            known += answer.invariant
+            continue
+        runner = LoopRunner(formula.loop)
+        picks = iter(answer.start)
+        runner.begin(lambda _, __, picks=picks: next(picks))  # type: ignore[misc]
+        for step in answer.steps:
+            picks = iter(step)
+            tick_ = runner.step(lambda _, __, picks=picks: next(picks), settle=False)  # type: ignore[misc]
+        assert name in {formula.loop.requirement_names[index] for index in tick_.broken}, name
+    assert not found.pop(""), "a value leaves its range"
+    holds = {name: formula.broken[name] for name, breaks in found.items() if not breaks}
+    assert faults_of_invariant(formula, known, holds) == []
+    return found
+
+
+def _monitored(machine: Machine, formula: LoopFormula) -> dict[str, object]:
+    return {
+        name: formula.broken[name]
+        for name, item in machine.requirements.items()
+        if not isinstance(item, Reach | FromAnywhere)
+    }
+
+
+def agree(machine: Machine, *, tick: int | None = None, faults: int | None = None) -> dict[str, bool]:
+    """Asserts that explorer and z3 say the same of every monitored requirement; returns what broke."""
+    period = tick or machine.check.tick or machine.scan
+    budget = machine.check.faults if faults is None else faults
+    by_proof = proved(machine, tick=period, faults=budget)
+    explored = search_c(close_loop(machine, tick=period, faults=budget, possibility=False))
+    assert by_proof == {name: name in explored.broken for name in by_proof}
+    return by_proof

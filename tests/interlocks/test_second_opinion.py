@@ -1,0 +1,204 @@
+"""z3 and the explorer say the same; what z3 says is replayed or re-checked; time-outs are no agreement."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import random
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import z3
+from agreement import agree
+from closed_gate import GATE, quick
+from engine import checked
+from hypothesis import given
+from plants_strategy import closed_machines
+from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
+from stillgate.controller.machine import Machine
+from stillgate.controller.reader import read_machine, read_machine_text
+from stillgate.interlocks.bounds import Bound, OutOfTime, Relation, cube_of, outside_all, within
+from stillgate.interlocks.check import check
+from stillgate.interlocks.incremental_induction import Proof, Prover
+from stillgate.interlocks.invariants import carried_over, faults_of_invariant, inductive_part
+from stillgate.interlocks.second_opinion import Opinion, second_opinion
+from stillgate.interlocks.smt_loop import loop_formula
+from stillgate.interlocks.verdict import Word
+
+MACHINES = Path(__file__).parents[2] / "machines"
+MONITORED = ("never", "always", "response", "invariance", "precedence")
+
+GATE_DOCUMENT = read_machine_text(GATE, "gate.yaml")
+
+
+def gate_formula(faults: int = 0):  # type: ignore[no-untyped-def]
+    return loop_formula(GATE_DOCUMENT.machine, tick=100, faults=faults)
+
+
+@quick(5)
+@given(machine=closed_machines(patterns=MONITORED, parts=1))
+def test_explorer_and_z3_agree_on_random_machines(machine: Machine) -> None:
+    agree(machine)
+
+
+@pytest.mark.night
+@quick(600)
+@given(machine=closed_machines(patterns=MONITORED, parts=2))
+def test_explorer_and_z3_agree_on_many_random_machines(machine: Machine) -> None:
+    agree(machine)
+
+
+@pytest.mark.parametrize(
+    ("made", "breaks"),
+    [(semaphore, False), (peterson, False), (peterson_wrong_order, True)],
+    ids=["semaphore", "peterson", "peterson with its two writes exchanged"],
+)
+def test_published_algorithms_keep_or_lose_exclusion(made: Any, breaks: bool) -> None:
+    """G. L. Peterson, Myths about the mutual exclusion problem, 1981; from memory: the exchange breaks it."""
+    assert agree(as_machine(made())) == {"exclusive": breaks}
+
+
+def test_a_planted_mistake_is_refuted_and_its_way_replayed() -> None:
+    """The quick one of the planted mistakes; all of them at night."""
+    result = second_opinion(
+        read_machine(MACHINES / "broken" / "press_one_valve.yaml"), faults=1, time_limit=60
+    )
+    broken = {item.name for item in result.opinions if item.verdict is Word.BROKEN and item.counts}
+    assert broken
+    for item in result.opinions:
+        if item.name in broken and item.verdict is Word.BROKEN:
+            assert item.story is not None
+            assert item.depth == item.story.ticks
+
+
+def _shipped(path: Path, faults: int | None, limit: float) -> None:
+    document = read_machine(path)
+    result = second_opinion(
+        document, faults=faults, time_limit=limit, explored=check(document, faults=faults)
+    )
+    assert result.disagreements == ()
+    assert [item.name for item in result.undecided] == []
+    assert all(item.agrees for item in result.opinions)
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("path", sorted(MACHINES.glob("*.yaml")), ids=lambda path: path.stem)
+def test_z3_agrees_on_every_requirement_of_every_shipped_machine_without_faults(path: Path) -> None:
+    _shipped(path, 0, 600)
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("path", sorted((MACHINES / "broken").glob("*.yaml")), ids=lambda path: path.stem)
+def test_every_planted_mistake_is_refuted_by_both(path: Path) -> None:
+    requirement = path.read_text(encoding="utf-8").splitlines()[0].removeprefix("# broken:").partition("|")[0]
+    document = read_machine(path)
+    for faults in (0, 1):
+        explored = check(document, faults=faults)
+        if any(
+            item.name == requirement.strip() and item.verdict is Word.BROKEN for item in explored.requirements
+        ):
+            break
+    result = second_opinion(
+        document, faults=faults, time_limit=300, explored=explored, only=frozenset({requirement.strip()})
+    )
+    found = [item for item in result.opinions if item.name == requirement.strip() and item.faults == faults]
+    assert [(item.verdict, item.agrees) for item in found] == [(Word.BROKEN, True)]
+
+
+# -- invariants ----------------------------------------------------------------------------------
+
+
+def gate_invariant() -> Any:
+    formula = gate_formula()
+    known: list[Any] = []
+    for condition in (formula.outside, *formula.broken.values()):
+        answer = Prover(formula, condition, known).run()
+        if isinstance(answer, Proof):
+            known += answer.invariant
+    return formula, known
+
+
+def test_an_invariant_that_lacks_a_clause_or_says_too_much_is_told_where() -> None:
+    formula, known = gate_invariant()
+    holds = {n: c for n, c in formula.broken.items() if isinstance(Prover(formula, c, known).run(), Proof)}
+    assert faults_of_invariant(formula, known, holds) == []
+    start = next(iter(_states(formula, formula.begin)))
+    wrong = faults_of_invariant(formula, [*known, cube_of(formula, start)], holds)
+    assert any(item.text == "a start state is excluded" and item.state == start for item in wrong)
+    needed = [
+        number
+        for number in range(len(known))
+        if faults_of_invariant(formula, known[:number] + known[number + 1 :], holds)
+    ]
+    assert needed, "no clause of the invariant is needed"
+
+
+def _states(formula: Any, condition: Any) -> Any:
+    solver = z3.SolverFor("QF_FD")
+    solver.add(formula.domain, condition)
+    while solver.check() == z3.sat:
+        key = formula.key_of(solver.model(), formula.now)
+        yield key
+        solver.add(z3.Not(formula.is_state(key)))
+
+
+def test_what_is_kept_of_candidates_is_inductive_and_keeps_what_was() -> None:
+    formula, known = gate_invariant()
+    chance = random.Random(1)
+    junk = [cube_of(formula, key) for key in itertools.islice(_states(formula, z3.BoolVal(True)), 20)]
+    junk += [tuple(b for b in cube if chance.random() < 0.3) for cube in junk]
+    kept = inductive_part(formula, [*known, *junk])
+    assert set(known) <= set(kept)
+    assert faults_of_invariant(formula, kept, {}) == []
+
+
+def test_an_invariant_without_faults_holds_of_situations_before_a_fault() -> None:
+    formula, known = gate_invariant()
+    with_fault = gate_formula(1)
+    candidates = carried_over(known, formula, with_fault)
+    assert len(candidates) == 1 + 2 * len(known)
+    kept = inductive_part(with_fault, candidates)
+    assert {candidates[0], *candidates[2::2]} <= set(kept)
+
+
+def test_a_cube_of_a_state_holds_that_state_only() -> None:
+    formula = gate_formula()
+    for key in itertools.islice(_states(formula, z3.BoolVal(True)), 5):
+        assert list(_states(formula, within(formula, cube_of(formula, key)))) == [key]
+    assert z3.is_true(z3.simplify(outside_all(formula, [])))
+    assert Bound(0, Relation.AT_LEAST, 1) != Bound(0, Relation.AT_MOST, 1)
+
+
+# -- verdicts ------------------------------------------------------------------------------------
+
+
+def test_a_time_out_is_undecided_and_agrees_with_nothing() -> None:
+    result = second_opinion(GATE_DOCUMENT, faults=1, time_limit=0.0)
+    assert {item.verdict for item in result.opinions} == {Word.UNDECIDED}
+    assert {item.agrees for item in result.opinions} == {None}
+    assert all(item.reason for item in result.opinions)
+    with pytest.raises(OutOfTime):
+        Prover(gate_formula(), gate_formula().outside, deadline=time.monotonic() - 1).run()
+
+
+def test_a_contradiction_is_told() -> None:
+    opinion = Opinion("r", "never", 0, "m", Word.HOLDS, 1, 0.0, explored=Word.BROKEN)
+    assert opinion.agrees is False
+    assert replace(opinion, explored=Word.HOLDS).agrees is True
+    assert replace(opinion, explored=None).agrees is None
+    assert replace(opinion, verdict=Word.UNDECIDED).agrees is None
+
+
+def test_the_gate_is_judged_as_the_check_judges_it() -> None:
+    text = GATE + "  can_open: {reach: gate.waiting}\n  can_rest: {from_anywhere: gate.resting}\n"
+    document = read_machine_text(text, "gate.yaml")
+    explored = checked(text, tick=100, faults=1)
+    result = second_opinion(document, tick=100, faults=1, time_limit=600, explored=explored)
+    assert result.undecided == ()
+    assert {item.agrees for item in result.opinions} == {True}
+    assert len(result.opinions) == 4 * 2 + 2
+    assert all(count > 0 for count in result.clauses)
+    json.dumps([item.name for item in result.opinions])
