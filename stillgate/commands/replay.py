@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 AGREES, PARTS = 0, 1
 MOST_SHOWN = 1_000_000
+CLOCK = re.compile(r"(?:(\d{1,6}):)?(\d{1,2}):(\d{1,2}(?:\.\d{1,3})?)", re.ASCII)
 
 
 def replay(
@@ -49,7 +51,7 @@ def replay(
     why
         An output whose reason is wanted; together with --at.
     at
-        The moment, since the log's start, such as '14.2 s'.
+        The moment, since the log's start, such as '14.2 s' or, as this prints it, '1:02:14.200'.
     start
         Show what happened from here on.
     end
@@ -72,8 +74,8 @@ def replay(
     if (why is None) is not (at is None):
         raise UsageError("--why OUTPUT and --at TIME belong together")
     document = read_machine(machine)
-    moment = duration_option("--at", at)
-    window = duration_option("--from", start), duration_option("--to", end)
+    moment = moment_option("--at", at)
+    window = moment_option("--from", start), moment_option("--to", end)
     count = count_option("--last", last, 0, MOST_SHOWN)
     tolerance = duration_option("--slack", slack) or 0
     with progress_line() as progress:
@@ -95,6 +97,19 @@ def replay(
     else:
         write_replay(output_console(), found, log=str(log_file), shown=shown, why=reason, parting_why=reasons)
     return AGREES if found.agrees and not found.broken else PARTS
+
+
+def moment_option(option: str, text: str | None) -> int | None:
+    """A moment of a log in ms: a time, or a clock reading as reports print it.
+
+    Raises:
+        UsageError: if it is neither.
+    """
+    clock = CLOCK.fullmatch(text or "")
+    if clock is None:
+        return duration_option(option, text)
+    hours, minutes, seconds = (float(item or 0) for item in clock.groups())
+    return round(((hours * 60 + minutes) * 60 + seconds) * 1000)
 
 
 def _shown(found: Replay, window: tuple[int | None, int | None], count: int | None) -> tuple[Happening, ...]:

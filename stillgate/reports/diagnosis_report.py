@@ -60,7 +60,8 @@ def write_diagnosis(
 def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
     if not found.survivors:
         section(console, "NONE OF THE MODELLED FAULTS EXPLAINS THIS LOG")
-        last = found.refuted[-1]
+        fallen = [item for item in found.refuted if item.clash is not None] or list(found.refuted)
+        last = fallen[-1]
         say(
             console,
             f"The last hypothesis, '{last.hypothesis.name}', fell when {refuted_words(last, found.period)}. "

@@ -1,0 +1,162 @@
+"""``stillgate replay`` and ``stillgate diagnose``, from a field log to the answer."""
+
+from __future__ import annotations
+
+import filecmp
+import json
+import runpy
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from stillgate.commands.schema import schema_of
+
+from .conftest import Command
+
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "machines" / "lavender_harvester.yaml"
+LOGS = ROOT / "machines" / "field_logs"
+HIDDEN = runpy.run_path(str(LOGS / "make.py"))["HIDDEN"]
+
+
+# -- the worked example --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name",
+    [name if name < "tu" else pytest.param(name, marks=pytest.mark.night) for name in sorted(HIDDEN)],
+)
+def test_the_hidden_fault_of_a_field_log_is_among_the_survivors(stillgate: Command, name: str) -> None:
+    fault = HIDDEN[name][0]
+    outcome = stillgate("diagnose", DEMO, LOGS / name, "--format", "json")
+    found = json.loads(outcome.out)
+    jsonschema.validate(found, schema_of("diagnose"))
+    names = [item["name"] for item in found["survivors"]]
+    assert outcome.status == 0
+    if not fault:
+        assert found["healthy"]
+        return
+    assert not found["healthy"]
+    spelled = fault.split(" intermittent")[0] + " intermittent" if "intermittent" in fault else fault
+    assert spelled in names
+    assert len(names) <= 3
+    begins = HIDDEN[name][1] * 20
+    began = next(item["began"] for item in found["survivors"] if item["name"] == spelled)
+    assert began["latest"] >= begins  # whoever began earlier would have looked the same
+
+
+def test_the_field_logs_come_out_byte_for_byte_the_same(tmp_path: Path) -> None:
+    """One of them here, to be quick; they are all made alike."""
+    module = runpy.run_path(str(LOGS / "make.py"))
+    only = {"monday.log": HIDDEN["monday.log"]}
+    module["make"].__globals__["HIDDEN"] = only
+    module["make"](tmp_path)
+    assert filecmp.cmp(tmp_path / "monday.log", LOGS / "monday.log", shallow=False)
+
+
+# -- text ----------------------------------------------------------------------------------------
+
+
+def test_a_diagnosis_says_which_fault_since_when_and_what_to_measure(stillgate: Command) -> None:
+    text = " ".join(stillgate("diagnose", DEMO, LOGS / "tuesday.log").out.split())
+    assert "2 faults would explain the log" in text
+    assert "index_out stuck off, began between" in text
+    assert "measure frame_oil at the valve or motor while it is asked for" in text
+    assert "on: index_out stuck off" in text
+    assert "nothing wrong, " in text
+    assert "competent person" in text
+
+
+def test_a_replay_tells_what_happened_and_why_an_output_was_off(stillgate: Command) -> None:
+    outcome = stillgate("replay", DEMO, LOGS / "thursday.log", "--why", "drive_oil", "--at", "1:10")
+    assert outcome.status == 0
+    assert "Why drive_oil was off at 1:10.000" in outcome.out
+    assert "Log and logic agree in every scan" in outcome.out
+    assert "No log can judge these" in outcome.out
+    same = stillgate("replay", DEMO, LOGS / "thursday.log", "--why", "drive_oil", "--at", "70 s")
+    assert same.out == outcome.out
+
+
+def test_the_json_of_a_replay_follows_its_schema(stillgate: Command) -> None:
+    outcome = stillgate(
+        "replay", DEMO, LOGS / "monday.log", "--format", "json", "--why", "horn", "--at", "30s", "--last", "5"
+    )
+    found = json.loads(outcome.out)
+    jsonschema.validate(found, schema_of("replay"))
+    assert len(found["timeline"]) == 5
+    assert found["parting"] is None
+    assert found["why"]["output"] == "horn"
+
+
+# -- a log that is not as it should be -----------------------------------------------------------
+
+
+def test_another_machine_file_is_warned_of(stillgate: Command, tmp_path: Path) -> None:
+    changed = tmp_path / "harvester.yaml"
+    changed.write_text(
+        DEMO.read_text().replace("{after: 700 ms, to: cutting}", "{after: 800 ms, to: cutting}")
+    )
+    outcome = stillgate("replay", changed, LOGS / "friday.log", "--last", "0")
+    assert outcome.status == 1
+    assert "another version of the machine file" in outcome.err
+    assert "LOG AND LOGIC PART at" in outcome.out
+    assert "the log says cutting, the machine file gives warning" in outcome.out
+    assert "drive_oil off" in outcome.out  # with the reason
+
+
+def test_a_log_that_no_fault_explains_is_said_to_be_so_with_the_last_to_fall(
+    stillgate: Command, tmp_path: Path
+) -> None:
+    """Two parts that the file describes wrongly, so that no single fault accounts for both."""
+    machine = tmp_path / "narrow.yaml"
+    slower = DEMO.read_text()
+    for part, times in (("conveyor", "5..6 s"), ("ground", "7..8 s")):
+        drive = f"{part}_on and drive_oil"
+        slower = slower.replace(
+            f"drive: {drive}, runs_down: 0.2..0.3 s", f"drive: {drive}, runs_down: {times}"
+        )
+    machine.write_text(slower)
+    outcome = stillgate("diagnose", machine, LOGS / "monday.log")
+    assert outcome.status == 1
+    assert "NONE OF THE MODELLED FAULTS EXPLAINS THIS LOG" in outcome.out
+    assert "fell when at" in " ".join(outcome.out.split())
+
+
+# -- bad use -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("replay", "--why", "horn"), "belong together"),
+        (("replay", "--why", "hron", "--at", "3s"), "did you mean 'horn'"),
+        (("replay", "--why", "horn", "--at", "2h"), "the log ends at"),
+        (("replay", "--at", "soon", "--why", "horn"), "is not a time"),
+        (("replay", "--slack", "5..3 s"), "--slack"),
+        (("diagnose", "--with", "bunch_hung bounces"), "--with"),
+        (("diagnose", "--with", "hook bounces 20 ms"), "--with"),
+        (("diagnose", "--with", "power dip 200 ms"), "not about one switch"),
+    ],
+)
+def test_bad_use_is_one_sentence_and_status_2(
+    stillgate: Command, arguments: tuple[str, ...], words: str
+) -> None:
+    command, *options = arguments
+    outcome = stillgate(command, DEMO, LOGS / "monday.log", *options)
+    assert outcome.status == 2
+    assert words in outcome.err
+    assert "Traceback" not in outcome.err
+
+
+@pytest.mark.parametrize("command", ["replay", "diagnose"])
+def test_a_log_that_is_not_there_or_no_log_is_one_sentence(
+    stillgate: Command, tmp_path: Path, command: str
+) -> None:
+    missing = stillgate(command, DEMO, tmp_path / "none.log")
+    assert missing.status == 2
+    binary = tmp_path / "b.log"
+    binary.write_bytes(bytes(range(256)) * 40)
+    wrong = stillgate(command, DEMO, binary)
+    assert wrong.status == 2
+    assert "Traceback" not in wrong.err + missing.err
