@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from stillgate.controller.durations import format_duration
 from stillgate.interlocks.verdict import Finding, FindingKind
+from stillgate.interlocks.wording import time_text
 
 from .chart import Chart
 from .grounds import Way, ways_taken
@@ -74,9 +74,7 @@ def time_overlay(recording: Recording, sequence: str, explanation: str) -> Overl
     spent = time_in_states(recording)[sequence]
     whole = sum(spent.values()) or 1
     words = {
-        state: f"{format_duration(ticks * recording.period)}, {100 * ticks / whole:.0f} %"
-        if ticks
-        else "never"
+        state: f"{time_text(ticks * recording.period)}, {100 * ticks / whole:.0f} %" if ticks else "never"
         for state, ticks in spent.items()
     }
     return Overlay(spent=words, explanation=explanation)

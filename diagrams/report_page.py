@@ -24,8 +24,8 @@ from .table import Table
 BREAK_AFTER = re.compile(r"(\w[._])(?=\w)")
 """Where a long name may go on in the next line."""
 
-WIDE = 1.5
-"""Ratio of width to height from which on a drawing is printed on paper in landscape format."""
+WIDE, TALL = 1.5, 0.5
+"""Ratios of width to height beyond which a drawing is printed in landscape format, or over several pages."""
 
 Cell = tuple[int, int]
 """Row and column of a table, from 0."""
@@ -70,10 +70,11 @@ class Figure:
     said: str
 
     @property
-    def is_wide(self) -> bool:
-        """Whether it wants paper in landscape format."""
+    def shape(self) -> str:
+        """``wide``: wants paper in landscape format; ``tall``: is printed over several pages; or ''."""
         found = re.search(r'viewBox="[\d.-]+ [\d.-]+ ([\d.]+) ([\d.]+)"', self.svg)
-        return found is not None and float(found[1]) > WIDE * float(found[2])
+        ratio = float(found[1]) / float(found[2]) if found else 1
+        return "wide" if ratio > WIDE else "tall" if ratio < TALL else ""
 
 
 @dataclass(frozen=True)

@@ -167,7 +167,7 @@ def _story(document: MachineDocument, name: str) -> _Shown:
     result = check(document)
     found = next(item for item in result.requirements if item.name == name)
     if found.story is None:
-        raise UsageError(f"--story: {name} has no story to draw; it is {found.verdict.value} in this check")
+        raise UsageError(f"--story: {name} has no story to draw; its verdict is '{found.verdict.value}'")
     recording = recording_of_story(machine, found.story, result.tick)
     chart = story_chart(machine, found.story, result, name)
     return _Shown(
