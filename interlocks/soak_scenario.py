@@ -50,7 +50,9 @@ def scenario_of(
         if cell in there and value and begin
     ]
     for (begin, during), names in held.items():
-        lasting = {"hold": names} if during is None else {"press": names, "for": format_duration(during)}
+        lasting: dict[str, object] = (
+            {"hold": names} if during is None else {"press": names, "for": format_duration(during)}
+        )
         steps.append((begin, lasting))
     steps.sort(key=lambda item: item[0])
     return Scenario.model_validate(

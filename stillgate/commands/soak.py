@@ -185,6 +185,9 @@ def watch_option(machine: Machine, names: list[str] | None, faults: int) -> list
     from stillgate.interlocks.requirement_watch import watched
 
     possible = watched(machine)
+    counters = any(item.range is not None for item in machine.memory.values())
+    if not possible and not counters:
+        raise UsageError("this machine has no requirement that a run can break, and no counter")
     for name in names or ():
         if name in possible:
             continue

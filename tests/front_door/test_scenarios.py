@@ -243,6 +243,14 @@ def test_a_soak_that_cannot_be_meant_is_refused(
     assert said in done.err
 
 
+def test_a_machine_with_nothing_to_watch_is_not_soaked(stillgate: Command, tmp_path: Path) -> None:
+    path = tmp_path / "idle.yaml"
+    path.write_text("machine: idle\nscan: 20 ms\nsequences: {s: {start: a, states: {a: {end: true}}}}\n")
+    done = stillgate("soak", path)
+    assert done.status == 2
+    assert "no requirement that a run can break" in done.err
+
+
 # -- schemas and the library -------------------------------------------------------------------
 
 
