@@ -10,37 +10,24 @@ check it exhaustively, simulate it, draw it.
   stillgate new press.yaml        write a starter file, with comments
   stillgate check press.yaml      which requirements hold in every reachable
                                   situation, and how the others break
-  stillgate watch press.yaml      check again after every save, print what changed
+  stillgate watch press.yaml      check after every save, print what changed
   stillgate run press.yaml --for 5s --at '1 s start on'
                                   simulate a script, print the trace; or run
                                   a test: stillgate run x.scenario.yaml
   stillgate faults press.yaml     everything that can go wrong in a simulation
   stillgate soak press.yaml       many hours, every requirement watched
-  stillgate explain press.yaml --in main=running
-                                  what can happen from a situation, what is
-                                  blocked, and by which part of a condition
-  stillgate log press.yaml press.log
-                                  what is in a log, what is wrong with it,
-                                  and the same as CSV, Parquet or VCD
-  stillgate replay press.yaml press.log --why motor --at 14.2s
-                                  a log through the same logic: where they
-                                  part, and why an output stayed off
-  stillgate diagnose press.yaml press.log
-                                  which single fault explains a log, and
-                                  what to test next
+  stillgate explain press.yaml    what can happen, what is blocked, and why
+  stillgate log press.yaml x.log  what is in a log, and what is wrong with it
+  stillgate replay press.yaml x.log    where a log and the logic part, and why
+  stillgate diagnose press.yaml x.log  which single fault explains a log
   stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
-  stillgate fault-table press.yaml
-                                  what each single fault leads to
+  stillgate fault-table press.yaml     what each single fault leads to
   stillgate layers press.yaml     what sequences and interlocks carry alone
-  stillgate strength press.yaml   weaken every condition: which requirement
-                                  notices, and what nobody would notice
-  stillgate compare old.yaml new.yaml
-                                  what changed, and whether outputs ever differ
-  stillgate confirm press.yaml    the same requirements proved by another method
-  stillgate certificate press.yaml --output press.cert
-                                  a file that shows what holds
-  stillgate recheck press.cert press.yaml
-                                  check that file again, without the search
+  stillgate strength press.yaml   what could be weakened and nobody notice
+  stillgate compare old.yaml new.yaml  what changed; do outputs ever differ
+  stillgate confirm press.yaml    the requirements proved by another method
+  stillgate certificate press.yaml --output x.cert  a file that shows what holds
+  stillgate recheck x.cert press.yaml  check that file, without the search
   stillgate report press.yaml     everything for a reviewer in one HTML file
 
   stillgate schema                JSON Schema of the machine file, for editors

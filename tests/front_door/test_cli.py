@@ -44,7 +44,7 @@ def test_help_is_one_page_of_eighty_columns(stillgate: Command, arguments: tuple
 
 
 def test_the_help_page_names_every_command() -> None:
-    named = re.findall(r"^  stillgate (\w+)", HELP_PAGE, re.MULTILINE)
+    named = re.findall(r"^  stillgate ([\w-]+)", HELP_PAGE, re.MULTILINE)
     assert sorted(named) == sorted(COMMANDS)
 
 
@@ -88,7 +88,7 @@ def test_the_version_is_that_of_the_distribution(stillgate: Command) -> None:
     ("arguments", "said"),
     [
         (("chek", "x.yaml"), "'chek' is not a command; did you mean 'check'?"),
-        (("\x1b[31mx",), "is not a command; there are new, check, run"),
+        (("\x1b[31mx",), "is not a command; there are new, check, watch"),
         (("check",), 'Command "check" parameter MACHINE requires an argument'),
         (("check", "x.yaml", "--tik", "1 s"), "Unknown option: --tik. Did you mean --tick?"),
         (("check", "x.yaml", "--faults", "many"), "--faults"),
