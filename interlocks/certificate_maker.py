@@ -17,6 +17,7 @@ from .closed_loop import ClosedLoop, close_loop
 from .explorer import Explorer, Limits, Progress
 from .packing import packed_fields, unpack
 from .search import build_checker
+from .verdict import Word
 
 
 def certificate_loop(machine: Machine, tick: Milliseconds, faults: int) -> ClosedLoop:
@@ -128,17 +129,24 @@ def invariant_certificate(
 
     Raises:
         CapReached: if nothing was proved in time.
+        UsageError: if no requirement holds.
         KeyboardInterrupt: if Ctrl-C ended the proofs.
     """
     from .proofs import ProofRun
 
-    run = ProofRun(document, tick, faults, deadline, tell)
-    run.judge()
+    requirements = document.machine.requirements
+    monitored = [name for name, item in requirements.items() if not isinstance(item, Reach | FromAnywhere)]
+    run = ProofRun(document, tick, faults, deadline, tell, only=frozenset(monitored))
+    found = run.judge()
     if run.interrupted:
         raise KeyboardInterrupt
     proved = run.invariants.get(faults)
-    if proved is None or not proved.proves:
+    if proved is None or (
+        not proved.proves and any(item.verdict is Word.UNDECIDED for item in found.values())
+    ):
         raise CapReached("no certificate: z3 proved nothing in the time given")
+    if not proved.proves:
+        raise UsageError(f"no certificate: z3 found every requirement broken with {faults} faults")
     names = [cell.name for cell in proved.formula.cells]
     holds = {name for name in proved.proves if not isinstance(document.machine.requirements[name], Reach)}
     return Certificate(
