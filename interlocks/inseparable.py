@@ -18,20 +18,56 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import product
 
 from stillgate.controller.program import ControllerProgram, Term
 
 from .clusters import Cluster, ClusterModel, Levels, Situation, anywhere
-from .diagnosis import Tracking
+from .diagnosis import Diagnosis, Tracking
 from .hypotheses import NOTHING, Hypothesis, Trouble
 from .tracking import Tracker
 
 MOST_PAIRS = 20_000
 """Pairs looked at before a comparison is given up, and nothing is claimed."""
 
+MOST_SURVIVORS = 8
+"""Survivors that are compared with each other, the best pinned down ones."""
+
 MOST_VECTORS = 4096
 """Combinations of outputs that are looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lookalikes:
+    """What no log will ever rule out if one thing is true."""
+
+    true: str
+    others: tuple[str, ...]
+
+
+def lookalikes_of(
+    diagnosis: Diagnosis, tracking: Tracking, program: ControllerProgram
+) -> tuple[Lookalikes, ...]:
+    """Every survivor with the others that are proved inseparable from it, if there are any.
+
+    Empty where no fault is needed: then hardly anything is pinned down at all.
+
+    Args:
+        diagnosis, tracking: as ``diagnose`` gave them.
+        program: of the controller.
+    """
+    if diagnosis.healthy:
+        return ()
+    followed = [item.hypothesis for item in diagnosis.survivors if item.lost_track is None]
+    compare = Inseparable(tracking, program)
+    found = []
+    for true in followed[:MOST_SURVIVORS]:
+        others = [item for item in followed[:MOST_SURVIVORS] if item != true]
+        names = tuple(item.name for item in others if compare.from_now_on(true, item))
+        if names:
+            found.append(Lookalikes(true.name, names))
+    return tuple(found)
 
 
 class Inseparable:

@@ -57,6 +57,7 @@ def diagnose(
     from stillgate.controller.reader import read_machine
     from stillgate.interlocks.diagnosis import diagnose as diagnose_log
     from stillgate.interlocks.diagnosis_words import log_time
+    from stillgate.interlocks.inseparable import lookalikes_of
     from stillgate.interlocks.next_test import next_tests
 
     from ..reports.diagnosis_report import diagnosis_document, write_diagnosis
@@ -75,10 +76,11 @@ def diagnose(
         )
         progress.say("trying what to test next")
         tests = next_tests(found, tracking, run)
+        alike = lookalikes_of(found, tracking, run.controller.program)
     if form == "json":
-        write_line(json.dumps(diagnosis_document(found, tests, str(log_file)), indent=2))
+        write_line(json.dumps(diagnosis_document(found, tests, alike, str(log_file)), indent=2))
     else:
-        write_diagnosis(output_console(), found, tests, log=str(log_file), everything=every)
+        write_diagnosis(output_console(), found, tests, alike, log=str(log_file), everything=every)
     if not found.survivors:
         return UNEXPLAINED
     return EXPLAINED if found.decided else UNDECIDED

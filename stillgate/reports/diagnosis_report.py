@@ -7,8 +7,10 @@ from typing import Any
 
 from rich.console import Console
 
+from stillgate.controller.reasons import join_words
 from stillgate.interlocks.diagnosis import Diagnosis, Refuted
 from stillgate.interlocks.diagnosis_words import begun_words, log_time, refuted_words
+from stillgate.interlocks.inseparable import Lookalikes
 from stillgate.interlocks.next_test import NextTest
 
 from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, whole
@@ -25,7 +27,13 @@ SHOWN = 12
 
 
 def write_diagnosis(
-    console: Console, found: Diagnosis, tests: Sequence[NextTest], *, log: str, everything: bool
+    console: Console,
+    found: Diagnosis,
+    tests: Sequence[NextTest],
+    alike: Sequence[Lookalikes],
+    *,
+    log: str,
+    everything: bool,
 ) -> None:
     """The diagnosis for a person: the answer first, then what to do next, then why not the others."""
     span = log_time(found.scans * found.period)
@@ -49,6 +57,7 @@ def write_diagnosis(
             _test(console, item)
         if not tests:
             say(console, "No single action or measurement that was tried tells them apart.", indent=2)
+    _alike(console, alike)
     _refuted(console, found, everything=everything)
     if found.unobserved:
         section(console, "Not in the log, so nothing was concluded from them")
@@ -97,6 +106,15 @@ def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
         bullet(console, f"... and {len(found.survivors) - len(shown)} more (--all)")
 
 
+def _alike(console: Console, alike: Sequence[Lookalikes]) -> None:
+    if not alike:
+        return
+    section(console, "What no log will ever tell apart (proved for this machine file)")
+    for item in alike:
+        others = join_words(list(item.others), "or")
+        bullet(console, f"if it is {item.true}, nothing that a log shows can rule out {others}")
+
+
 def _test(console: Console, item: NextTest) -> None:
     share = f"{100 * item.splits:.0f} % of the others are expected to be ruled out"
     bullet(console, f"{item.words}: {share}{', by trials in the simulation' if item.sampled else ''}")
@@ -120,7 +138,9 @@ def _refuted(console: Console, found: Diagnosis, *, everything: bool) -> None:
         bullet(console, f"... and {len(groups) - SHOWN} more reasons (--all)")
 
 
-def diagnosis_document(found: Diagnosis, tests: Sequence[NextTest], log: str) -> dict[str, Any]:
+def diagnosis_document(
+    found: Diagnosis, tests: Sequence[NextTest], alike: Sequence[Lookalikes], log: str
+) -> dict[str, Any]:
     """The JSON document; times are in milliseconds since the log's start."""
     period = found.period
 
@@ -147,6 +167,7 @@ def diagnosis_document(found: Diagnosis, tests: Sequence[NextTest], log: str) ->
             {"name": item.hypothesis.name, "at": moment(item.scan), "why": refuted_words(item, period)}
             for item in found.refuted
         ],
+        "inseparable": [{"if": item.true, "never_ruled_out": list(item.others)} for item in alike],
         "parted": moment(found.parted),
         "unobserved": list(found.unobserved),
         "next": [
@@ -194,6 +215,18 @@ DIAGNOSIS: Schema = {
                 name=text("The fault, or 'nothing wrong'."),
                 at=whole("When it fell."),
                 why=text("The observation that it cannot explain."),
+            ),
+        ),
+        inseparable=many(
+            "Survivors that no continuation of the log can tell apart, as far as it is proved.",
+            closed(
+                "If one survivor is the true one.",
+                **{"if": text("That survivor.")},
+                never_ruled_out={
+                    "type": "array",
+                    "description": "Survivors that nothing a log shows can then rule out.",
+                    "items": {"type": "string"},
+                },
             ),
         ),
         parted=perhaps(whole("When the controller first did what the machine file does not say.")),
