@@ -75,7 +75,7 @@ def test_a_longer_time_shows_when_the_shorter_one_ends() -> None:
     assert "motor is off in the old version and on in the new one" in found.outputs_text
 
 
-@pytest.mark.parametrize("name", ["start", "guard_1"])
+@pytest.mark.parametrize("name", ["start", pytest.param("guard_1", marks=pytest.mark.night)])
 def test_another_debounce_is_seen_through_two_inputs_of_one_circuit(name: str) -> None:
     old = f"{name}: {{from: operator"
     found = compared(GUARDED.replace(old, f"{old}, debounce: 200 ms"))
@@ -84,6 +84,7 @@ def test_another_debounce_is_seen_through_two_inputs_of_one_circuit(name: str) -
     assert f"input {name}: debounce was 0 ms, is 200 ms" in [item.text for item in found.changes]
 
 
+@pytest.mark.night
 def test_an_unread_input_with_another_debounce_changes_no_output() -> None:
     found = compared(GUARDED.replace("still: {}", "still: {debounce: 200 ms}"))
     assert found.outputs is Word.HOLDS

@@ -94,6 +94,7 @@ def test_coverage_follows_from_the_rows(guarded: FaultTable) -> None:
     assert found["still"].ratio is None
 
 
+@pytest.mark.night
 def test_contacts_of_one_switch_hide_one_another() -> None:
     """Two inputs on one part: a short across either is harmless by itself, for both open together.
 
@@ -115,9 +116,9 @@ def test_contacts_of_one_switch_hide_one_another() -> None:
     [
         ("start: {from: operator}", "start: {from: operator, debounce: 200 ms}"),
         ("rising(start)", "'held(start, 200 ms)'"),
-        ("rising(start)", "falling(start)"),
-        ("rising(start)", "rising(start or guard_1)"),
-        ("still: {}", "still: {debounce: 200 ms}"),
+        pytest.param("rising(start)", "falling(start)", marks=pytest.mark.night),
+        pytest.param("rising(start)", "rising(start or guard_1)", marks=pytest.mark.night),
+        pytest.param("still: {}", "still: {debounce: 200 ms}", marks=pytest.mark.night),
     ],
 )
 def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:

@@ -25,7 +25,7 @@ def row(text: str, **how: object) -> LayerRow:
     ("old", "new", "carrier"),
     [
         ("", "", Carrier.EITHER),
-        (OVERRIDE, "overrides: []", Carrier.INTERLOCKS),
+        pytest.param(OVERRIDE, "overrides: []", Carrier.INTERLOCKS, marks=pytest.mark.night),
         (INTERLOCK, "", Carrier.SEQUENCES),
     ],
 )
@@ -50,6 +50,7 @@ def test_a_demand_at_will_tells_its_story() -> None:
     assert found.depth == 1
 
 
+@pytest.mark.night
 def test_broken_with_both_layers_is_carried_by_none() -> None:
     text = GUARDED.replace(OVERRIDE, "overrides: []").replace(INTERLOCK, "")
     assert row(text).carrier is Carrier.NONE

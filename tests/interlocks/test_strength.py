@@ -92,8 +92,13 @@ UNLESS = "unless: guard_1 and guard_2"
 BY_HAND = [
     ("main: override 1 to stopped: override removed", OVERRIDE, "[]"),
     ("main: stopped, exit 1 to running: 'rising(start)' taken as true", "when: rising(start)", "when: true"),
-    ("main: running, exit 1 to stopped: 500 ms, time zeroed", "after: 500 ms", "after: 0 ms"),
-    ("interlock 1 on motor: interlock removed", UNLESS, "unless: true"),
+    pytest.param(
+        "main: running, exit 1 to stopped: 500 ms, time zeroed",
+        "after: 500 ms",
+        "after: 0 ms",
+        marks=pytest.mark.night,
+    ),
+    pytest.param("interlock 1 on motor: interlock removed", UNLESS, "unless: true", marks=pytest.mark.night),
     ("interlock 1 on motor: 'guard_1' taken as false", UNLESS, "unless: false"),
 ]
 
@@ -115,6 +120,7 @@ def test_two_layers_hide_each_other_and_that_is_said(guarded: StrengthList) -> N
     assert all(item.noticed is False for item in guarded.unnoticed)
 
 
+@pytest.mark.night
 def test_a_requirement_that_speaks_of_the_layer_notices_and_a_broken_one_does_not() -> None:
     text = GUARDED.replace(
         "  can_run:", "  stays_off: {never: main.running and not (seen.guard_1 and seen.guard_2)}\n"

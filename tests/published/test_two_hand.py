@@ -197,6 +197,7 @@ def test_the_press_closes_exactly_if_the_second_hand_is_in_time(lag: int, first:
 MACHINE = read_machine(MACHINES / "press_two_hand.yaml").machine
 
 
+@pytest.mark.night
 def test_every_single_fault_of_a_contact_is_detected_by_a_type_iii_c_control() -> None:
     """EN 574 / ISO 13851, type III C: each actuator has two contacts that must change against each
     other, so that one that fails stops the control. Diagnostic coverage of every contact is then 100 %."""
