@@ -86,8 +86,10 @@ def bound_formula(loop: LoopFormula, bound: Bound, unknown: Any) -> Formula:
     code = coded(cell, bound.value)
     if bound.relation is Relation.OTHER_THAN:
         return unknown != code
+    if cell.is_truth and bound.relation is Relation.AT_LEAST:
+        return unknown if bound.value else z3.BoolVal(True)
     if cell.is_truth:
-        return unknown if bound.relation is Relation.AT_LEAST else z3.Not(unknown)
+        return z3.BoolVal(True) if bound.value else z3.Not(unknown)
     return z3.UGE(unknown, code) if bound.relation is Relation.AT_LEAST else z3.ULE(unknown, code)
 
 
