@@ -64,8 +64,11 @@ MARGIN: Milliseconds = 900
 """How long a way is waited for beyond its own time."""
 
 
-STEPS = 20
-"""Rules in a run; each lasts up to some seconds of the machine."""
+STEPS, EXAMPLES = 15, 40
+"""Rules in a run, each up to some seconds of the machine, and runs of a test, if nobody says else."""
+
+HYPOTHESIS_EXAMPLES = 100
+"""Runs of a test by Hypothesis' own default."""
 
 
 class _TestCases:
@@ -78,7 +81,11 @@ class _TestCases:
         case = RuleBasedStateMachine.__dict__["TestCase"].__get__(instance, owner)
         if "settings" in vars(case) and case.settings.stateful_step_count != STEPS:
             phases = [item for item in Phase if item is not Phase.explain]
-            case.settings = settings(case.settings, stateful_step_count=STEPS, phases=phases)
+            said = case.settings.max_examples
+            count = EXAMPLES if said == HYPOTHESIS_EXAMPLES else said
+            case.settings = settings(
+                case.settings, max_examples=count, stateful_step_count=STEPS, phases=phases
+            )
         return case
 
 
