@@ -126,7 +126,8 @@ class RequirementWatch:
         for cell in self._taken_over:
             self._values[self._layout.slot(cell)] = simulation.value(cell)
         before = self.broken_now
-        self.broken_now = {f"{name} in its bounds" for name in simulation.executive.left_bounds}
+        left = simulation.executive.left_bounds if simulation.scanned else ()
+        self.broken_now = {f"{name} in its bounds" for name in left}
         self._run(self._values)
         self.broken += [Break(simulation.time, name) for name in sorted(self.broken_now - before)]
         self.truths = {

@@ -83,6 +83,7 @@ class Simulation:
     Attributes:
         executive: the controller, to be asked for reasons.
         watchers: functions that look at every step, such as monitors of requirements.
+        scanned: whether the controller scanned in the last step.
 
     Raises:
         UsageError: if two disturbances contradict each other.
@@ -100,6 +101,7 @@ class Simulation:
         self.machine = machine
         self.executive = Executive(machine)
         self.watchers: list[Watcher] = []
+        self.scanned = False
         self._seed, self._operator = seed, operator
         self._scan = 0
         self._dark = False
@@ -200,7 +202,7 @@ class Simulation:
         self._sense(values)
         self._before(values)
         wired = {name: bool(code(values)) for name, code in self._wired.items()}
-        scanned = self._scan_controller(wired)
+        scanned = self.scanned = self._scan_controller(wired)
         for name, on in self.executive.outputs.items():
             values[self._asked[name]] = int(on)
         self._copy_states()

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
 from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine
+from stillgate.controller.reader import read_machine, read_machine_text
 from stillgate.interlocks.requirement_watch import RequirementWatch
 from stillgate.interlocks.soak_judging import judged_batch
 from stillgate.sim_io.batch import BatchSimulation, Setting, shift_seed
@@ -108,6 +108,23 @@ def test_requirements_break_in_both_in_the_same_scans() -> None:
     machine = read_machine(MACHINES / "broken" / "harvester_starts_on_power.yaml").machine
     batch = judged_batch(machine, [])
     assert assert_lockstep(batch, scans=400, seed=shift_seed(1, 3), operator=OperatorKind.SENSIBLE) > 0
+
+
+def test_a_counter_leaves_its_bounds_once_and_not_again_in_an_overrun() -> None:
+    machine = read_machine_text(
+        """\
+machine: count
+scan: 20 ms
+inputs: {go: {from: operator}}
+outputs: {x: {}}
+memory: {n: {range: 0..1, start: 0}}
+sequences: {s: {start: a, states: {a: {on: [x], exits: [{when: go, to: a, do: {n: n + 1}}]}}}}
+"""
+    ).machine
+    batch = judged_batch(machine, [parse_disturbance("scan overrun 60 ms", machine)])
+    go, overrun = batch.source.targets[0], next(iter(batch.source.present.values()))
+    settings = [Setting(2, go, 1), Setting(4, overrun, 1), Setting(8, go, 0)]
+    assert assert_lockstep(batch, scans=12, seed=0, settings=settings) == 3
 
 
 @quick(4)
