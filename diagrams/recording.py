@@ -99,13 +99,20 @@ def recording_of_frames(machine: Machine, frames: Iterable[Frame]) -> Recording:
                 outputs=frame.outputs,
                 memory={name: _memory_words(value) for name, value in frame.memory.items()},
                 parts=frame.parts,
-                fault=" and ".join(frame.disturbances) or None,
+                fault=_wrong(frame),
                 terminals=frame.wired,
                 scanned=frame.scanned,
             )
             for frame in frames
         ),
     )
+
+
+def _wrong(frame: Frame) -> str | None:
+    """What disturbs a scan, in one text; a scan that is left out counts."""
+    dark = any(state is None for state in frame.states.values())
+    overrun = ("scan overrun",) if not frame.scanned and not dark else ()
+    return " and ".join((*frame.disturbances, *overrun)) or None
 
 
 def time_in_states(recording: Recording) -> dict[str, dict[str, Ticks]]:
