@@ -25,9 +25,10 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from stillgate.controller.errors import UsageError
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
-from stillgate.sim_io.faults import Fault, FaultKind
+from stillgate.sim_io.faults import Fault, FaultKind, faults_of
 
 from .assumptions import assumptions_of
 from .check import DEFAULT_BYTES, required_faults
@@ -70,11 +71,14 @@ def fault_table(
 
     Raises:
         ToolMissing: if there is no C compiler.
+        UsageError: if every fault is excluded.
     """
     began = time.monotonic()
     machine = document.machine
     period = tick or machine.check.tick or machine.scan
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
+    if not faults_of(machine):
+        raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
     loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
     with FaultExplorer(loop, build_fault_checker(loop, on_slow_build), limits) as explorer:
         outcome = explorer.run(progress)

@@ -70,6 +70,8 @@ def first_differences(
 ) -> dict[str, FirstDifference]:
     """What each fault of an input changes first, by the fault's name."""
     loop = _loop(machine, tick)
+    if not loop.faults:
+        return {}
     differs, dangerous = (loop.requirement_names.index(name) for name in ("differs", "dangerous"))
     numbers = {item.name: item.number for item in loop.faults}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evidence_build import built_quickly
+from stillgate.controller.errors import UsageError
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks import first_difference, switchboard
 from stillgate.interlocks.evidence import FaultTable, Outcome
@@ -140,6 +141,26 @@ def test_a_search_that_was_cut_short_leaves_every_row_undecided() -> None:
     found = table(GUARDED, max_states=3)
     assert {row.outcome for row in found.rows} == {Outcome.UNDECIDED}
     assert not found.exploration.exhausted
+
+
+def test_a_machine_without_any_fault_left_is_refused() -> None:
+    names = [f"{name} stuck {way}" for name in ("start", "guard_1", "guard_2", "still", "motor", "lamp")
+             for way in ("on", "off")]  # fmt: skip
+    left_out = ", ".join(f"{{fault: {name}, why: as agreed}}" for name in [*names, "power interrupted"])
+    text = GUARDED.replace("check: {faults: 1}", f"check: {{faults: 1, exclude: [{left_out}]}}")
+    with pytest.raises(UsageError, match="every fault of this machine is excluded"):
+        table(text)
+
+
+def test_faults_of_outputs_alone_need_no_twin() -> None:
+    names = [
+        f"{name} stuck {way}" for name in ("start", "guard_1", "guard_2", "still") for way in ("on", "off")
+    ]
+    left_out = ", ".join(f"{{fault: {name}, why: as agreed}}" for name in names)
+    found = table(GUARDED.replace("check: {faults: 1}", f"check: {{faults: 1, exclude: [{left_out}]}}"))
+    assert len(found.rows) == 5
+    assert found.coverage == ()
+    assert Outcome.UNDECIDED not in {row.outcome for row in found.rows}
 
 
 def test_an_excluded_fault_has_no_row_and_is_named() -> None:
