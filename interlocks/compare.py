@@ -28,7 +28,7 @@ from .explorer import Limits, Progress
 from .file_changes import file_changes
 from .search import Search, build_checker
 from .story import Replay, tell
-from .two_controllers import PREFIX, second, side_by_side
+from .two_controllers import PREFIX, first_name, second, side_by_side
 from .verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 from .wording import time_text
 
@@ -220,8 +220,9 @@ def _story(run: Replay, differing: tuple[str, ...]) -> Story:
         for step in story.steps
     )
     start = tuple((name, state) for name, state in story.start if not name.startswith("free__"))
+    # An input and its twin are one circuit; an input of the new version only goes by its own name.
     inputs = tuple(
-        tuple((name, level) for name, level in levels if not name.startswith(PREFIX))
+        tuple({first_name(name): level for name, level in reversed(levels)}.items())
         for levels in story.inputs
     )
     return replace(story, start=start, steps=steps, inputs=inputs)

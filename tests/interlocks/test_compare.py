@@ -84,6 +84,17 @@ def test_another_debounce_is_seen_through_two_inputs_of_one_circuit(name: str) -
     assert f"input {name}: debounce was 0 ms, is 200 ms" in [item.text for item in found.changes]
 
 
+def test_an_input_of_the_new_version_only_is_free_and_told_by_its_name() -> None:
+    new = GUARDED.replace("  still: {}\n", "  still: {}\n  fog: {}\n").replace(
+        "{after: 500 ms, to: stopped}", "{after: 500 ms, to: stopped}, {when: fog, to: stopped}"
+    )
+    found = compared(new)
+    assert found.outputs is Word.BROKEN
+    assert found.difference is not None
+    assert dict(found.difference.inputs[-1])["fog"] == 1
+    assert "input fog added" in [item.text for item in found.changes]
+
+
 @pytest.mark.night
 def test_an_unread_input_with_another_debounce_changes_no_output() -> None:
     found = compared(GUARDED.replace("still: {}", "still: {debounce: 200 ms}"))
