@@ -151,7 +151,10 @@ def scenarios(
     operator = draw(st.sampled_from((None, *by)))
     events = draw(input_sequences(model, longest=longest)) if operator is None else []
     events += draw(fault_schedules(model, longest=longest, most=faults)) if faults else []
-    pool = [item.name for item in disturbances]
+    end = parse_duration(longest)
+    failing = {_first_word(event.name) for event in events if event.doing is Doing.FAULT}
+    # What fails altogether does not bounce besides: some such pairs contradict each other.
+    pool = [item.name for item in disturbances if _first_word(item.name) not in failing]
     some = draw(st.lists(st.sampled_from(pool), max_size=3, unique_by=_first_word)) if pool else []
     where = machine.path.resolve() if isinstance(machine, MachineDocument) else Path(f"{model.machine}.yaml")
     return Scenario.model_construct(
@@ -160,8 +163,8 @@ def scenarios(
         seed=draw(SEEDS),
         operator="nobody" if operator is None else operator.value,
         disturb=some,
-        lasts=parse_duration(longest),
-        steps=[step_of(event) for event in _by_time(events)],
+        lasts=end,
+        steps=[step_of(event) for event in _by_time(events) if event.time <= end],
     )
 
 

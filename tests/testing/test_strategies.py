@@ -1,0 +1,101 @@
+"""What the strategies draw can be written down and run; what fails is saved and fails again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import rule, run_state_machine_as_test
+from stillgate.controller.reader import read_machine_text
+from stillgate.sim_io.faults import faults_of
+
+from stillgate import load_scenario, run_scenario, write_scenario
+from stillgate.commands.new import starter_text
+from stillgate.testing import (
+    RequirementBroken,
+    fault_schedules,
+    input_sequences,
+    machine_rules,
+    scenarios,
+    switch_disturbances,
+)
+
+STARTER = starter_text("press")
+PRESS = read_machine_text(STARTER, "press.machine.yaml")
+FORGOTTEN = STARTER.replace("unless: guard_shut", "unless: true").replace(" or not guard_shut, to", ", to")
+
+
+def quick(examples: int) -> settings:
+    """Few examples, no clock, found again by nobody; shrunk but not explained."""
+    phases = [item for item in Phase if item is not Phase.explain]
+    checks = list(HealthCheck)
+    return settings(
+        max_examples=examples,
+        deadline=None,
+        database=None,
+        phases=phases,
+        stateful_step_count=8,
+        suppress_health_check=checks,
+    )
+
+
+@quick(20)
+@given(events=input_sequences(PRESS.machine, longest="2 s"), faults=fault_schedules(PRESS.machine, most=2))
+def test_events_come_in_order_and_name_what_may_be_set_or_fail(events: list, faults: list) -> None:  # type: ignore[type-arg]
+    assert [event.time for event in events] == sorted(event.time for event in events)
+    assert all(event.time <= 2000 and event.time % 20 == 0 for event in events)
+    assert {event.name for event in events} <= {"start", "stop_ok", "guard_shut"}
+    known = {fault.name for fault in faults_of(PRESS.machine)} | {"power"}
+    assert {event.name for event in faults} <= known
+
+
+@quick(8)
+@given(data=st.data())
+def test_a_drawn_scenario_reads_back_and_runs_the_same(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    """Among them operators of each kind, one fault, bouncing and slow switches."""
+    folder = tmp_path_factory.mktemp("drawn")
+    (folder / "press.machine.yaml").write_text(STARTER, encoding="utf-8")
+    switches = switch_disturbances(PRESS.machine)
+    drawn = data.draw(scenarios(PRESS, faults=1, disturbances=switches, longest="600 ms"))
+    write_scenario(drawn.model_copy(update={"machine": "press.machine.yaml"}), folder / "drawn.scenario.yaml")
+    again = load_scenario(folder / "drawn.scenario.yaml")
+    assert run_scenario(again).frames == run_scenario(PRESS, drawn).frames
+
+
+def test_a_broken_requirement_is_shrunk_saved_and_broken_again(tmp_path: Path) -> None:
+    path = tmp_path / "press.machine.yaml"
+    path.write_text(FORGOTTEN, encoding="utf-8")
+    rules = machine_rules(path, faults=0, found_in=tmp_path / "found")
+    with pytest.raises(RequirementBroken, match=r"guard_stops_motor is broken .* after power-on") as raised:
+        run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+    (saved,) = (tmp_path / "found").glob("*.scenario.yaml")
+    assert f"stillgate run {saved.as_posix()}" in str(raised.value)
+    result = run_scenario(load_scenario(saved))
+    assert [item.requirement for item in result.broken] == ["guard_stops_motor"]
+    assert result.broken[0].time == raised.value.time
+    assert len(result.scenario.steps) <= 6, "short enough to read"
+
+
+def test_a_failed_assertion_of_ones_own_saves_the_run_too(tmp_path: Path) -> None:
+    path = tmp_path / "press.machine.yaml"
+    path.write_text(STARTER, encoding="utf-8")
+    base = machine_rules(path, faults=0, found_in=tmp_path / "found")
+
+    class Mine(base):  # type: ignore[valid-type, misc]
+        """A rule that cannot hold."""
+
+        @rule()
+        def nobody_presses_start(self) -> None:
+            self.change(start=True)
+            self.wait(40)
+            assert not self.circuits["start"]
+
+    with pytest.raises(AssertionError) as raised:
+        run_state_machine_as_test(seed(1)(Mine), settings=quick(30))
+    (saved,) = (tmp_path / "found").glob("*.scenario.yaml")
+    assert any(saved.as_posix() in note for note in raised.value.__notes__)
+    assert run_scenario(load_scenario(saved)).frames[-1].circuits["start"]
