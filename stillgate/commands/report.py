@@ -88,6 +88,8 @@ def report(
 
     document = load_document(machine)
     shown_date = _date(date)
+    target = output or Path(f"{machine.stem}.report.html")
+    _writable(("--output", target), ("--pdf", pdf))
     renderer = find_renderer()
     period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
     limits = {
@@ -137,7 +139,6 @@ def report(
             )
         )
         html = render_page(page).encode()
-    target = output or Path(f"{machine.stem}.report.html")
     write_whole(target, html)
     write_line(str(target))
     if csv is not None:
@@ -151,6 +152,21 @@ def report(
         write_whole(pdf, print_page(html))
         write_line(str(pdf))
     return INTERRUPTED if work.interrupted else status_of(result)
+
+
+def _writable(*targets: tuple[str, Path | None]) -> None:
+    """Refuses a place for a file before the work begins, not after it.
+
+    Raises:
+        UsageError: if there is no such folder, or a folder has the file's name.
+    """
+    from stillgate.controller.errors import UsageError
+
+    for option, target in targets:
+        if target is not None and not target.parent.is_dir():
+            raise UsageError(f"{option}: there is no folder '{target.parent}'; make it first")
+        if target is not None and target.is_dir():
+            raise UsageError(f"{option}: '{target}' is a folder; give the name of a file")
 
 
 def _date(text: str | None) -> str:

@@ -201,6 +201,18 @@ def test_a_limit_is_named_and_the_verdict_is_undecided(
     assert "is undecided" in text
 
 
+def test_a_place_that_cannot_be_written_is_refused_before_the_work(
+    stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stillgate.interlocks.check.check", None)  # not even asked
+    done = stillgate("report", starter, "-o", tmp_path / "nowhere" / "p.html")
+    assert done.status == 2
+    assert "there is no folder" in done.err
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path)
+    assert done.status == 2
+    assert "is a folder; give the name of a file" in done.err
+
+
 @pytest.mark.parametrize("date", ["yesterday", "2026-02-30", "31.3.2026"])
 def test_a_date_that_is_none_is_refused(stillgate: Command, starter: Path, date: str) -> None:
     done = stillgate("report", starter, "--date", date)
@@ -285,7 +297,7 @@ def test_an_interrupt_leaves_a_report_of_what_is_finished(
         raise KeyboardInterrupt
 
     monkeypatch.setattr("stillgate.interlocks.strength.strength", interrupt)
-    done = stillgate("report", starter, "-o", tmp_path / "p.html")
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--leave-out", "layers")
     assert done.status == 130
     text = PageReader((tmp_path / "p.html").read_text()).text
     assert "'What the requirements notice' was not finished: the work was interrupted." in text
