@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from evidence_build import built_quickly
 from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks import check
+from stillgate.interlocks.check import check
 from stillgate.interlocks.compare import compare
 from stillgate.interlocks.evidence import Comparison
 from stillgate.interlocks.file_changes import file_changes

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from evidence_build import built_quickly
 from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks import check
+from stillgate.interlocks.check import check
 from stillgate.interlocks.evidence import Carrier, LayerRow
 from stillgate.interlocks.layers import layers
 from stillgate.interlocks.verdict import Word

@@ -6,7 +6,7 @@ import pytest
 from engine import checked, search_c
 from evidence_build import built_quickly
 from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks import check as check_function
+from stillgate.interlocks.check import check as check_function
 from stillgate.interlocks.closed_loop import close_loop
 from stillgate.interlocks.evidence import StrengthList, Weakening, WeakeningKind
 from stillgate.interlocks.strength import strength
