@@ -136,6 +136,8 @@ class Inseparable:
         work = 0
         while waiting:
             situation, believed = waiting.popleft()
+            if _loose_as_broken(true, other) and situation in believed:
+                continue  # a loose contact may stay open, just as the broken one does
             views = ours.views(situation)
             steps = [*product(views, vectors), (dark, off)]
             work += len(steps) * (1 + len(believed))
@@ -179,6 +181,11 @@ class Inseparable:
         own = self.tracking.faulty.get(hypothesis)
         for choice in product(*(tracker.windows for tracker in inside)):
             yield _joined(model, own, tuple(zip(inside, choice, strict=True)))
+
+
+def _loose_as_broken(true: Hypothesis, other: Hypothesis) -> bool:
+    same = true.subject == other.subject
+    return same and true.trouble is Trouble.INPUT_OFF and other.trouble is Trouble.INPUT_LOOSE
 
 
 def _meet(one: Cluster, other: Cluster) -> bool:
