@@ -17,22 +17,19 @@ from dataclasses import dataclass, field
 from stillgate.controller.emit_c import CWriter, c_name, c_type, cells_written, controller_locals
 from stillgate.controller.program import (
     TRUE,
-    Block,
     Cell,
     Choose,
     Note,
     NoteKind,
-    Read,
-    Ref,
     Scope,
     Stage,
-    terms_in,
 )
 
 from .closed_loop import ClosedLoop, goal_cell
 from .counters import counter_source
 from .history_source import GIVEN_UP, history_source, root_source
-from .packing import PackedField, field_text, key_bits, packed_fields
+from .packing import PackedField, end_states_source, field_text, key_bits, packed_fields
+from .step_keys import Node, cells_read, conditions_source, reading_source, segment_reading, signals_read
 
 
 def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
@@ -59,6 +56,11 @@ class _Source:
         self.controller_cells = {*self.loop.controller.cells, *controller_locals(self.loop.controller)}
         self.part_cells = set(self.loop.plant.cells)
         self.segments: tuple[Stage, ...] = self.loop.controller.stages[:-1] if self.merge else ()
+        decided = [cell for stage in self.loop.controller.stages for cell in cells_written(stage.block)]
+        self.decided = [cell for cell in decided if not cell.persistent]
+        self.asked = signals_read(tuple(item for stage in self.segments for item in stage.block))
+        conditions = {cell for cell in cells_written(self.loop.plant.conditions) if not cell.persistent}
+        self.conditions = sorted_cells(conditions)
         self.goals = len(self.loop.monitors.goals) if self._has_goals() else 0
 
     def _has_goals(self) -> bool:
@@ -86,6 +88,7 @@ class _Source:
             *self._struct(),
             *(line for i, item in enumerate(loop.free) for line in history_source(item, i)),
             '#include "controller.c"',
+            *self._keys(),
             *(f"static const {self._table_type(t)} {name}[] = {{{', '.join(map(str, t))}}};"
               for t, name in self.tables.items()),
             *body,
@@ -100,17 +103,17 @@ class _Source:
         """The working structure, laid out so that merging branches compares one stretch of it.
 
         Behind the controller's cells, whose last ones are what the exits decide, lie the nodes
-        of the free inputs; what the second stage reads lies at the end.
+        of the free inputs that exits ask for.
         """
         loop = self.loop
-        result = [cell for cell in cells_written(loop.plant.conditions) if not cell.persistent]
+        result = self.conditions
         other = {
             *cells_written(loop.before), *cells_written(loop.after),
             *loop.monitors.cells, *(item.belief for item in loop.free), loop.fault, loop.dark,
         }  # fmt: skip
         members = sorted_cells(other - self.controller_cells - self.part_cells - set(result))
-        decided = [cell for stage in loop.controller.stages for cell in cells_written(stage.block)]
-        first = next(cell for cell in decided if not cell.persistent)
+        inside = [item for item in loop.free if item.signal.name in self.asked]
+        outside = [item for item in loop.free if item.signal.name not in self.asked]
         return [
             "typedef struct {",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in loop.plant.cells),
@@ -118,20 +121,36 @@ class _Source:
             "} sg_parts;",
             "struct sg_work {",
             f"    {loop.controller.name}__state c; /* first, so that SG_WORK finds the rest */",
-            *(f"    uint16_t {item.signal.name}__node;" for item in loop.free),
+            *(f"    uint16_t {item.signal.name}__node;" for item in inside),
             "    uint8_t delta_end__;",
+            *(f"    uint16_t {item.signal.name}__node;" for item in outside),
             "    sg_parts p;",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in members),
             "    uint32_t goals;",
             "    sg_context *context;",
-            "    uint8_t result_start__;",
-            *(f"    {c_type(cell)} {c_name(cell)};" for cell in sorted_cells(set(result))),
+            *(f"    {c_type(cell)} {c_name(cell)};" for cell in result),
             "    sg_key packed;",
             "};",
-            f"#define SG_DELTA_START offsetof(struct sg_work, c.{c_name(first)})",
+            f"#define SG_DELTA_START offsetof(struct sg_work, c.{c_name(self.decided[0])})",
             "#define SG_DELTA_END offsetof(struct sg_work, delta_end__)",
-            "#define SG_RESULT_START offsetof(struct sg_work, result_start__)",
-            "#define SG_RESULT_END sizeof(struct sg_work)",
+        ]
+
+    def _keys(self) -> list[str]:
+        """By what the engine keeps what pieces of the step came to."""
+        loop = self.loop
+        cells = segment_reading(loop, self.segments, set(self.decided))
+        nodes = [
+            Node(item.signal.name, i, len(item.history.pairs))
+            for i, item in enumerate(loop.free)
+            if item.signal.name in self.asked
+        ]
+        local = {cell for cell in cells_written(loop.moves) if not cell.persistent}
+        assert cells_read(loop.moves) <= local | self.part_cells | set(self.conditions)
+        mask = ", ".join(f"UINT64_C({word:#x})" for word in self._mask(self.part_cells))
+        return [
+            *reading_source(loop, self.segments, cells, nodes, self._place),
+            *conditions_source(self.conditions),
+            f"static const uint64_t sg_parts_mask[SG_KEY_WORDS] = {{{mask}}};",
         ]
 
     def _place(self, cell: Cell) -> str:
@@ -240,7 +259,7 @@ class _Source:
         lines += [*self._unpack(part=True), "}"]
         mask = ", ".join(f"UINT64_C({word:#x})" for word in self._read_mask())
         lines.append(f"static const uint64_t sg_read_mask[SG_KEY_WORDS] = {{{mask}}};")
-        lines += [*counter_source(self.loop, self.fields), *self._end_states()]
+        lines += [*counter_source(self.loop, self.fields), *end_states_source(self.loop, self.fields)]
         lines += ["static inline int sg_is_dark(const struct sg_work *w)", "{", "    return w->dark;", "}"]
         if self.goals:
             lines += ["static inline uint32_t sg_goals(const struct sg_work *w)", "{"]
@@ -282,7 +301,7 @@ class _Source:
         later = tuple(item for stage in stages[number + 1 : -1] for item in stage.block)
         for i, item in enumerate(self.loop.free[:64]):
             name = item.signal.name
-            if _reads(stages[number].block, name) and not _reads(later, name):
+            if name in signals_read(stages[number].block) and name not in signals_read(later):
                 yield f"if (!(c->alive >> {i} & 1))"
                 yield f"    w->{name}__node = {name}__same[w->{name}__node] | {GIVEN_UP:#x}u;"
 
@@ -317,31 +336,17 @@ class _Source:
         lines += ["    *to = w->packed;", *self._pack(parts, "p.", "(*to)", clear=False), "}"]
         return lines
 
-    def _end_states(self) -> list[str]:
-        """Which packed states have a sequence in a state that is meant as an end."""
-        tests: list[str] = []
-        for item in self.fields:
-            for sequence in self.loop.controller.sequences:
-                if item.cell == sequence.active:
-                    model = self.loop.machine.sequences[sequence.name]
-                    ends = [n for n, state in enumerate(sequence.states) if model.states[state].end]
-                    tests += [f"({field_text(item, 'key')}) == {end}" for end in ends]
-        return [
-            "#define SG_END_STATES",
-            "static inline int sg_is_end(const sg_key *key)",
-            "{",
-            "    (void)key;",
-            f"    return {' || '.join(tests) or '0'};",
-            "}",
-        ]
-
     def _read_mask(self) -> list[int]:
         """Bits of a key that the first stage reads: all but those of part cells nobody looks at."""
         loop = self.loop
-        read = {term.cell for term in terms_in((*loop.before, *loop.after)) if isinstance(term, Ref)}
+        unread = self.part_cells - cells_read((*loop.before, *loop.after))
+        return self._mask({item.cell for item in self.fields} - unread)
+
+    def _mask(self, cells: set[Cell]) -> list[int]:
+        """The bits of a key that hold these cells, in words."""
         mask = 0
         for item in self.fields:
-            if item.cell not in self.part_cells or item.cell in read:
+            if item.cell in cells:
                 mask |= ((1 << item.bits) - 1) << item.offset
         return [mask >> 64 * word & (2**64 - 1) for word in range((key_bits(self.fields) + 63) // 64)]
 
@@ -384,10 +389,6 @@ class _Source:
             f"    {key}.w[{word}] {sign} {' | '.join(f'({term})' for term in terms) or '0'};"
             for word, terms in sorted(words.items())
         ]
-
-
-def _reads(block: Block, signal: str) -> bool:
-    return any(isinstance(term, Read) and term.signal == signal for term in terms_in(block))
 
 
 def sorted_cells(cells: set[Cell]) -> list[Cell]:

@@ -10,6 +10,7 @@
  *     explorer_memory.h   one cap for everything that grows
  *     explorer_store.h    the set of states, complete keys in compact entries; explorer_growth.h
  *     explorer_run.h      one exploration; enumeration of transitions
+ *     explorer_branches.h stage 1 in pieces; explorer_shelf.h, explorer_results.h: what is kept of steps
  *     explorer_team.h     threads
  *     explorer_search.h   level-synchronous breadth-first search
  *     explorer_levels.h   stored states in order of depth
@@ -84,9 +85,14 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
         return NULL;
     run->options = *options;
     run->budget.cap = options->byte_cap;
+    unsigned shift = 0;
+    while (shift < SG_MOST_SHIFT && options->threads * sg_memory_bytes(shift) > options->byte_cap / 2)
+        shift++;
+    run->shelves = options->threads * sg_memory_bytes(shift);
     run->levels_room = 256;
     run->levels = calloc(run->levels_room, sizeof *run->levels);
-    for (unsigned i = 0; run->levels && i < options->threads; i++) {
+    int room = sg_budget_take(&run->budget, run->shelves);
+    for (unsigned i = 0; room && run->levels && i < options->threads; i++) {
         sg_worker *w = calloc(1, sizeof *w);
         run->workers[i] = w;
         if (!w || !sg_budget_take(&run->budget, sizeof *w) ||
@@ -96,9 +102,10 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
         }
         w->run = run;
         w->index = i;
+        w->context.shelf_shift = shift;
         w->queue.budget = &run->budget;
     }
-    if (!run->levels) {
+    if (!room || !run->levels) {
         sg_close(run);
         return NULL;
     }

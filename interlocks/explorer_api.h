@@ -72,6 +72,9 @@ typedef struct sg_context {
     int fault;                         /* first fault of the step: an sg_status, or 0 */
     uint64_t alive;                    /* inputs whose levels are kept for the last piece (explorer_branches.h) */
     uint64_t needed;                   /* inputs that were asked for though they had been given up */
+    const uint16_t *told[2];           /* where the answers of both stages are kept (explorer_results.h) */
+    uint32_t told_picks[2];
+    uint32_t shelf_shift;              /* shelves are made 2^this times smaller, for a small memory cap */
 } sg_context;
 
 /* A field of the key that counts time, and for each of its values the stretch it lies in. */

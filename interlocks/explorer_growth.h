@@ -117,7 +117,7 @@ static int sg_store_grow(sg_store *s)
     int lost = 0;
     do {
         uint64_t before = s->buckets, least = before + before / 16 + 1;
-        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : before + before / 5;
+        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : before + before / 10;
         if (after < least)
             after = least;
         uint64_t more = 0;

@@ -32,7 +32,8 @@ typedef struct {
 } sg_record;
 
 typedef struct {
-    uint64_t states, transitions, bytes;
+    uint64_t states, transitions;
+    uint64_t bytes;       /* of tables, queues and buffers; not of the shelves */
     uint64_t levels;      /* levels expanded completely */
     uint64_t stuck;       /* states all of whose transitions lead to themselves */
     uint32_t stuck_depth; /* of the least of them by (depth, key) */
@@ -120,21 +121,35 @@ static inline int sg_is_end(const sg_key *key)
 #endif
 
 #ifdef SG_SEGMENTS
-#include "explorer_branches.h"
+#include "explorer_results.h"
 static void sg_thread_ends(void)
 {
     sg_memory_drop();
 }
 #else
+#define SG_MOST_SHIFT 1
+
+static uint64_t sg_memory_bytes(unsigned shift)
+{
+    (void)shift;
+    return 0;
+}
+
 static void sg_thread_ends(void)
 {
+}
+
+static inline void sg_tell(sg_context *c)
+{
+    (void)c; /* the answers are there already */
 }
 
 /* Every transition of a state, in the order of their choice vectors; look at c->fault afterwards. What
  * stage 1 reports is told with the first stage 2 leaf below it, the least transition that holds it. */
 static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, const sg_key *from, sg_visit *visit,
-                                                                 void *arg)
+                                                                 void *arg, const int lazy)
 {
+    (void)lazy;
     sg_work work;
     sg_key to;
     c->fixed = 0;
@@ -166,7 +181,7 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
 /* The same where speed matters less than compile time: one copy of the step for all callers. */
 static __attribute__((noinline)) int sg_walk(sg_context *c, const sg_key *from, sg_visit *visit, void *arg)
 {
-    sg_transitions(c, from, visit, arg);
+    sg_transitions(c, from, visit, arg, 0);
     return c->fault;
 }
 
@@ -251,6 +266,7 @@ typedef struct sg_run {
     sg_options options;
     sg_progress progress;
     sg_budget budget;
+    uint64_t shelves;  /* bytes of it that do not grow with the states: what threads keep of steps */
     sg_barrier barrier;
     sg_worker *workers[SG_MAX_THREADS];
     atomic_int halt;   /* an sg_status that ends the call */

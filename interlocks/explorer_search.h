@@ -31,11 +31,12 @@
 #define SG_ROUND_KEYS 32768  /* or until this many keys wait for other threads */
 
 /* Take note of the open events of a transition. */
-static __attribute__((noinline, cold)) void sg_note(sg_worker *me, const sg_context *c, const sg_key *from,
+static __attribute__((noinline, cold)) void sg_note(sg_worker *me, sg_context *c, const sg_key *from,
                                                     uint32_t split)
 {
     if (c->fault)
         sg_halt(me->run, c->fault);
+    sg_tell(c);
     for (unsigned w = 0; w < SG_EVENT_WORDS; w++)
         for (uint64_t hit = c->events[w] & me->open[w]; hit; hit &= hit - 1) {
             unsigned event = w * 64 + (unsigned)__builtin_ctzll(hit);
@@ -172,7 +173,7 @@ static void sg_expand_piece(sg_worker *me, unsigned set)
         sg_key from = sg_queue_pop(&me->queue);
         me->left--;
         me->moved = 0;
-        sg_transitions(&me->context, &from, sg_arrive, &x);
+        sg_transitions(&me->context, &from, sg_arrive, &x, 1);
         if (SG_RARE(me->context.fault))
             sg_halt(me->run, me->context.fault);
         if (SG_RARE(!me->moved) && !sg_is_end(&from)) {
@@ -364,7 +365,7 @@ static int sg_search(sg_run *run)
         for (unsigned m = 0; m < SG_MARKS; m++)
             run->marks[m] |= w->context.marks[m];
     }
-    sum->bytes = atomic_load(&run->budget.used);
+    sum->bytes = atomic_load(&run->budget.used) - run->shelves;
     return run->status = sg_halted(run);
 }
 

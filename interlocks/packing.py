@@ -59,3 +59,22 @@ def field_text(item: PackedField, key: str) -> str:
     if shift + item.bits > 64:
         text = f"({text}) | ({key}->w[{word + 1}] << {64 - shift})"
     return f"(({text}) & {(1 << item.bits) - 1}u)"
+
+
+def end_states_source(loop: ClosedLoop, fields: tuple[PackedField, ...]) -> list[str]:
+    """Which packed states have a sequence in a state that is meant as an end."""
+    tests: list[str] = []
+    for item in fields:
+        for sequence in loop.controller.sequences:
+            if item.cell == sequence.active:
+                model = loop.machine.sequences[sequence.name]
+                ends = [n for n, state in enumerate(sequence.states) if model.states[state].end]
+                tests += [f"({field_text(item, 'key')}) == {end}" for end in ends]
+    return [
+        "#define SG_END_STATES",
+        "static inline int sg_is_end(const sg_key *key)",
+        "{",
+        "    (void)key;",
+        f"    return {' || '.join(tests) or '0'};",
+        "}",
+    ]
