@@ -1,0 +1,47 @@
+"""The generated checkers run clean under the compiler's address and undefined-behaviour sanitizers."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from stillgate.controller.reader import read_machine
+from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.search import checker_files
+
+MACHINES = Path(__file__).parents[2] / "machines"
+MAIN = """
+#include "checker.c"
+#include <stdio.h>
+int main(void)
+{
+    sg_options options = {2, 0, UINT64_MAX, UINT64_MAX >> 1, 0};
+    sg_summary sum;
+    int status;
+    sg_run *run = sg_open(&options, &status);
+    status = run ? sg_explore(run) : status;
+    if (!run || status || sg_check(run))
+        return 1;
+    sg_summary_of(run, &sum);
+    printf("%llu", (unsigned long long)sum.states);
+    sg_close(run);
+    return 0;
+}
+"""
+
+
+@pytest.mark.night
+@pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc with its sanitizers")
+@pytest.mark.parametrize("name", ["press_two_hand", "guarded_saw", "lavender_harvester"])
+def test_a_search_without_faults_runs_clean_under_sanitizers(name: str, tmp_path: Path) -> None:
+    machine = read_machine(MACHINES / f"{name}.yaml").machine
+    loop = close_loop(machine, tick=machine.check.tick or machine.scan, faults=0)
+    for file, text in (checker_files(loop) | {"main.c": MAIN}).items():
+        (tmp_path / file).write_text(text, encoding="utf-8")
+    flags = ["-std=gnu11", "-O1", "-w", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+    subprocess.run(["gcc", *flags, "main.c", "-o", "search", "-lpthread"], cwd=tmp_path, check=True)
+    done = subprocess.run([tmp_path / "search"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) > 1000
