@@ -14,11 +14,22 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.controller.toolchain import find_compiler
 
-from . import commands, evidence, exploration, hunting, plugin, report, simulation, soak
+from . import commands, evidence, exploration, hunting, logs, plugin, report, simulation, soak
 from .figures import Figure, load, show
 
 _DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
-_NAMES = ("exploration", "check", "simulation", "soak", "hunting", "plugin", "evidence", "report", "help")
+_NAMES = (
+    "exploration",
+    "check",
+    "simulation",
+    "soak",
+    "logs",
+    "hunting",
+    "plugin",
+    "evidence",
+    "report",
+    "help",
+)
 
 
 def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure], list[str]]:
@@ -31,6 +42,8 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
             return "Simulation", *simulation.measure(machine)
         case "soak":
             return "Soak", *soak.measure(read_machine(file))
+        case "logs":
+            return "Replay and diagnosis", *logs.measure(read_machine(file))
         case "hunting":
             return "Planted mistakes", *hunting.measure()
         case "evidence":

@@ -110,7 +110,7 @@ def scenario_file_page() -> str:
 
 DESCRIBED = (
     "check", "run", "scenario-result", "faults", "soak", "explain", "log", "fault-table", "layers",
-    "strength", "compare", "confirm", "recheck", "doctor",
+    "strength", "compare", "confirm", "recheck", "replay", "diagnose", "doctor",
 )  # fmt: skip
 """What has a section on the page of JSON outputs, in its order."""
 

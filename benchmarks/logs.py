@@ -1,0 +1,111 @@
+"""An eight-hour log replayed, a ten-minute log diagnosed: as commands, with their memory.
+
+The eight hours are a ten-minute shift of the simulator over and over; where one shift follows
+another, the log and the logic may part, which costs a replay nothing. Times are those of
+the whole command, start of Python included; the compiler has been at work before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from stillgate.controller.reader import MachineDocument
+from stillgate.sim_io.disturbances import Disturbance, DisturbanceKind
+from stillgate.sim_io.log import Log, LogHeader, log_in_memory, read_log
+from stillgate.sim_io.operators import OperatorKind
+from stillgate.sim_io.recorder import Recorder
+from stillgate.sim_io.simulation import Simulation
+from stillgate.sim_io.traces import write_trace
+
+from .figures import Figure, at_most
+
+_SHIFT = 600_000
+_HOURS = 8
+_STARTED = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def measure(document: MachineDocument) -> tuple[list[Figure], list[str]]:
+    """Figures of one machine; the fault is a loose contact of its last switch that a part moves."""
+    machine = document.machine
+    sensed = [name for part in machine.parts.values() for name in part.senses]
+    fault = Disturbance(DisturbanceKind.INTERMITTENT, (sensed[-1],), 60_000)
+    with tempfile.TemporaryDirectory() as folder:
+        healthy, faulty = Path(folder, "healthy.log"), Path(folder, "faulty.log")
+        _record(document, healthy, None)
+        _record(document, faulty, fault)
+        shift = read_log(healthy, machine)
+        long = Path(folder, "eight_hours.csv")
+        write_trace(_repeated(shift, _HOURS * 3_600_000 // _SHIFT), long)
+        _run("replay", document, healthy)  # builds
+        replay = _cost("replay", document, long)
+        diagnosis = _cost("diagnose", document, faulty)
+        size = long.stat().st_size / 2**20
+    memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 2**20
+    scans = _HOURS * 3_600_000 // machine.scan
+    return [
+        at_most(f"replay of {_HOURS} h, the whole command", replay.processor, 5, "s of processor"),
+        Figure("the same, as the clock on the wall has it", f"{replay.wall:.3g} s"),
+        at_most("diagnosis of 10 min, the whole command", diagnosis.processor, 60, "s of processor"),
+        Figure("the same, as the clock on the wall has it", f"{diagnosis.wall:.3g} s"),
+        at_most("memory of the larger of the two", memory, 1, "GiB"),
+    ], [
+        f"{machine.machine}, {scans / 1e6:.3g} million scans, {size:.0f} MiB of CSV; the hidden fault: {fault}",
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """Seconds of processor of a command and by the clock on the wall."""
+
+    processor: float
+    wall: float
+
+
+def _cost(command: str, document: MachineDocument, log: Path) -> Cost:
+    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    _run(command, document, log)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Cost(used, time.perf_counter() - begun)
+
+
+def _record(document: MachineDocument, path: Path, fault: Disturbance | None) -> None:
+    machine = document.machine
+    simulation = Simulation(machine, seed=1, operator=OperatorKind.SENSIBLE)
+    digest = hashlib.sha256(document.source).hexdigest()
+    with Recorder(
+        path, simulation.executive, machine=machine.machine, digest=digest, clock=lambda: _STARTED
+    ) as recorder:
+        for scan in range(_SHIFT // machine.scan):
+            if fault is not None and scan == _SHIFT // machine.scan // 3:
+                simulation.inject(fault)
+            simulation.step()
+            recorder.record()
+
+
+def _repeated(shift: Log, times: int) -> Log:
+    changes = list(shift.changes())
+    header: LogHeader = shift.header
+    return log_in_memory(
+        header,
+        (replace(item, time=item.time + number * _SHIFT) for number in range(times) for item in changes),
+    )
+
+
+def _run(command: str, document: MachineDocument, log: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "stillgate", command, str(document.path), str(log), "--format", "json"],
+        capture_output=True, check=False, text=True,
+    )  # fmt: skip
+    if done.returncode not in (0, 1):
+        raise RuntimeError(done.stderr)
+    json.loads(done.stdout)
