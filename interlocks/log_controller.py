@@ -82,7 +82,8 @@ class LogController:
         self._cells_of: Any = library.sg_log_cells
         library.sg_log_size.restype = ctypes.c_uint64
         self._loop = ctypes.create_string_buffer(library.sg_log_size())
-        self._pins = (ctypes.c_uint8 * max(1, len(program.signals)))()
+        self._names = tuple(signal.name for signal in program.signals)
+        self._pins = (ctypes.c_uint8 * len(program.signals))()
         self._visible = (ctypes.c_int32 * max(1, len(self.visible)))()
         self._taken = (ctypes.c_int32 * max(1, len(program.exit_marks)))()
         self._count = ctypes.c_int32(0)
@@ -99,8 +100,7 @@ class LogController:
         Returns:
             How many were run; the last of them is the one that changed something, if any did.
         """
-        for index, signal in enumerate(self.program.signals):
-            self._pins[index] = levels[signal.name]
+        self._pins[:] = [levels[name] for name in self._names]
         return int(
             self._run(
                 self._loop, self._pins, ctypes.c_int64(scans), self._visible, self._taken,
@@ -121,6 +121,8 @@ class LogController:
     @property
     def newly_broken(self) -> tuple[str, ...]:
         """What the last scan broke and the one before it did not."""
+        if not any(self._broken):
+            return ()
         return tuple(
             name for i, name in enumerate(self.broken_names) if self._broken[i // 64] >> (i % 64) & 1
         )

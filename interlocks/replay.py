@@ -90,7 +90,10 @@ class LogRun:
         levels: level of every input at the terminal; what is unknown has its last level.
         known: whether each input's level is known at present.
         recorded: what the log says of states, memory and outputs; None where it says nothing.
+        computed: what the controller of the file makes of them, after the last scan.
+        changed: what of that the last call of ``scan`` changed.
         power: whether there is power.
+        signals: what is computed.
     """
 
     machine: Machine
@@ -99,8 +102,19 @@ class LogRun:
     known: dict[str, bool]
     recorded: dict[Signal, Value] = field(default_factory=dict)
     computed: dict[Signal, Value] = field(default_factory=dict)
+    changed: tuple[Signal, ...] = ()
     power: bool = True
     became_unknown: dict[str, None] = field(default_factory=dict)
+    _values: tuple[int, ...] = ()
+    _differing: dict[Signal, tuple[Value, Value]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        program = self.controller.program
+        self.signals: tuple[Signal, ...] = (
+            *((Subject.STATE, item.name) for item in program.sequences),
+            *((Subject.MEMORY, _memory_name(cell)) for cell in program.memory),
+            *((Subject.OUTPUT, item.name) for item in program.outputs),
+        )
 
     @staticmethod
     def of(machine: Machine) -> LogRun:
@@ -123,6 +137,7 @@ class LogRun:
                         seen.append(change)
                 case Subject.OUTPUT | Subject.STATE | Subject.MEMORY:
                     self.recorded[change.subject, change.name] = change.value
+                    self._compare((change.subject, change.name))
                 case _:
                     pass
         return seen
@@ -139,24 +154,25 @@ class LogRun:
     def scan(self, most: int) -> int:
         """Runs up to ``most`` scans, to the next that changes something; how many they were."""
         done = self.controller.run(self.levels, most)
-        self.computed = self._named(self.controller.values)
+        values, before = self.controller.values, self._values
+        if values == before:
+            self.changed = ()
+            return done
+        changed = [i for i, value in enumerate(values) if not before or before[i] != value]
+        self._values = values
+        self.changed = tuple(self.signals[i] for i in changed)
+        for i in changed:
+            signal = self.signals[i]
+            self.computed[signal] = _value(self.machine, signal, values[i])
+            self._compare(signal)
         return done
 
-    def _named(self, values: tuple[int, ...]) -> dict[Signal, Value]:
-        return {
-            signal: _value(self.machine, signal, value)
-            for signal, value in zip(self.signals, values, strict=True)
-        }
-
-    @property
-    def signals(self) -> tuple[Signal, ...]:
-        """What is computed."""
-        program = self.controller.program
-        return (
-            *((Subject.STATE, item.name) for item in program.sequences),
-            *((Subject.MEMORY, _memory_name(cell)) for cell in program.memory),
-            *((Subject.OUTPUT, item.name) for item in program.outputs),
-        )
+    def _compare(self, signal: Signal) -> None:
+        said, value = self.recorded.get(signal), self.computed.get(signal)
+        if said is None or value is None or said == value:
+            self._differing.pop(signal, None)
+        else:
+            self._differing[signal] = said, value
 
     def asked(self, output: str) -> int:
         """What was asked of an output in the last scan: as recorded, else as computed."""
@@ -166,11 +182,7 @@ class LogRun:
 
     def differences(self) -> tuple[tuple[Signal, Value, Value], ...]:
         """What is recorded otherwise than it is computed."""
-        return tuple(
-            (signal, said, value)
-            for signal, value in self.computed.items()
-            if (said := self.recorded.get(signal)) is not None and said != value
-        )
+        return tuple((signal, said, value) for signal, (said, value) in self._differing.items())
 
 
 def stretches(log: Log, run: LogRun) -> Iterator[tuple[int, int, list[Change]]]:
@@ -228,7 +240,6 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
         inputs_before |= {item.name: item.value for item in seen}  # type: ignore[misc]
         last = end - 1
         happened += _computed(run, before, last, period)
-        before = dict(run.computed)
         broken += [Broken(last, last * period, name) for name in run.controller.newly_broken]
         count += len(happened)
         kept += happened
@@ -261,13 +272,15 @@ def _computed(
     run: LogRun, before: dict[Signal, Value], scan: int, period: Milliseconds
 ) -> Iterator[Happening]:
     marks = [run.controller.program.exit_marks[mark] for mark in run.controller.taken]
-    for signal, value in run.computed.items():
+    reentered = {(Subject.STATE, mark.partition(": ")[0]) for mark in marks}
+    for signal in dict.fromkeys((*run.changed, *sorted(reentered, key=lambda item: item[1]))):
         subject, name = signal
         taken = ""
         if subject is Subject.STATE:
             taken = next((mark for mark in marks if mark.startswith(f"{name}: ")), "")
-        if before.get(signal) != value or taken:
-            yield Happening(scan, scan * period, signal, before.get(signal), value, taken)
+        value = run.computed[signal]
+        yield Happening(scan, scan * period, signal, before.get(signal), value, taken)
+        before[signal] = value
 
 
 def _parting(
