@@ -388,11 +388,14 @@ def test_no_time_at_all_covers_nothing() -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="signals to oneself are a POSIX matter")
 def test_ctrl_c_ends_a_search_with_a_partial_outcome() -> None:
+    # Whoever runs the tests in the background may have the signal ignored.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     timer = threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT))
     with Explorer(endless(), Limits(threads=2, bytes=1 << 30)) as explorer:
         timer.start()
         outcome = explorer.run()
         timer.join()
+    signal.signal(signal.SIGINT, before)
     assert outcome.status is Status.INTERRUPT
     assert outcome.states > 1
 

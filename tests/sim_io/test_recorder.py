@@ -28,6 +28,9 @@ from stillgate.sim_io.simulation import Simulation
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="needs signals, limits and devices of POSIX")
 
 
+NEXT_DAY = datetime(2026, 1, 2, tzinfo=UTC)
+
+
 def kinds(path: Path) -> list[RecordKind]:
     return [record.kind for line in path.read_bytes().splitlines() if (record := decode_record(line))]
 
@@ -123,14 +126,14 @@ def test_a_log_cut_at_any_byte_loses_at_most_the_record_that_was_cut(tmp_path: P
 
 def test_a_recorder_cuts_a_torn_tail_off_and_says_so_in_the_log(tmp_path: Path) -> None:
     path, cut = tmp_path / "door.log", tmp_path / "cut.log"
-    record_run(path)
+    record_run(path, clock=lambda: datetime(2026, 1, 1, tzinfo=UTC))
     content = path.read_bytes()
     last = content.rstrip(b"\n").rfind(b"\n") + 1
     sizes = {*range(1, len(content), 41), *range(last - 3, len(content) + 1)}
     for size in sorted(sizes):
         cut.write_bytes(content[:size])
         said: list[str] = []
-        recorder = record_run(cut, ["scan"], report=said.append)
+        recorder = record_run(cut, ["scan"], report=said.append, clock=lambda: NEXT_DAY)
         torn = size - (content[:size].rfind(b"\n") + 1)
         assert recorder.status.cut == torn
         assert not recorder.status.failure
