@@ -58,7 +58,7 @@ def measure(document: MachineDocument) -> tuple[list[Figure], list[str]]:
         Figure("the same, as the clock on the wall has it", f"{diagnosis.wall:.3g} s"),
         at_most("memory of the larger of the two", memory, 1, "GiB"),
     ], [
-        f"{machine.machine}, {scans / 1e6:.3g} million scans, {size:.0f} MiB of CSV; the hidden fault: {fault}",
+        f"{machine.machine}, {scans / 1e6:.3g} million scans, {size:.0f} MiB of CSV; hidden fault: {fault}",
     ]
 
 
