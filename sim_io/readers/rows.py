@@ -79,9 +79,14 @@ class RowReading:
                 yield from self._event(row, time)
 
     def _cells(self, row: Row, time: Milliseconds) -> Iterator[Change]:
-        """All values of a row; rows that repeat one whose values were all good say nothing new."""
+        """The values of a row; cells that repeat a row whose values were all good say nothing new."""
+        before = self._settled
         self._settled = row
-        for reader, raw in zip(row.readers, row.raws, strict=True):
+        cells = zip(row.readers, row.raws, strict=True)
+        if before is not None and before.readers is row.readers:
+            fresh = [i for i, (raw, old) in enumerate(zip(row.raws, before.raws, strict=True)) if raw != old]
+            cells = zip([row.readers[i] for i in fresh], [row.raws[i] for i in fresh], strict=True)
+        for reader, raw in cells:
             value, told = self._value(reader, raw, row.line, time)
             if told:
                 yield Change(time, reader.subject, reader.name, value)
