@@ -6,8 +6,8 @@ each state a sequence has left. A loss of power starts every stamp anew.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from .evaluate import Layout, Values
 from .program import Cell
@@ -93,3 +93,7 @@ class Snapshot:
     stamps: Stamps = field(compare=False, repr=False)
     scans: int = field(compare=False)
     scanned: bool = field(compare=False)
+
+    def with_cells(self, cells: Sequence[int]) -> Snapshot:
+        """The same with other values of ``program.cells``, which come first among all values."""
+        return replace(self, cells=tuple(cells), values=(*cells, *self.values[len(cells) :]))

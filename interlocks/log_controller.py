@@ -55,6 +55,7 @@ class LogController:
     Attributes:
         program: the lowered controller.
         judged: the requirements that are judged.
+        unjudged: those that no log can judge, with the parts they read.
         visible: cells whose changes end a call: active states, memory, what is asked of outputs.
 
     Raises:
@@ -64,9 +65,9 @@ class LogController:
     def __init__(self, machine: Machine) -> None:
         self.program = lower_controller(machine)
         program = self.program
-        self.judged = tuple(
-            name for name, item in watched(machine).items() if not parts_read_by(machine, item)
-        )
+        reads = {name: parts_read_by(machine, item) for name, item in watched(machine).items()}
+        self.judged = tuple(name for name, parts in reads.items() if not parts)
+        self.unjudged = tuple((name, parts) for name, parts in reads.items() if parts)
         self.visible: tuple[Cell, ...] = (
             *(item.active for item in program.sequences),
             *program.memory,

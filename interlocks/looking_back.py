@@ -113,14 +113,14 @@ class _Back:
             (self.executive.power_on if self.run.power else self.executive.power_off)()
 
     def _change_over(self) -> None:
-        """Puts the executive where the C controller is, whose cells come first among its values."""
-        executive, cells = self.executive, self.run.controller.cells()
+        """Puts the executive where the C controller is."""
+        executive = self.executive
         fresh = executive.snapshot()
         began = self.start * self.run.machine.scan
         snapshot = replace(fresh, scans=self.start, stamps=replace(fresh.stamps, began=began))
         if self.run.power:
-            values = (*cells, *snapshot.values[len(cells) :])
-            executive.restore(replace(snapshot, cells=cells, values=values, scanned=True))
+            cells = self.run.controller.cells()
+            executive.restore(replace(snapshot.with_cells(cells), scanned=True))
         else:
             executive.restore(snapshot)
             executive.power_off()

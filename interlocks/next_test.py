@@ -13,10 +13,9 @@ import copy
 import random
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from stillgate.controller.executive import Executive
-from stillgate.controller.history import Snapshot
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
@@ -209,7 +208,7 @@ class _Trial:
 
     def _controller(self) -> Executive:
         executive = Executive(self.run.machine)
-        executive.restore(_with_cells(executive.snapshot(), self.cells))
+        executive.restore(executive.snapshot().with_cells(self.cells))
         return executive
 
 
@@ -224,8 +223,3 @@ class _Fork:
 
     def __iter__(self) -> Iterator[Tracker]:
         return iter(self._copies.values())
-
-
-def _with_cells(snapshot: Snapshot, cells: Sequence[int]) -> Snapshot:
-    """A snapshot with what the C controller remembers; its cells come first among the values."""
-    return replace(snapshot, cells=tuple(cells), values=(*cells, *snapshot.values[len(cells) :]))

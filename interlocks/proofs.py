@@ -13,7 +13,6 @@ That no value leaves its cell's range is proved first; without it no proof count
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from stillgate.controller.errors import ProgramFault
@@ -28,7 +27,7 @@ from .loop_runner import LoopRunner, Tick
 from .second_opinion import INDUCTION, REPLAY, Tell
 from .smt import Formula
 from .smt_loop import LoopFormula, loop_formula
-from .story import Replay, tell
+from .story import Replay, answering, tell
 from .verdict import Story, Word
 from .wording import sentence_of, time_text
 
@@ -232,11 +231,11 @@ class _Round:
         loop = self.formula.loop
         runner = LoopRunner(loop)
         ticks: list[Tick] = []
-        runner.begin(_answering(way.start))
+        runner.begin(answering(way.start))
         for number, picks in enumerate(way.steps):
             if runner.key() != way.keys[number]:
                 raise ProgramFault(f"the formula and the evaluator part in tick {number} of {item.name}")
-            ticks.append(runner.step(_answering(picks), settle=False))
+            ticks.append(runner.step(answering(picks), settle=False))
         if item.name == RANGES:
             raise ProgramFault("z3 found a value that leaves its cell's range, and the evaluator did not")
         requirement = self.run.document.machine.requirements[item.name]
@@ -261,8 +260,3 @@ class _Round:
     def _say(self, what: str) -> None:
         if self.run.say is not None:
             self.run.say(f"{'one fault' if self.budget else 'no fault'}: {what}")
-
-
-def _answering(picks: list[int]) -> Callable[[str, int], int]:
-    answers = iter(picks)
-    return lambda name, count: next(answers)

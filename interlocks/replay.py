@@ -16,9 +16,8 @@ from stillgate.controller.quantities import Milliseconds
 from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value
 from stillgate.sim_io.operators import rest_level
 
-from .log_controller import LogController, parts_read_by
+from .log_controller import LogController
 from .log_scans import ScanChanges, scans_of
-from .requirement_watch import watched
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,11 +259,7 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
         unknown=tuple(run.became_unknown),
         compared=tuple(signal for signal in run.signals if signal in run.recorded),
         judged=run.controller.judged,
-        unjudged=tuple(
-            (name, parts)
-            for name, item in watched(machine).items()
-            if (parts := parts_read_by(machine, item))
-        ),
+        unjudged=run.controller.unjudged,
     )
 
 

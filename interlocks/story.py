@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stillgate.controller.machine import Contact
 from stillgate.controller.program import Cell
+from stillgate.sim_io.operators import rest_level
 
 from .closed_loop import ClosedLoop, FreeInput
 from .histories import Memory, Mode, Pair
@@ -49,7 +49,7 @@ def replay(loop: ClosedLoop, path: Path) -> Replay:
     modes: list[dict[str, Mode]] = []
     runner.load(path.keys[0])
     for number, picks in enumerate(path.choices):
-        ticks.append(runner.step(_answering(picks), settle=False))
+        ticks.append(runner.step(answering(picks), settle=False))
         modes.append({name: _mode_in(ticks[-1], item) for name, item in runner.free.items()})
         if number + 1 < len(path.keys):
             assert runner.settled_key() == path.keys[number + 1], "the evaluator and the C step differ"
@@ -66,7 +66,8 @@ def replay(loop: ClosedLoop, path: Path) -> Replay:
     return Replay(loop, tuple(ticks), circuits)
 
 
-def _answering(picks: Sequence[int]) -> Chooser:
+def answering(picks: Sequence[int]) -> Chooser:
+    """Answers choices by picks, one after another."""
     answers = iter(picks)
     return lambda name, count: next(answers)
 
@@ -82,17 +83,12 @@ def _mode_in(tick: Tick, item: FreeInput) -> Mode:
     return Mode.HEALTHY
 
 
-def resting_level(loop: ClosedLoop, name: str) -> int:
-    """Level of a circuit that nobody touches: a normally closed contact conducts."""
-    return int(loop.machine.inputs[name].contact is Contact.NORMALLY_CLOSED)
-
-
 def _least_changes(
     loop: ClosedLoop, item: FreeInput, ticks: Sequence[Tick], modes: Sequence[dict[str, Mode]]
 ) -> list[int]:
     """Levels of a free input, tick by tick, with the fewest changes that fit every answer."""
     name, history = item.signal.name, item.history
-    rest = resting_level(loop, name)
+    rest = int(rest_level(loop.machine, name))
     best: dict[Pair, tuple[int, Pair | None]] = {}
     trail: list[dict[Pair, tuple[int, Pair | None]]] = []
     for number, tick in enumerate(ticks):
@@ -209,7 +205,7 @@ def _circuit_changes(run: Replay, number: int) -> list[Change]:
     found: list[Change] = []
     for name, level in run.circuits[number].items():
         sensed = name in loop.plant.circuits
-        at_rest = level if sensed else resting_level(loop, name)
+        at_rest = level if sensed else int(rest_level(loop.machine, name))
         was = run.circuits[number - 1][name] if number else at_rest
         if level != was:
             source = loop.machine.inputs[name].source

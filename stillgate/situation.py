@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from stillgate.controller.errors import UsageError
 from stillgate.controller.executive import Executive
 from stillgate.controller.expression import HeldFor, walk
-from stillgate.controller.machine import Contact, Exit, Machine
+from stillgate.controller.machine import Exit, Machine
 from stillgate.controller.program import ticks_up
 from stillgate.controller.quantities import Condition, Milliseconds
+from stillgate.sim_io.operators import rest_level
 
 MOST_SCANS = 20_000
 """Scans after which looking ahead or settling is given up."""
@@ -34,7 +35,7 @@ class Outcome:
 
 def resting_levels(machine: Machine) -> dict[str, bool]:
     """Circuits that nobody touches: a normally closed contact conducts."""
-    return {name: item.contact is Contact.NORMALLY_CLOSED for name, item in machine.inputs.items()}
+    return {name: rest_level(machine, name) for name in machine.inputs}
 
 
 def parse_settings(option: str, settings: Iterable[str]) -> dict[str, str]:

@@ -173,10 +173,6 @@ def _begin(name: str, part: Travel, stands: Callable[[int, Range], Block], longe
     return choice_of(Cell(f"{name}.begins", 0, 2 * len(part.stops), 0, Scope.PART, persistent=False), options)
 
 
-def _was_moving(moved: Cell, sensed: bool) -> Block:
-    return (Choose(moved, 2),) if sensed else ()
-
-
 def _describe(part: Travel, place: int, heading: int) -> str:
     if place % 2 == 0:
         return f"at {part.stops[place // 2]}"
