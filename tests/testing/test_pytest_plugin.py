@@ -50,7 +50,7 @@ def test_every_requirement_and_kind_of_finding_is_an_item(pytester: pytest.Pytes
 
 
 def test_a_machine_that_holds_passes_and_says_under_what(pytester: pytest.Pytester, folder: Path) -> None:
-    result = pytester.runpytest("-q")
+    result = pytester.runpytest("-q", "--machine-no-cache")  # others may have checked it before
     result.assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
     said = result.stdout.str()
     assert "4 requirements with a tick of 100 ms, up to one fault, under 9 assumptions; checked in" in said
