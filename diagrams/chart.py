@@ -29,6 +29,7 @@ class Group(Enum):
     MEMORY = "memory"
     OUTPUT = "outputs"
     PART = "parts"
+    TRUTH = "what the requirement reads of them"
 
 
 WHO = {
@@ -40,6 +41,7 @@ WHO = {
     Group.MEMORY: "controller",
     Group.OUTPUT: "controller",
     Group.PART: "part",
+    Group.TRUTH: "part",
 }
 
 ON, OFF = "on", "off"
@@ -117,12 +119,13 @@ def chart_of(
 
     Args:
         windows: stretches to shade, in instants of the recording.
-        always: names whose lanes are drawn even if they never change.
+        always: names whose lanes are drawn even if they never change. Truths of parts
+            (``arms.moving``) are drawn if they are among them, and only then.
     """
     grounds = grounds_of(recording)
     end = len(recording.instants) if last is None else min(last + 1, len(recording.instants))
     shown = recording.instants[first:end]
-    lanes = [_lane(*line, shown) for line in _lines(recording)]
+    lanes = [_lane(*line, shown) for line in _lines(recording, always)]
     drawn = tuple(lane for lane in lanes if len(lane.runs) > 1 or lane.name in always)
     return Chart(
         name=name,
@@ -148,7 +151,7 @@ def chart_of(
 _Line = tuple[str, Group, bool, Callable[[Instant], str]]
 
 
-def _lines(recording: Recording) -> Iterator[_Line]:
+def _lines(recording: Recording, always: Collection[str]) -> Iterator[_Line]:
     """Name, group, whether it is a level, and how to read it off an instant."""
     machine = recording.machine
     yield "fault", Group.FAULT, False, lambda instant: instant.fault or NO_FAULT
@@ -162,6 +165,9 @@ def _lines(recording: Recording) -> Iterator[_Line]:
         yield name, Group.OUTPUT, True, _level("outputs", name)
     for name in machine.parts:
         yield name, Group.PART, False, _word("parts", name)
+    for name in recording.instants[0].truths if recording.instants else ():
+        if name in always:
+            yield name, Group.TRUTH, True, _level("truths", name)
 
 
 def _level(field: str, name: str) -> Callable[[Instant], str]:
@@ -215,7 +221,7 @@ def _at_rest(machine: Machine, lane: Lane) -> str:
             return OFF
         case Group.FAULT:
             return NO_FAULT
-        case Group.MEMORY | Group.SWITCH | Group.PART:
+        case Group.MEMORY | Group.SWITCH | Group.PART | Group.TRUTH:
             return lane.runs[0].value
 
 

@@ -8,7 +8,7 @@ instant is what requirements read: after the outputs were written and before the
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds, Ticks
@@ -32,6 +32,7 @@ class Instant:
     fault: str | None = None  # what is wrong, several joined by 'and'
     terminals: Mapping[str, bool] | None = None  # what reaches the controller; None: circuits with the fault
     scanned: bool = True  # False where the scan before took too long
+    truths: Mapping[str, bool] = field(default_factory=dict)  # of parts, as requirements read them; if known
 
     @property
     def powered(self) -> bool:
@@ -83,7 +84,8 @@ def recording_of_story(machine: Machine, story: Story, tick: Milliseconds) -> Re
                 elif change.name in parts and change.cause is Cause.PART:
                     parts = {**parts, change.name: change.after}
         circuits = {name: bool(level) for name, level in story.inputs[number]}
-        instants.append(Instant(circuits, states, outputs, memory, parts, fault))
+        truths = {name: values[number] for name, values in story.truths}
+        instants.append(Instant(circuits, states, outputs, memory, parts, fault, truths=truths))
     return Recording(machine, tick, tuple(instants))
 
 

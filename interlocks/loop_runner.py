@@ -93,6 +93,9 @@ class LoopRunner:
         self._live: dict[str, Callable[[Values], int]] = {
             item.signal.name: compiler.term(item.live) for item in loop.free
         }
+        self._truths = {
+            f"{part}.{truth}": compiler.term(term) for (part, truth), term in loop.plant.truths.items()
+        }
         self._dark = self.layout.slot(loop.dark)
         self._fault = self.layout.slot(loop.fault)
         self._goals = [self.layout.slot(goal_cell(i)) for i in range(len(loop.monitors.goals))]
@@ -155,6 +158,11 @@ class LoopRunner:
             self._settle(values)
         self._moves(values)
         return Tick(seen, nodes, tuple(dict.fromkeys(host.broken)), tuple(host.covered), goals)
+
+    def truths(self, tick: Tick) -> dict[str, bool]:
+        """Truths of every part in a tick, as the requirements saw them: ``leaf.moving``."""
+        values = [tick.values.get(cell.name, cell.start) for cell in self.layout.cells]
+        return {name: bool(term(values)) for name, term in self._truths.items()}
 
     def mode(self, item: FreeInput) -> Mode:
         """How an input reaches the controller in the present tick."""

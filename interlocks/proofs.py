@@ -27,7 +27,7 @@ from .loop_runner import LoopRunner, Tick
 from .second_opinion import INDUCTION, REPLAY, Tell
 from .smt import Formula
 from .smt_loop import LoopFormula, loop_formula
-from .story import Replay, answering, tell
+from .story import Replay, answering, tell, truths_of
 from .verdict import Story, Word
 from .wording import sentence_of, time_text
 
@@ -253,7 +253,7 @@ class _Round:
         at = time_text((len(ticks) - 1) * loop.tick)
         done = "is reached" if reach else "is broken"
         headline = f"{item.name} {done} {at} after power-on ({sentence_of(requirement)})"
-        story = tell(Replay(loop, tuple(ticks), circuits), headline)
+        story = tell(Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks)), headline)
         word = Word.HOLDS if reach else Word.BROKEN
         return Judged(REPLAY, word, len(ticks), item.spent, story)
 

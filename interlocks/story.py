@@ -36,6 +36,7 @@ class Replay:
     loop: ClosedLoop
     ticks: tuple[Tick, ...]
     circuits: tuple[dict[str, int], ...]
+    truths: tuple[tuple[str, tuple[bool, ...]], ...]  # of parts, by name: a value per tick
 
 
 def replay(loop: ClosedLoop, path: Path) -> Replay:
@@ -63,7 +64,13 @@ def replay(loop: ClosedLoop, path: Path) -> Replay:
         }
         for i, tick in enumerate(ticks)
     )
-    return Replay(loop, tuple(ticks), circuits)
+    return Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks))
+
+
+def truths_of(runner: LoopRunner, ticks: Sequence[Tick]) -> tuple[tuple[str, tuple[bool, ...]], ...]:
+    """Truths of the parts by name, a value per tick."""
+    values = [runner.truths(tick) for tick in ticks]
+    return tuple((name, tuple(item[name] for item in values)) for name in values[0])
 
 
 def answering(picks: Sequence[int]) -> Chooser:
@@ -146,6 +153,7 @@ def tell(run: Replay, headline: str) -> Story:
         steps=tuple(steps),
         ticks=len(run.ticks),
         inputs=tuple(tuple(levels.items()) for levels in run.circuits),
+        truths=run.truths,
     )
 
 

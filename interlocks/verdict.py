@@ -61,6 +61,7 @@ class Story:
     ticks: Ticks  # length
     inputs: tuple[tuple[tuple[str, int], ...], ...]  # per tick: circuit level of every input
     window: tuple[Ticks, Ticks] | None = None  # ticks in which the broken requirement was waiting
+    truths: tuple[tuple[str, tuple[bool, ...]], ...] = ()  # what requirements may read of parts, per tick
 
 
 @dataclass(frozen=True, slots=True)

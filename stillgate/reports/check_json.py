@@ -52,6 +52,7 @@ def story_document(story: Story) -> dict[str, Any]:
         "steps": [step_document(item) for item in story.steps],
         "inputs": [dict(levels) for levels in story.inputs],
         "window": list(story.window) if story.window is not None else None,
+        "truths": {name: list(values) for name, values in story.truths},
     }
 
 

@@ -194,13 +194,14 @@ def story_chart(machine: Machine, story: Story, result: CheckResult, name: str) 
         if story.window is not None:
             windows = (Window(*story.window, plain(text)),)
         conditions = [getattr(requirement, field) for field in type(requirement).model_fields]
-        read = {
-            node.path.removeprefix("seen.").removeprefix("asked.").partition(".")[0]
+        paths = {
+            node.path.removeprefix("seen.").removeprefix("asked.")
             for condition in conditions
             if isinstance(condition, Condition)
             for node in walk(condition.tree)
             if isinstance(node, Name)
         }
+        read = paths | {path.partition(".")[0] for path in paths}
     return chart_of(
         recording_of_story(machine, story, result.tick),
         name=name,

@@ -101,6 +101,10 @@ STORY = closed(
             whole("A tick."),
         )
     ),
+    truths=table(
+        "What requirements may read of the parts, such as leaf.moving.",
+        many("A value for every tick.", truth("Whether it was true.")),
+    ),
 )
 
 CHECK: Schema = {

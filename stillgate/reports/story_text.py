@@ -23,6 +23,9 @@ def write_story(console: Console, story: Story) -> None:
         stood = ", ".join(f"{part} {place}" for part, place in story.start)
         say(console, f"At power-on: {stood}.", indent=2)
     console.print(Padding(steps_table(story.steps), (1, 0, 0, 2)))
+    true = [name for name, values in story.truths if values and values[-1]]
+    if true:
+        say(console, f"True of the parts at the end: {', '.join(true)}.", indent=2)
 
 
 def steps_table(steps: Iterable[StoryStep]) -> Table:

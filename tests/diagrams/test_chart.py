@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.reader import read_machine_text
-from stillgate.diagrams.chart import Chart, Window, chart_of
+from stillgate.diagrams.chart import Chart, Group, Window, chart_of
 from stillgate.diagrams.chart_svg import chart_svg
 from stillgate.diagrams.recording import (
     Recording,
@@ -153,6 +153,19 @@ def test_a_story_of_the_check_becomes_a_chart_with_its_window() -> None:
         chart = chart_of(recording, name=name, title=story.headline, windows=(Window(first, last, "w"),))
         assert chart.steps[-1].instant <= last
         ET.fromstring(chart_svg(chart))
+
+
+def test_truths_of_parts_are_drawn_where_they_are_asked_for_and_not_else() -> None:
+    document = read_machine_text(BROKEN, "yard_gate.yaml")
+    story = check(document, use_cache=False).requirements[0].story
+    assert story is not None
+    recording = recording_of_story(document.machine, story, 500)
+    asked = chart_of(recording, name="x", title="x", always=("leaf.moving",))
+    (lane,) = (lane for lane in asked.lanes if lane.group is Group.TRUTH)
+    assert lane.name == "leaf.moving"
+    moving = dict(story.truths)["leaf.moving"]
+    assert tuple(lane.at(number) == "on" for number in range(story.ticks)) == moving
+    assert not any(lane.group is Group.TRUTH for lane in chart_of(recording, name="x", title="x").lanes)
 
 
 def texts(svg: str) -> str:

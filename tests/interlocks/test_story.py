@@ -84,6 +84,22 @@ def test_a_told_story_lists_the_circuits_of_every_tick_and_the_fault_that_is_pre
     assert {tell(run, "").fault for run in runs.values()} != {None}
 
 
+def test_a_told_story_lists_what_requirements_read_of_the_parts() -> None:
+    """A leaf that is driven counts as moving although it has not left its place yet."""
+    with searching(gate(0)) as done:
+        runs = done.breaks()
+    moving = 0
+    for name, run in runs.items():
+        story = tell(run, name)
+        truths = dict(story.truths)
+        assert {len(values) for values in truths.values()} == {story.ticks}
+        for step in story.steps:
+            driven = {"motor_open", "motor_shut"} & set(step.on_outputs)
+            assert truths["leaf.moving"][step.tick] or not driven
+            moving += truths["leaf.moving"][step.tick]
+    assert moving
+
+
 def test_the_same_story_is_told_by_any_number_of_threads() -> None:
     told = []
     for threads in (1, 2):
