@@ -13,16 +13,21 @@ import importlib.util
 import os
 import shlex
 import shutil
+import signal
 import stat
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from concurrent.futures import CancelledError
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Event
 
 from .errors import ToolMissing
 
+_LOOK_EVERY = 0.05  # seconds between two looks whether a build is still wanted
 _SUFFIX = {"darwin": ".dylib", "win32": ".dll"}.get(sys.platform, ".so")
 
 
@@ -105,17 +110,23 @@ def build_library(
     options: tuple[str, ...] = (),
     compiler: Compiler | None = None,
     on_slow_build: Callable[[], None] | None = None,
+    stop: Event | None = None,
 ) -> Path:
     """Path of the shared library made from the sources, built unless it is in the cache.
+
+    Ctrl-C ends the compiler at once and leaves nothing behind; so does ``stop``, for who
+    builds in a thread, which Ctrl-C does not reach.
 
     Args:
         sources: text of each file by name; ``main`` includes the others.
         main: name of the file handed to the compiler.
         options: compiler options besides those that make a shared library.
         on_slow_build: called before a compiler's slow very first call.
+        stop: once set, the library is not wanted any more.
 
     Raises:
         ToolMissing: if no compiler is found or the compiler refuses the sources.
+        CancelledError: if ``stop`` was set before the library was built.
     """
     found = compiler or find_compiler()
     digest = hashlib.sha256()
@@ -139,10 +150,41 @@ def build_library(
         target = Path(work) / ("built" + _SUFFIX)
         shared = ("-shared", "-fPIC") if sys.platform != "win32" else ("-shared",)
         command = [*found.command, *shared, *options, main, "-o", str(target.name), "-lpthread"]
-        done = subprocess.run(command, cwd=work, capture_output=True, text=True, check=False)
-        if done.returncode != 0 or not target.exists():
-            raise ToolMissing(
-                f"the C compiler refused the generated source ({shlex.join(command)}):\n{done.stderr}"
-            )
+        status, said = _call(command, work, stop)
+        if status != 0 or not target.exists():
+            raise ToolMissing(f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}")
         target.replace(library)  # atomic: two processes may build at once
     return library
+
+
+def _call(command: list[str], folder: str, stop: Event | None) -> tuple[int, str]:
+    """Exit status of a compiler, and what it said; it does not outlive an exception here."""
+    # In a group of its own, because a compiler calls others, which are to end with it.
+    with subprocess.Popen(
+        command,
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        process_group=None if sys.platform == "win32" else 0,
+    ) as process:
+        try:
+            while stop is None or not stop.is_set():
+                try:
+                    said, _ = process.communicate(timeout=_LOOK_EVERY)
+                    return process.returncode, said
+                except subprocess.TimeoutExpired:
+                    continue
+            raise CancelledError("the library is not wanted any more")
+        except BaseException:
+            _end(process)
+            raise
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    if sys.platform == "win32":
+        process.kill()
+    else:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)

@@ -14,6 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path as FilePath
+from threading import Event
 
 from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.quantities import Milliseconds
@@ -140,14 +141,18 @@ def _search_all(
 ) -> list[_Searched]:
     deadline = None if limits.seconds is None else time.monotonic() + limits.seconds
     searched: list[_Searched] = []
+    unwanted = Event()
     with ThreadPoolExecutor(max_workers=len(loops)) as pool:
-        libraries = [pool.submit(build_checker, loop, on_slow_build) for loop in loops]
-        for loop, library in zip(loops, libraries, strict=True):
-            left = None if deadline is None else max(0.0, deadline - time.monotonic())
-            item = _search_one(document, loop, library.result(), replace(limits, seconds=left), progress)
-            searched.append(item)
-            if item.exploration.stopped_by == "interrupt":
-                break
+        try:
+            libraries = [pool.submit(build_checker, loop, on_slow_build, unwanted) for loop in loops]
+            for loop, library in zip(loops, libraries, strict=True):
+                left = None if deadline is None else max(0.0, deadline - time.monotonic())
+                item = _search_one(document, loop, library.result(), replace(limits, seconds=left), progress)
+                searched.append(item)
+                if item.exploration.stopped_by == "interrupt":
+                    break
+        finally:  # the pool waits for its threads: whatever is still being built ends now
+            unwanted.set()
     return searched
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
+from threading import Event
 
 from stillgate.controller.emit_c import emit_controller
 from stillgate.controller.errors import ProgramFault
@@ -42,14 +43,17 @@ def options_of(loop: ClosedLoop) -> tuple[str, ...]:
     return QUICK_OPTIONS if short else OPTIONS
 
 
-def build_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None) -> FilePath:
-    """Shared library of a loop's checker, from the cache if it was built before."""
+def build_checker(
+    loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, stop: Event | None = None
+) -> FilePath:
+    """Shared library of a loop's checker, from the cache if it was built before; see ``build_library``."""
     return build_library(
         checker_files(loop),
         "checker.c",
         options=options_of(loop),
         compiler=find_compiler(),
         on_slow_build=on_slow_build,
+        stop=stop,
     )
 
 
