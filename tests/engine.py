@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -27,13 +28,17 @@ OPTIONS = ("-std=gnu11", "-O0", "-w")
 
 
 def quick_build(
-    loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, *, merge: bool | None = None
+    loop: ClosedLoop,
+    on_slow_build: Callable[[], None] | None = None,
+    stop: Event | None = None,
+    *,
+    merge: bool | None = None,
 ) -> Path:
     """Shared library of a loop's checker, unoptimised."""
     files = checker_files(loop)
     if merge is not None:
         files["checker.c"] = checker_source(loop, merge=merge)
-    return build_library(files, "checker.c", options=OPTIONS, on_slow_build=on_slow_build)
+    return build_library(files, "checker.c", options=OPTIONS, on_slow_build=on_slow_build, stop=stop)
 
 
 @dataclass(frozen=True)
