@@ -1,7 +1,8 @@
 """Re-checks a certificate that lists states: small, slow, and nothing of the explorer's.
 
-It takes the loop's Program and runs its statements with the Python evaluator, once for every
-combination of choices, from every state of the certificate. Four things must be true:
+It takes the loop's Program and runs its statements with the Python evaluator, for every
+combination of choices, from every state of the certificate (``step_pieces`` says how). Four
+things must be true:
 
 1. every start state is in the set;
 2. every step from a state of the set ends in the set;
@@ -17,24 +18,27 @@ left. A state of the set stands for every belief that its own includes, so a ste
 state that believes more.
 
 What is trusted: the Program (the statements that drop dead values among them), the evaluator,
-and these lines. The digest of the file plays no part.
+and these lines with those of
+``step_pieces`` and ``believed_input``. The digest of the file plays no part.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
+from typing import Any
 
 from stillgate.controller.errors import UsageError
-from stillgate.controller.evaluate import Compiler, Layout, Values, answer_from_cells
-from stillgate.controller.program import Cell, NoteKind, Observation, Read, terms_in
-from stillgate.controller.quantities import Ticks
+from stillgate.controller.evaluate import Compiler, Layout
+from stillgate.controller.program import FALSE, Assign, Block, Cell, Observation, Read, terms_in
 
-from .believed_input import DARK, HEALTHY, STUCK_OFF, STUCK_ON, BelievedInput, Memory, Pair
+from .believed_input import DARK, HEALTHY, STUCK_OFF, STUCK_ON, BelievedInput, Memory
 from .certificate import Certificate
 from .closed_loop import ClosedLoop, FreeInput, goal_cell
+from .step_pieces import Chain, Course, Host, Key, Pairs, Trace, choices_of, links
 
 State = tuple[int, ...]
 
@@ -64,53 +68,6 @@ class _Wrong(Exception):  # noqa: N818
         self.refusal = refusal
 
 
-class _Host:
-    """Answers one run of the statements from a list of choices, and keeps what was asked."""
-
-    def __init__(self, inputs: dict[str, BelievedInput]) -> None:
-        self.inputs = inputs
-        self.sensed: dict[str, Callable[[Values, Observation, Ticks], int]] = {}
-        self.begin([])
-
-    def begin(self, fixed: Sequence[int]) -> None:
-        self.fixed = fixed
-        self.asked: list[tuple[str, int]] = []
-        self.picks: list[int] = []
-        self.broken: set[int] = set()
-        self.pairs: dict[str, frozenset[Pair]] = {}
-        self.modes: dict[str, int] = {}
-
-    def choose(self, cell: Cell, count: int) -> int:
-        return self.pick(cell.name, count)
-
-    def pick(self, name: str, count: int) -> int:
-        at = len(self.picks)
-        self.picks.append(self.fixed[at] if at < len(self.fixed) else 0)
-        self.asked.append((name, count))
-        return self.picks[at]
-
-    def read(self, values: Values, signal: str, observation: Observation, ticks: Ticks) -> int:
-        item = self.inputs.get(signal)
-        if item is None:
-            return self.sensed[signal](values, observation, ticks)
-        mode, pairs = self.modes[signal], self.pairs[signal]
-        yes = frozenset(pair for pair in pairs if item.says(mode, pair, observation, ticks))
-        answer = len(yes) == len(pairs) if len(yes) in (0, len(pairs)) else self.pick(signal, 2) == 1
-        self.pairs[signal] = yes if answer else pairs - yes
-        return int(answer)
-
-    def note(self, kind: NoteKind, index: int) -> None:
-        if kind is NoteKind.BROKEN:
-            self.broken.add(index)
-
-    def following(self) -> list[int] | None:
-        """The next combination of choices, or None after the last."""
-        picks = list(self.picks)
-        while picks and picks[-1] + 1 >= self.asked[len(picks) - 1][1]:
-            picks.pop()
-        return [*picks[:-1], picks[-1] + 1] if picks else None
-
-
 class _Checker:
     def __init__(self, loop: ClosedLoop, certificate: Certificate) -> None:
         self.loop, self.certificate = loop, certificate
@@ -129,91 +86,93 @@ class _Checker:
             name: BelievedInput(item, sets[name], loop.tick, name in past)
             for name, item in zip(names, loop.free, strict=True)
         }
-        self.layout = Layout((*loop.controller.cells, *loop.plant.cells, loop.fault, loop.dark, *cells))
-        self.host = _Host(self.inputs)
-        compiler = Compiler(self.layout, loop.tick, self.host)
-        self.blocks = {
-            name: compiler.block(block)
-            for name, block in (
-                ("begin", loop.begin), ("before", loop.before), ("observe", loop.controller.observe),
-                ("decide", loop.controller.decide), ("after", loop.after), ("settle", loop.settle),
-                ("moves", loop.moves),
-            )
-        }  # fmt: skip
-        self.sense = [compiler.block(signal.sense) for signal in loop.sensed]
-        for signal in loop.sensed:
-            self.host.sensed[signal.name] = answer_from_cells(signal, self.layout)
-        self.slots = [self.layout.slot(cell) for cell in cells]
-        self.goals = {
-            name: self.layout.slot(goal_cell(number))
-            for number, (name, _) in enumerate(loop.monitors.goals)
-            if name in certificate.ranks
-        }
         belief = {item.belief: item.signal.name for item in loop.free}
         self.believed = {belief[cell]: at for at, cell in enumerate(cells) if cell in belief}
         self.index = {state: number for number, state in enumerate(certificate.states)}
         numbers = {name: number for number, name in enumerate(loop.requirement_names)}
         self.held = {numbers[name]: name for name in certificate.requirements if name in loop.monitors.broken}
-        unshown = {*certificate.requirements} - {*loop.monitors.broken} - {*self.goals}
-        for name in sorted(unshown | {*certificate.ranks} - {*self.goals}):
+        goals = {
+            name: goal_cell(number)
+            for number, (name, _) in enumerate(loop.monitors.goals)
+            if name in certificate.ranks
+        }
+        unshown = {*certificate.requirements} - {*loop.monitors.broken} - {*goals}
+        for name in sorted(unshown | {*certificate.ranks} - {*goals}):
             raise UsageError(f"the certificate cannot show '{name}': it holds nothing to check that by")
-        self.fault, self.dark = self.layout.slot(loop.fault), self.layout.slot(loop.dark)
+        self._lay_out(goals)
+        self._nearer: dict[tuple[Course, State], tuple[int, ...] | None] = {}
+        self._inside: dict[Course, bool] = {}
+
+    def _lay_out(self, goals: dict[str, Cell]) -> None:
+        loop, cells = self.loop, self.loop.key_cells
+        self.layout = Layout((*loop.controller.cells, *loop.plant.cells, loop.fault, loop.dark, *cells))
+        self.host = Host(self.inputs, loop.sensed, self.layout)
+        signals = {signal.name: signal for signal in loop.sensed}
+
+        def chain(blocks: Sequence[Block], ends: Sequence[Key]) -> Chain:
+            return Chain(blocks, ends, host=self.host, layout=self.layout, period=loop.tick, signals=signals)
+
+        rest = (loop.after, loop.settle, loop.moves)
+        unsensed = tuple(
+            Assign(cell, FALSE)
+            for signal in loop.sensed
+            for cell in (signal.level, signal.was)
+            if cell is not None
+        )
+        controller = (*(signal.sense for signal in loop.sensed), loop.controller.observe)
+        ends = (*cells, *goals.values(), *self.inputs)
+        self.lit = chain((*controller, *(stage.block for stage in loop.controller.stages), *rest), ends)
+        self.unlit = chain((unsensed, *rest), ends)
+        reads = dict.fromkeys((*self.lit.begins, *self.unlit.begins))
+        between = [key for key in reads if isinstance(key, Cell)]
+        self.before = chain((loop.before,), (*between, loop.fault, loop.dark))
+        self.begin = Compiler(self.layout, loop.tick, self.host).block(loop.begin)
+        self.slots = [self.layout.slot(cell) for cell in cells]
+        self.goals = {name: len(cells) + number for number, name in enumerate(goals)}
+        self.links_at = len(cells) + len(goals)
         self.start = self.layout.start_values()
 
-    # -- one run of the statements ---------------------------------------------------------
+    # -- one tick --------------------------------------------------------------------------
 
-    def begin(self) -> tuple[Values, dict[str, frozenset[Memory]]]:
-        """A start state."""
-        values = list(self.start)
-        self.blocks["begin"](values)
-        return values, {name: frozenset({item.start}) for name, item in self.inputs.items()}
+    def tick(self, state: State) -> dict[Course, Trace]:
+        """Every end of a tick from a state: the cells after it, the goals in it, the inputs' links."""
+        values = dict(zip(self.loop.key_cells, state, strict=True))
+        begins = tuple(values.get(cell, cell.start) for cell in self.before.begins)  # type: ignore[union-attr]
+        broken = partial(self._note, state)
+        found: dict[Course, Trace] = {}
+        for course, trace in self.before.run({begins: None}, broken).items():
+            now: dict[Key, Any] = dict(zip(self.before.ends, course, strict=True))
+            chain = self.unlit if now[self.loop.dark] else self.lit
+            for name, item in self.inputs.items():
+                mode = self._mode(now[self.loop.fault], now[self.loop.dark], item.item)
+                pairs = Pairs(mode, frozenset(product(self._memories(state, name), (0, 1))))
+                now[name] = pairs if name in chain.asked else links(item, pairs)
+            for end, way in chain.run({tuple(now[key] for key in chain.begins): trace}, broken).items():
+                found.setdefault(end, way)
+        return found
 
-    def tick(self, state: State) -> tuple[Values, set[str]]:
-        """One tick from a state: the values after it, and the goals that were true in it."""
-        host, values = self.host, list(self.start)
-        for slot, value in zip(self.slots, state, strict=True):
-            values[slot] = value
-        self.blocks["before"](values)
-        for name, item in self.inputs.items():
-            number = state[self.believed[name]] if name in self.believed else 0
-            host.pairs[name] = frozenset((memory, level) for memory in item.sets[number] for level in (0, 1))
-            host.modes[name] = self._mode(values, item.item)
-        if values[self.dark]:
-            for signal in self.loop.sensed:
-                for cell in (signal.level, signal.was):
-                    if cell is not None:
-                        values[self.layout.slot(cell)] = 0
-        else:
-            for sense in self.sense:
-                sense(values)
-            self.blocks["observe"](values)
-            self.blocks["decide"](values)
-        self.blocks["after"](values)
-        goals = {name for name, slot in self.goals.items() if values[slot]}
-        self.blocks["settle"](values)
-        self.blocks["moves"](values)
-        return values, goals
-
-    def _mode(self, values: Values, item: FreeInput) -> int:
-        if values[self.dark]:
+    def _mode(self, fault: int, dark: int, item: FreeInput) -> int:
+        if dark:
             return DARK
-        fault = values[self.fault]
         if fault and fault == item.stuck_on:
             return STUCK_ON
         return STUCK_OFF if fault and fault == item.stuck_off else HEALTHY
 
-    # -- where a step ends -----------------------------------------------------------------
+    def _memories(self, state: State, name: str) -> frozenset[Memory]:
+        """What an input is believed to remember in a state."""
+        return self.inputs[name].sets[state[self.believed[name]] if name in self.believed else 0]
 
-    def ends(self) -> dict[str, frozenset[Memory]]:
-        """Memories after the tick, by input."""
-        return {
-            name: frozenset(self.inputs[name].after(self.host.modes[name], pair)[0] for pair in pairs)
-            for name, pairs in self.host.pairs.items()
-        }
+    def _note(self, state: State, broken: frozenset[int], trace: Trace) -> None:
+        for index in sorted(broken & self.held.keys()):
+            raise _Wrong(
+                self._refusal(f"{self.held[index]} breaks in a step from a state of it", state, trace)
+            )
 
-    def covering(self, values: Values, memories: dict[str, frozenset[Memory]]) -> int | None:
-        """The number of a state that stands for these values and memories, if there is one."""
-        key = [values[slot] for slot in self.slots]
+    # -- where a tick ends -----------------------------------------------------------------
+
+    def covering(self, cells: State, memories: Mapping[str, frozenset[Memory]]) -> int | None:
+        """The number of a state that stands for these cells and memories, if there is one."""
+        key = list(cells)
         names = list(self.believed)
         for numbers in product(*(self.inputs[name].believing(memories[name]) for name in names)):
             for name, number in zip(names, numbers, strict=True):
@@ -223,94 +182,100 @@ class _Checker:
                 return found
         return None
 
+    def ends(self, course: Course) -> dict[str, frozenset[Memory]]:
+        """Memories after the tick, by input."""
+        left = zip(self.inputs, course[self.links_at :], strict=True)
+        return {name: frozenset(after for _, after in found) for name, found in left}
+
     def split(self, memories: dict[str, frozenset[Memory]]) -> Iterator[dict[str, frozenset[Memory]]]:
         """The same with one memory an input, in every combination."""
         names = list(memories)
         for combination in product(*(sorted(memories[name]) for name in names)):
             yield {name: frozenset({memory}) for name, memory in zip(names, combination, strict=True)}
 
-    def uncovered(self, values: Values, memories: dict[str, frozenset[Memory]]) -> bool:
-        """Whether some end of a step is outside the set."""
-        if self.covering(values, memories) is not None:
-            return False
-        if all(len(item) == 1 for item in memories.values()):
+    def inside(self, course: Course) -> bool:
+        """Whether every end of a course is in the set."""
+        found = self._inside.get(course)
+        if found is None:
+            cells, memories = course[: len(self.slots)], self.ends(course)
+            found = self._inside[course] = self._all_inside(cells, memories)
+        return found
+
+    def _all_inside(self, cells: State, memories: dict[str, frozenset[Memory]]) -> bool:
+        if self.covering(cells, memories) is not None:
             return True
-        return any(self.covering(values, item) is None for item in self.split(memories))
+        if all(len(item) == 1 for item in memories.values()):
+            return False
+        return all(self.covering(cells, item) is not None for item in self.split(memories))
 
-    def lowest(self, state: State, values: Values, ranks: Sequence[int]) -> int | None:
-        """The lowest rank that this step leads to from whatever memories the state believes in."""
-        if not self._open_to_all(state, None):
-            return None
-        ends = self.ends()
-        found: list[int] = []
-        for wanted in (ends, *self.split(ends)):
-            if wanted is ends or self._open_to_all(state, wanted):
-                number = self.covering(values, wanted)
-                if number is not None:
-                    found.append(ranks[number])
-        return min(found, default=None)
+    def sure_ends(self, state: State, course: Course) -> tuple[int, ...] | None:
+        """States that a course leads to from whatever memories the state believes in; None: not from all."""
+        beliefs = tuple(state[at] for at in self.believed.values())
+        try:
+            return self._nearer[course, beliefs]
+        except KeyError:
+            pass
+        found: dict[int, None] | None = None
+        if self._open_to_all(state, course, None):
+            found = {}
+            cells, ends = course[: len(self.slots)], self.ends(course)
+            for wanted in (ends, *self.split(ends)):
+                if wanted is ends or self._open_to_all(state, course, wanted):
+                    number = self.covering(cells, wanted)
+                    if number is not None:
+                        found[number] = None
+        result = self._nearer[course, beliefs] = None if found is None else tuple(found)
+        return result
 
-    def _open_to_all(self, state: State, wanted: dict[str, frozenset[Memory]] | None) -> bool:
-        """Whether every memory believed in is among the pairs left (that end as wanted)."""
-        for name, item in self.inputs.items():
-            mode = self.host.modes[name]
-            believed = item.sets[state[self.believed[name]] if name in self.believed else 0]
-            left = {
-                pair[0]
-                for pair in self.host.pairs[name]
-                if wanted is None or item.after(mode, pair)[0] in wanted[name]
-            }
-            if left != believed:
+    def _open_to_all(
+        self, state: State, course: Course, wanted: Mapping[str, frozenset[Memory]] | None
+    ) -> bool:
+        """Whether every memory believed in is among those left (that end as wanted)."""
+        for name, found in zip(self.inputs, course[self.links_at :], strict=True):
+            left = {before for before, after in found if wanted is None or after in wanted[name]}
+            if left != self._memories(state, name):
                 return False
         return True
 
     # -- the four conditions ---------------------------------------------------------------
 
     def check_starts(self) -> int:
-        steps = 0
-        for _ in self._combinations():
-            values, memories = self.begin()
-            steps += 1
-            if self.uncovered(values, memories):
-                raise _Wrong(self._refusal("a start state is missing", self._key(values)))
-        return steps
+        """The first condition; how many starts there are."""
+        memories = {name: frozenset({item.start}) for name, item in self.inputs.items()}
+        starts = 0
+        for _ in self.host.combinations():
+            values = list(self.start)
+            self.begin(values)
+            starts += 1
+            state = tuple(values[slot] for slot in self.slots)
+            if not self._all_inside(state, memories):
+                raise _Wrong(self._refusal("a start state is missing", state, (None, self.host.chosen)))
+        return starts
 
     def check_state(self, number: int) -> int:
+        """The other three of one state; how many different ends its ticks have."""
         state = self.certificate.states[number]
         missing = dict(self.certificate.ranks)
-        steps = 0
-        for _ in self._combinations():
-            values, goals = self.tick(state)
-            steps += 1
-            for index in self.host.broken & self.held.keys():
-                raise _Wrong(self._refusal(f"{self.held[index]} breaks in a step from a state of it", state))
-            if self.uncovered(values, self.ends()):
-                raise _Wrong(self._refusal("a step leads to a state that is missing", state))
+        courses = self.tick(state)
+        for course, trace in courses.items():
+            if not self.inside(course):
+                raise _Wrong(self._refusal("a step leads to a state that is missing", state, trace))
+            if not missing:
+                continue
+            ends = self.sure_ends(state, course)
+            if ends is None:
+                continue
             for name, ranks in list(missing.items()):
-                if name in goals and self._open_to_all(state, None):
+                nearer = ranks[number] > 1 and any(ranks[end] < ranks[number] for end in ends)
+                if nearer or course[self.goals[name]]:
                     del missing[name]
-                elif ranks[number] > 1:
-                    lowest = self.lowest(state, values, ranks)
-                    if lowest is not None and lowest < ranks[number]:
-                        del missing[name]
         for name in missing:
-            raise _Wrong(self._refusal(f"{name}: no step leads nearer to the goal", state))
-        return steps
+            raise _Wrong(self._refusal(f"{name}: no step leads nearer to the goal", state, None))
+        return len(courses)
 
-    def _combinations(self) -> Iterator[None]:
-        fixed: list[int] | None = []
-        while fixed is not None:
-            self.host.begin(fixed)
-            yield
-            fixed = self.host.following()
-
-    def _key(self, values: Values) -> State:
-        return tuple(values[slot] for slot in self.slots)
-
-    def _refusal(self, text: str, state: State) -> Refusal:
+    def _refusal(self, text: str, state: State, trace: Trace) -> Refusal:
         names = (cell.name for cell in self.loop.key_cells)
-        choices = ((name, pick) for (name, _), pick in zip(self.host.asked, self.host.picks, strict=True))
-        return Refusal(text, dict(zip(names, state, strict=True)), tuple(choices))
+        return Refusal(text, dict(zip(names, state, strict=True)), choices_of(trace))
 
 
 def _asked_for_edges(loop: ClosedLoop) -> set[str]:
