@@ -13,7 +13,7 @@ import ctypes
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -219,17 +219,23 @@ class Explorer:
             at += depth + 1
         return paths
 
-    def closure(self, progress: Callable[[Progress], None] | None = None) -> tuple[Found, ...] | None:
+    def closure(
+        self,
+        progress: Callable[[Progress], None] | None = None,
+        *,
+        goals: Collection[int] | None = None,
+    ) -> tuple[Found, ...] | None:
         """For each goal the states from which it can no longer be reached.
 
-        None if that could not be found out: the search is not complete, or time, memory or
-        the user's patience ended first.
+        Only for the given ones, if any are given; of others 0 states are told. The first call
+        decides. None if that could not be found out: the search is not complete, or time, memory
+        or the user's patience ended first.
         """
         if self._outcome is None or self._outcome.status is not Status.COMPLETE:
             return None
         if self._closure is None:
             raw = (self._library.Unable * max(1, self.goals))()
-            mask = (1 << self.goals) - 1
+            mask = sum(1 << goal for goal in (range(self.goals) if goals is None else set(goals)))
             code = self._call(lambda: self._lib.sg_closure_of(self._run, mask, raw), progress)
             if code in (Code.STOPPED, Code.CAPPED_MEMORY):
                 return None

@@ -16,24 +16,22 @@ notice it, it is undecided, and listed like an unnoticed one.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
-from threading import Lock
+from dataclasses import dataclass, replace
 
-from stillgate.controller.machine import FromAnywhere, Machine, Reach
-from stillgate.controller.program import ControllerProgram
+from stillgate.controller.machine import FromAnywhere, Machine
 from stillgate.controller.reader import MachineDocument
 
 from .assumptions import assumptions_of
 from .check import DEFAULT_BYTES, required_faults
-from .closed_loop import ClosedLoop, close_loop
+from .closed_loop import ClosedLoop
 from .evidence import StrengthList, Weakening
-from .explorer import Limits, Status
-from .switchboard import Answer, Switchboard, allowance, with_allowances
+from .explorer import Limits
+from .switchboard import Answer, allowance
 from .verdict import CheckResult, Word
-from .weakenings import Candidate, Weakenings, switched_controller, weakenings_of
+from .weakened_boards import Boards
+from .weakenings import Candidate, Weakenings, weakenings_of
 
 ABOUT = (
     "Weakened in turn: each atom of a condition taken as true and as false, each interlock, override and "
@@ -67,17 +65,10 @@ def strength(
     began = time.monotonic()
     found = weakenings_of(document)
     lines = threads or Limits().threads or _processors()
-    judge = _Judge(document.machine, result, found, full, lines, on_slow_build)
-    if time_limit is not None:
-        judge.deadline = began + time_limit
-    done = 0
-    judged: list[Weakening] = []
-    with judge, ThreadPoolExecutor(lines) as pool:
-        for item in pool.map(judge.weakening, found.candidates):
-            judged.append(item)
-            done += 1
-            if progress is not None:
-                progress(done, len(found.candidates))
+    deadline = None if time_limit is None else began + time_limit
+    with Boards(document.machine, result, found, lines, deadline, on_slow_build) as boards:
+        judge = _Judge(document.machine, result, found, full, boards, deadline)
+        judged = _judged(judge, lines, progress)
     return StrengthList(
         machine=document.machine.machine,
         tick=result.tick,
@@ -90,6 +81,17 @@ def strength(
         ),
         seconds=time.monotonic() - began,
     )
+
+
+def _judged(judge: _Judge, lines: int, progress: Callable[[int, int], None] | None) -> list[Weakening]:
+    candidates = judge.found.candidates
+    judged: list[Weakening] = []
+    with ThreadPoolExecutor(lines) as pool:
+        for item in pool.map(judge.weakening, candidates):
+            judged.append(item)
+            if progress is not None:
+                progress(len(judged), len(candidates))
+    return judged
 
 
 def _processors() -> int:
@@ -110,31 +112,13 @@ def _how(faults: int, full: bool) -> str:
 
 
 @dataclass
-class _Boards:
-    """The two checkers of one controller with switches: without faults, and with one."""
-
-    plain: Switchboard
-    faulty: Switchboard | None
-
-
-@dataclass
 class _Judge:
     machine: Machine
     result: CheckResult
     found: Weakenings
     full: bool
-    lines: int
-    on_slow_build: Callable[[], None] | None
+    boards: Boards
     deadline: float | None = None
-    boards: dict[str, _Boards] = field(default_factory=dict)
-    stack: ExitStack = field(default_factory=ExitStack)
-    lock: Lock = field(default_factory=Lock)
-
-    def __enter__(self) -> _Judge:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.stack.close()
 
     # -- one weakening ---------------------------------------------------------------------
 
@@ -143,45 +127,55 @@ class _Judge:
         given = candidate.weakening
         if self._late():
             return replace(given, reason="time was up before it was looked at")
-        boards = self._boards(candidate)
         on = (candidate.switch,) if candidate.switch else ()
-        plain = boards.plain.loop
-        answer = boards.plain.ask(
-            on, stop_at=self._events(plain, 0), goals=self._asks_goals(plain), limits=self._limits()
-        )
-        noticed = self._noticed(given, plain, answer)
-        if noticed is not None:
-            return noticed
-        if not _complete(answer):
-            return replace(
-                given, reason=f"stopped without a break within {answer.depth} ticks, without faults"
+        if self.boards.has_effect(candidate, 0):
+            board = self.boards.plain(candidate)
+            answer = board.ask(
+                on,
+                stop_at=self._events(board.loop, 0),
+                goals=self._lasting_goals(board.loop),
+                limits=self._limits(),
             )
-        if boards.faulty is None or not self._events(boards.faulty.loop, 1):
-            return replace(given, noticed=False)
-        return self._under_faults(candidate, boards.faulty, on)
+            noticed = self._noticed(given, board.loop, answer)
+            if noticed is not None:
+                return noticed
+            if not answer.complete:
+                return replace(
+                    given, reason=f"stopped without a break within {answer.depth} ticks, without faults"
+                )
+        if not self._looks_at_faults():
+            return replace(given, noticed=False, equivalent=not self.boards.has_effect(candidate, 0))
+        return self._under_faults(candidate, on)
 
-    def _under_faults(self, candidate: Candidate, board: Switchboard, on: tuple[str, ...]) -> Weakening:
-        given, loop = candidate.weakening, board.loop
-        related = [item for item in loop.faults if item.subject in candidate.names]
-        every = list(loop.faults)
-        steps = [related, every] if self.full else [related]
+    def _under_faults(self, candidate: Candidate, on: tuple[str, ...]) -> Weakening:
+        given = candidate.weakening
+        every = self.boards.faults
+        related = [item for item in every if item.subject in candidate.names]
+        others = [item for item in every if item not in related]
         said = ", ".join(dict.fromkeys(item.subject for item in related)) or "no signal"
-        answer: Answer | None = None
-        for faults in steps:
-            if not faults:
+        for faults in (related, others) if self.full else (related,):
+            some = [item for item in faults if self.boards.has_effect(candidate, item.number)]
+            if not some:
                 continue
             if self._late():
                 return replace(given, reason="time was up before every fault was looked at")
-            allowed = [allowance(item.number) for item in faults]
-            answer = board.ask((*on, *allowed), stop_at=self._events(loop, 1), limits=self._limits())
-            noticed = self._noticed(given, loop, answer)
+            board = self.boards.faulty(candidate)
+            allowed = [allowance(item.number) for item in some]
+            answer = board.ask((*on, *allowed), stop_at=self._events(board.loop, 1), limits=self._limits())
+            noticed = self._noticed(given, board.loop, answer)
             if noticed is not None:
                 return noticed
-            if not _complete(answer):
+            if not answer.complete:
                 return replace(given, reason=f"stopped after {answer.depth} ticks without a break")
-        if not self.full and len(related) < len(every):
+        if self.full:
+            return replace(given, noticed=False, equivalent=self._equivalent(candidate))
+        if any(self.boards.has_effect(candidate, item.number) for item in others):
             return replace(given, reason=f"not noticed without faults, nor under the faults of {said}")
-        return replace(given, noticed=False)
+        return replace(given, noticed=False, equivalent=self._equivalent(candidate))
+
+    def _equivalent(self, candidate: Candidate) -> bool:
+        numbers = (0, *(item.number for item in self.boards.faults))
+        return not any(self.boards.has_effect(candidate, number) for number in numbers)
 
     def _noticed(self, given: Weakening, loop: ClosedLoop, answer: Answer) -> Weakening | None:
         if answer.event is not None:
@@ -192,34 +186,34 @@ class _Judge:
             )
         goals = [name for name, _ in loop.monitors.goals]
         broken = self._already_broken(0)
-        for number in sorted(self._lost_goals(goals, answer)):
+        for number in sorted(answer.cut_off | answer.never):
             if goals[number] not in broken:
                 return replace(given, noticed=True, by=goals[number])
         return None
-
-    def _lost_goals(self, goals: list[str], answer: Answer) -> Iterable[int]:
-        for number, name in enumerate(goals):
-            requirement = self.machine.requirements[name]
-            lost = answer.never if isinstance(requirement, Reach) else answer.cut_off | answer.never
-            if number in lost:
-                yield number
 
     # -- what counts -----------------------------------------------------------------------
 
     def _events(self, loop: ClosedLoop, faults: int) -> list[int]:
         """Breaks that count under so many faults and were not there before."""
         broken = self._already_broken(faults)
-        events: list[int] = []
-        for number, name in enumerate(loop.requirement_names):
-            requirement = self.machine.requirements.get(name)
-            if name in broken:
-                continue
-            if requirement is None:
-                if not faults:
-                    events.append(number)  # a counter's bounds: broken without faults
-            elif required_faults(self.machine, requirement) >= faults:
-                events.append(number)
-        return events
+        return [
+            number
+            for number, name in enumerate(loop.requirement_names)
+            if name not in broken and self._counts(name, faults)
+        ]
+
+    def _counts(self, name: str, faults: int) -> bool:
+        requirement = self.machine.requirements.get(name)
+        if requirement is None:
+            return not faults  # a counter's bounds: broken without faults
+        return required_faults(self.machine, requirement) >= faults
+
+    def _looks_at_faults(self) -> bool:
+        """Whether a break under a fault could notice anything."""
+        if not self.result.faults:
+            return False
+        broken = self._already_broken(1)
+        return any(name not in broken and self._counts(name, 1) for name in self.machine.requirements)
 
     def _already_broken(self, faults: int) -> set[str]:
         found = {
@@ -230,44 +224,15 @@ class _Judge:
         }
         return found | {item.subject for item in self.result.findings if item.breaks}
 
-    def _asks_goals(self, loop: ClosedLoop) -> bool:
-        return bool(loop.monitors.goals)
-
-    # -- checkers --------------------------------------------------------------------------
-
-    def _boards(self, candidate: Candidate) -> _Boards:
-        with self.lock:
-            if candidate.machine is not None:
-                return self._made(candidate.weakening.text, candidate.machine)
-            doubling = self.found.is_doubling(candidate)
-            return self._made(
-                "doubled" if doubling else "switched", self.found.doubled if doubling else self.found.switched
-            )
-
-    def _made(self, name: str, machine: Machine) -> _Boards:
-        if name not in self.boards:
-            program = switched_controller(machine, self.result.tick)
-            possible = any(
-                isinstance(item, Reach | FromAnywhere) for item in self.machine.requirements.values()
-            )
-            plain = self._board(program, 0, possible)
-            faulty = self._board(program, 1, False) if self.result.faults else None
-            self.boards[name] = _Boards(plain, faulty)
-        return self.boards[name]
-
-    def _board(self, program: ControllerProgram, faults: int, possible: bool) -> Switchboard:
-        loop = close_loop(
-            self.machine,
-            tick=self.result.tick,
-            faults=faults,
-            exact=possible,
-            possibility=possible,
-            controller=program,
-        )
-        board = Switchboard(
-            with_allowances(loop) if faults else loop, lines=self.lines, on_slow_build=self.on_slow_build
-        )
-        return self.stack.enter_context(board)
+    def _lasting_goals(self, loop: ClosedLoop) -> list[int] | None:
+        """Goals that must stay within reach from anywhere; None where there are no goals at all."""
+        broken = self._already_broken(0)
+        names = [name for name, _ in loop.monitors.goals]
+        return [
+            number
+            for number, name in enumerate(names)
+            if isinstance(self.machine.requirements[name], FromAnywhere) and name not in broken
+        ] if names else None  # fmt: skip
 
     # -- time ------------------------------------------------------------------------------
 
@@ -276,8 +241,4 @@ class _Judge:
 
     def _limits(self) -> Limits:
         left = None if self.deadline is None else max(0.0, self.deadline - time.monotonic())
-        return Limits(bytes=DEFAULT_BYTES // self.lines, seconds=left)
-
-
-def _complete(answer: Answer) -> bool:
-    return answer.outcome is not None and answer.outcome.status is Status.COMPLETE
+        return Limits(bytes=DEFAULT_BYTES // self.boards.lines, seconds=left)

@@ -80,6 +80,13 @@ class Answer:
     never: frozenset[int] = frozenset()  # goals that no reachable situation meets
     fault: int = 0  # under which the event happened, 0 if none
     noted: frozenset[int] = frozenset()  # events asked about that happened
+    marks: tuple[bool, ...] = ()  # coverage, where asked for
+    closed: bool = True  # False: possibility was to be judged and the search ended before it was
+
+    @property
+    def complete(self) -> bool:
+        """Whether the search went to its end, possibility included."""
+        return self.closed and self.outcome is not None and self.outcome.status is Status.COMPLETE
 
 
 class _FoundItError(Exception):
@@ -93,6 +100,7 @@ class Switchboard:
         loop: a closed loop whose statements may read switches.
         lines: how many searches may run at once.
         threads: threads of each search.
+        options: of the compiler.
 
     Raises:
         ToolMissing: if there is no C compiler.
@@ -104,6 +112,7 @@ class Switchboard:
         *,
         lines: int,
         threads: int = 1,
+        options: tuple[str, ...] = _OPTIONS,
         on_slow_build: Callable[[], None] | None = None,
     ) -> None:
         self.loop = loop
@@ -112,7 +121,7 @@ class Switchboard:
         library = build_library(
             _files(loop, self.switches),
             "checker.c",
-            options=_OPTIONS,
+            options=options,
             compiler=find_compiler(),
             on_slow_build=on_slow_build,
         )
@@ -135,7 +144,8 @@ class Switchboard:
         *,
         stop_at: Iterable[int] = (),
         note: Iterable[int] = (),
-        goals: bool = False,
+        goals: Collection[int] | None = None,
+        marks: bool = False,
         limits: Limits | None = None,
     ) -> Answer:
         """One search with the switches in ``on`` on and all others off.
@@ -144,7 +154,9 @@ class Switchboard:
             on: names of switches; those this board does not have are passed over.
             stop_at: events (indices of broken requirements) that end the search.
             note: events that are only noted.
-            goals: judge possibility at the end of a search that no event ended.
+            goals: judge possibility at the end of a search that no event ended; for these goals find
+                out too whether some situation has no way there any more.
+            marks: tell what was covered.
             limits: where to give up; threads are the board's.
         """
         with self._line() as path:
@@ -155,10 +167,12 @@ class Switchboard:
             with Explorer(path, replace(limits or Limits(), threads=self.threads)) as explorer:
                 answer = self._search(explorer, tuple(stop_at), goals)
                 return replace(
-                    answer, noted=frozenset(item for item in note if explorer.record(item) is not None)
+                    answer,
+                    noted=frozenset(item for item in note if explorer.record(item) is not None),
+                    marks=tuple(explorer.marks()) if marks else (),
                 )
 
-    def _search(self, explorer: Explorer, stop_at: tuple[int, ...], goals: bool) -> Answer:
+    def _search(self, explorer: Explorer, stop_at: tuple[int, ...], goals: Collection[int] | None) -> Answer:
         def look(_: Progress) -> None:
             if any(explorer.record(event) is not None for event in stop_at):
                 raise _FoundItError
@@ -173,13 +187,15 @@ class Switchboard:
             arrived = explorer.step(record.start, record.picks).to
             return Answer(event, depth, None, fault=self._fault_in(arrived))
         assert outcome is not None
-        if not goals or outcome.status is not Status.COMPLETE:
+        if goals is None or outcome.status is not Status.COMPLETE:
             return Answer(None, outcome.levels, outcome)
         count = len(self.loop.monitors.goals)
         never = frozenset(goal for goal in range(count) if explorer.record(explorer.breaks + goal) is None)
-        closure = explorer.closure()
-        cut_off = frozenset(number for number, item in enumerate(closure or ()) if item.states)
-        return Answer(None, outcome.levels, outcome, cut_off, never)
+        if not goals:
+            return Answer(None, outcome.levels, outcome, frozenset(), never)
+        closure = explorer.closure(goals=goals)
+        cut_off = frozenset(number for number in goals if closure is not None and closure[number].states)
+        return Answer(None, outcome.levels, outcome, cut_off, never, closed=closure is not None)
 
     def _fault_in(self, key: int) -> int:
         from .packing import packed_fields
