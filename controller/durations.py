@@ -15,6 +15,12 @@ from fractions import Fraction
 
 from .errors import TextError
 
+Milliseconds = int
+"""A time in whole milliseconds."""
+
+Ticks = int
+"""A time in steps of the period in use (the scan, or the check's tick)."""
+
 UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000}
 """Milliseconds in each unit that a time is written with."""
 

@@ -15,15 +15,16 @@ from typing import Annotated, Any, Self, TypeVar
 from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from . import durations
 from .durations import parse_duration, parse_duration_range, shorten
 from .errors import TextError
 from .expression import Expression
 from .grammar import KEYWORDS, parse_expression
 
-Milliseconds = int
+Milliseconds = durations.Milliseconds
 """A time in whole milliseconds."""
 
-Ticks = int
+Ticks = durations.Ticks
 """A time in steps of the period in use (the scan, or the check's tick)."""
 
 LONGEST_NAME = 64

@@ -47,13 +47,28 @@ MOST_LOOKED_AT = 400
 
 @dataclass(frozen=True)
 class MachineDocument:
-    """A machine with the file it came from. ``warnings`` are sorted by position."""
+    """A machine with the file it came from.
+
+    Attributes:
+        machine: the machine; ``dataclasses.replace`` gives a document of a changed one.
+        path: the file.
+        source: its bytes.
+        positions: where everything stands in it.
+        warnings: sorted by position.
+        original: the machine that the bytes say.
+    """
 
     machine: Machine
     path: Path
     source: bytes = field(repr=False)
     positions: Positions = field(repr=False)
     warnings: tuple[Problem, ...] = ()
+    original: Machine | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def as_read(self) -> bool:
+        """Whether the machine is the one that the file says, and not one changed after reading."""
+        return self.machine is self.original
 
     def place(self, path: Sequence[str | int]) -> tuple[int, int]:
         """Line and column, from 1, of the key or list item at a path such as
@@ -99,7 +114,8 @@ def read_machine_bytes(content: bytes, name: str) -> MachineDocument:
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
     if machine is None or errors:  # warnings wait: a misspelt name makes the right one unused
         raise MachineFileError(name, at_most(errors), positions.text.lines())
-    return MachineDocument(machine, Path(name), content, positions, tuple(at_most(problems)))
+    warnings = tuple(at_most(problems))
+    return MachineDocument(machine, Path(name), content, positions, warnings, original=machine)
 
 
 def nodes_of(content: bytes, name: str) -> tuple[Source, Positions]:

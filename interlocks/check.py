@@ -19,15 +19,14 @@ from threading import Event
 from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
-from stillgate.controller.toolchain import find_compiler
 
 from .assumptions import assumptions_of
 from .closed_loop import ClosedLoop, close_loop
 from .explorer import Limits, Progress
 from .findings import coverage_findings, warning_findings
 from .overlaps import overlap_findings
-from .result_cache import keep_result, load_result, result_key
-from .search import Search, build_checker, checker_files, options_of
+from .result_cache import check_key, keep_result, load_result
+from .search import Search, build_checker
 from .story import Replay, tell
 from .verdict import (
     CheckResult,
@@ -71,7 +70,7 @@ def check(
     """Checks every requirement of a machine in every reachable situation.
 
     Args:
-        tick: period of the exploration in ms; default the file's, else the scan.
+        tick: period of the exploration in ms, 0 for the scan; default the file's, else the scan.
         faults: fault budget, 0 or 1; default the file's.
         threads: threads of the search; default one a processor.
         max_states: cap on stored states of a search.
@@ -86,15 +85,16 @@ def check(
         ToolMissing: if there is no C compiler.
     """
     machine = document.machine
-    period = tick or machine.check.tick or machine.scan
+    told = document.source if document.as_read else document.source + repr(machine).encode()
+    key = check_key(told, document.path, tick=tick, faults=faults, overlaps=overlaps)
+    if use_cache and (kept := load_result(key)) is not None:
+        return replace(kept, from_cache=True)
+    period = machine.scan if tick == 0 else tick or machine.check.tick or machine.scan
     budget = machine.check.faults if faults is None else faults
     loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
-    key = _key(document, loops, period, budget, overlaps)
-    if use_cache and (kept := load_result(key)) is not None:
-        return replace(kept, from_cache=True)
     deadline = None if time_limit is None else time.monotonic() + time_limit
     searched = _search_all(document, loops, limits, progress, on_slow_build)
     result = _result(document, period, budget, searched)
@@ -117,19 +117,6 @@ def check(
 
 def _asks_possibility(machine: Machine) -> bool:
     return any(isinstance(item, Reach | FromAnywhere) for item in machine.requirements.values())
-
-
-def _key(
-    document: MachineDocument, loops: list[ClosedLoop], tick: Milliseconds, budget: int, overlaps: bool
-) -> str:
-    sources = [
-        text.encode() for loop in loops for item in sorted(checker_files(loop).items()) for text in item
-    ]
-    built_with = [options_of(loop) for loop in loops]
-    name = document.path and FilePath(document.path).name
-    options = repr((name, tick, budget, overlaps, built_with)).encode()
-    identity = (find_compiler().identity + version("stillgate")).encode()
-    return result_key([document.source, identity, options, *sources])
 
 
 def _search_all(

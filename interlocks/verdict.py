@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from stillgate.controller.quantities import Milliseconds, Ticks
+from stillgate.controller.durations import Milliseconds, Ticks
 
 
 class Word(Enum):

@@ -69,37 +69,49 @@ def check(
     cache
         Use and keep the result of the same check of the same file.
     """
-    from stillgate.controller.reader import read_machine
-
-    document = read_machine(machine)
-    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    period = 0 if tick == "scan" else duration_option("--tick", tick)
     budget = count_option("--faults", faults, 0, 1)
     workers = count_option("--threads", threads, 1, 256)
     states = count_option("--max-states", max_states, 1, 2**62)
     memory = size_option("--max-memory", max_memory)
     limit = duration_option("--time-limit", time_limit)
 
-    from stillgate.interlocks.check import check as check_machine
+    result = _kept(machine, period, budget, overlaps) if cache else None
+    if result is None:
+        from stillgate.controller.reader import read_machine
+        from stillgate.interlocks.check import check as check_machine
 
-    from ..progress import ProgressLine
+        from ..progress import ProgressLine
 
-    with ProgressLine(message_console()) as progress:
-        result = check_machine(
-            document,
-            tick=period,
-            faults=budget,
-            threads=workers,
-            max_states=states,
-            max_bytes=memory,
-            time_limit=None if limit is None else limit / 1000,
-            progress=progress,
-            use_cache=cache,
-            overlaps=overlaps,
-            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
-        )
+        document = read_machine(machine)
+        with ProgressLine(message_console()) as progress:
+            result = check_machine(
+                document,
+                tick=period,
+                faults=budget,
+                threads=workers,
+                max_states=states,
+                max_bytes=memory,
+                time_limit=None if limit is None else limit / 1000,
+                progress=progress,
+                use_cache=cache,
+                overlaps=overlaps,
+                on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
+            )
     _write(result, str(machine), form)
     _write_files(result, str(machine), sarif, junit)
     return status_of(result)
+
+
+def _kept(file: Path, tick: int | None, faults: int | None, overlaps: bool) -> CheckResult | None:
+    """The kept result of a file that need not be read then; what is wrong with a file, its reader says."""
+    from stillgate.interlocks.result_cache import kept_result
+
+    try:
+        content = file.read_bytes()
+    except OSError:
+        return None
+    return kept_result(content, file, tick=tick, faults=faults, overlaps=overlaps)
 
 
 def status_of(result: CheckResult) -> int:

@@ -52,11 +52,11 @@ def watch(
 
     from ..saves import content_of, saves
 
-    period = duration_option("--tick", tick) if tick != "scan" else None
+    period = 0 if tick == "scan" else duration_option("--tick", tick)
     budget = count_option("--faults", faults, 0, 1)
     limit = duration_option("--time-limit", time_limit)
     bytes_of(machine)  # says what is wrong with the file, if it is not there
-    watcher = _Watcher(machine, tick == "scan", period, budget, None if limit is None else limit / 1000)
+    watcher = _Watcher(machine, period, budget, None if limit is None else limit / 1000)
     content = content_of(machine)
     changes = saves(machine, content)
     while True:
@@ -71,37 +71,43 @@ class _Newer(Exception):  # noqa: N818
 
 
 class _Watcher:
-    def __init__(
-        self, path: Path, at_scan: bool, tick: int | None, faults: int | None, limit: float | None
-    ) -> None:
-        self.path, self.at_scan, self.tick, self.faults, self.limit = path, at_scan, tick, faults, limit
+    def __init__(self, path: Path, tick: int | None, faults: int | None, limit: float | None) -> None:
+        self.path, self.tick, self.faults, self.limit = path, tick, faults, limit
         self.last: CheckResult | None = None
         self.newer: bytes | None = None
 
     def look(self, content: bytes | None) -> None:
         """Reads, checks and prints; never ends the watch but by Ctrl-C."""
         from stillgate.controller.errors import MachineFileError, StillgateError
-        from stillgate.controller.reader import read_machine_bytes
 
         self.newer = None
         if content is None:
             self._say("the file is gone; waiting for it to come back")
             return
         try:
-            document = read_machine_bytes(content, str(self.path))
+            result = self._result(content)
         except MachineFileError as error:
             self._say("the file cannot be used; waiting for the next save")
             write_line(str(error))
-            return
-        try:
-            result = self._check(document, content)
         except _Newer:
             self._say("saved again while it was checked")
-            return
         except StillgateError as error:
             self._say(f"the check could not be run: {error}")
-            return
-        self._print(result)
+        else:
+            self._print(result)
+
+    def _result(self, content: bytes) -> CheckResult:
+        """What was kept of these very bytes, for which they need not be read, or a check of them."""
+        from stillgate.interlocks.result_cache import kept_result
+
+        result = kept_result(content, self.path, tick=self.tick, faults=self.faults)
+        if result is None:
+            from stillgate.controller.reader import read_machine_bytes
+
+            result = self._check(read_machine_bytes(content, str(self.path)), content)
+        if any(item.stopped_by == "interrupt" for item in result.exploration):
+            raise KeyboardInterrupt
+        return result
 
     def _check(self, document: MachineDocument, content: bytes) -> CheckResult:
         from stillgate.interlocks.check import check
@@ -109,17 +115,14 @@ class _Watcher:
         from ..progress import ProgressLine
 
         with ProgressLine(message_console()) as line:
-            result = check(
+            return check(
                 document,
-                tick=document.machine.scan if self.at_scan else self.tick,
+                tick=self.tick,
                 faults=self.faults,
                 time_limit=self.limit,
                 progress=self._progress(line, content),
                 on_slow_build=lambda: line.say("the C compiler builds its own parts, once; up to 20 s"),
             )
-        if any(item.stopped_by == "interrupt" for item in result.exploration):
-            raise KeyboardInterrupt
-        return result
 
     def _progress(self, line: Callable[[Progress], None], content: bytes) -> Callable[[Progress], None]:
         from ..saves import content_of, whole_content

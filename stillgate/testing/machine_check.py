@@ -7,19 +7,21 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
-from stillgate.controller.durations import format_duration, parse_duration
+from stillgate.controller.durations import Milliseconds, format_duration, parse_duration
 from stillgate.controller.errors import TextError
-from stillgate.controller.quantities import Milliseconds
-from stillgate.controller.reader import MachineDocument
-from stillgate.interlocks.check import check
 from stillgate.interlocks.verdict import CheckResult
 
-from ..reports.prose import WIDEST_PROSE
 from ..reports.words import CAUTION, count_words, fault_words
-from .shared_result import shared_result
+
+if TYPE_CHECKING:
+    from stillgate.controller.reader import MachineDocument
+
+WIDTH = 100
+"""Characters of a line of the summary at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,20 @@ def _time(option: str, text: str | None) -> Milliseconds | None:
         raise pytest.UsageError(f"{option}: {error.message}{hint}") from None
 
 
+def kept_check(source: bytes, path: Path, config: pytest.Config) -> CheckResult | None:
+    """What the same check of a file with these bytes said before; None if it is not kept.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+    """
+    from stillgate.interlocks.result_cache import kept_result
+
+    options = read_options(config)
+    if not options.use_cache:
+        return None
+    return kept_result(source, path, tick=options.tick, faults=options.faults, overlaps=options.overlaps)
+
+
 def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> CheckResult:
     """Checks a machine; with several workers one of them does, and the others wait and read.
 
@@ -67,12 +83,16 @@ def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> C
         KeyboardInterrupt: if the search was interrupted.
         StillgateError: if the check cannot be run.
     """
+    from stillgate.interlocks.check import check
+
+    from .shared_result import shared_result
+
     options = read_options(config)
 
     def run() -> CheckResult:
         result = check(
             document,
-            tick=document.machine.scan if options.tick == 0 else options.tick,
+            tick=options.tick,
             faults=options.faults,
             threads=_threads(),
             time_limit=options.time_limit,
@@ -116,4 +136,4 @@ def summary_lines(lines: Sequence[str]) -> list[str]:
     """What is printed at the end of a test run."""
     files = sorted(set(lines))
     caution = CAUTION.replace("the assumptions above", "the assumptions that 'stillgate check FILE' prints")
-    return [*files, *textwrap.wrap(caution, WIDEST_PROSE)]
+    return [*files, *textwrap.wrap(caution, WIDTH)]

@@ -3,25 +3,28 @@
 Findings are known only after the check, and items must be known before it, so each kind that
 the check looks for is an item. A requirement that is broken or undecided fails; a finding
 fails if it counts as broken or the run asks for it, and warns otherwise, as in a check.
+
+An unchanged file is answered from the cache, items and all: it is hashed and not read, and
+neither the reader nor the check is loaded.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from stillgate.controller.errors import MachineFileError, StillgateError
-from stillgate.controller.machine import Requirement
-from stillgate.controller.reader import MachineDocument, read_machine
 from stillgate.interlocks.verdict import CheckResult, Finding, FindingKind, RequirementVerdict, Word
 
 from ..pytest_plugin import CHECK_PROPERTY
 from ..reports.words import judgement_words
-from .failure_text import finding_text, requirement_text
-from .machine_check import check_line, run_check
+from .machine_check import check_line, kept_check, run_check
+
+if TYPE_CHECKING:
+    from stillgate.controller.reader import MachineDocument
 
 LOOKED_FOR = (
     FindingKind.STATE_NEVER_REACHED,
@@ -42,22 +45,16 @@ class NotHeld(Exception):  # noqa: N818
 
 
 class MachineFile(pytest.File):
-    """A machine file.
+    """A machine file."""
 
-    Attributes:
-        document: the file as read.
-    """
-
-    document: MachineDocument
+    _document: MachineDocument | None = None
+    _outcome: CheckResult | StillgateError | None = None
 
     @classmethod
     def of(cls, parent: pytest.Collector, path: Path) -> MachineFile:
         """The collector of a file."""
         found: MachineFile = cls.from_parent(parent, path=path)
-        found._outcome = None
         return found
-
-    _outcome: CheckResult | StillgateError | None
 
     @property
     def shown(self) -> str:
@@ -65,17 +62,40 @@ class MachineFile(pytest.File):
         return self.nodeid
 
     def collect(self) -> Iterator[MachineItem]:
-        """Reads the file; a file that cannot be used is one collection error in the reader's words."""
+        """Items of a kept result, or of the file as read; one that cannot be used is one collection error."""
         try:
-            self.document = read_machine(self.path)
+            content = self.path.read_bytes()
+            self._outcome = kept_check(content, self.path, self.config)
+        except (OSError, StillgateError):
+            pass  # the reader or the check says it again, in full
+        if isinstance(self._outcome, CheckResult):
+            yield from self._kept_items(self._outcome)
+        else:
+            yield from self._read_items()
+
+    def _kept_items(self, result: CheckResult) -> Iterator[MachineItem]:
+        for item in result.requirements:
+            yield RequirementItem.of(self, item.name, item.hazard, item.line)
+        warned = any(item.kind is FindingKind.WARNING for item in result.findings)
+        yield from self._finding_items(warned=warned)
+
+    def _read_items(self) -> Iterator[MachineItem]:
+        from stillgate.controller.reader import read_machine
+
+        try:
+            document = self._document = read_machine(self.path)
         except MachineFileError as error:
             raise self.CollectError(str(error).replace(str(self.path), self.nodeid)) from None
-        for name, requirement in self.document.machine.requirements.items():
-            yield RequirementItem.of(self, name, requirement)
+        for name, requirement in document.machine.requirements.items():
+            line, _ = document.place(("requirements", name))
+            yield RequirementItem.of(self, name, requirement.hazard, line)
+        yield from self._finding_items(warned=bool(document.warnings))
+
+    def _finding_items(self, *, warned: bool) -> Iterator[MachineItem]:
         kinds = list(LOOKED_FOR)
         if self.config.getoption("machine_overlaps"):
             kinds.append(FindingKind.OVERLAP)
-        if self.document.warnings:
+        if warned:
             kinds.append(FindingKind.WARNING)
         for kind in kinds:
             yield FindingItem.about(self, kind)
@@ -87,8 +107,9 @@ class MachineFile(pytest.File):
             StillgateError: if it cannot be run; the same for everybody who asks.
         """
         if self._outcome is None:
+            assert self._document is not None
             try:
-                self._outcome = run_check(self.document, self.path, self.config)
+                self._outcome = run_check(self._document, self.path, self.config)
             except StillgateError as error:
                 self._outcome = error
         if isinstance(self._outcome, StillgateError):
@@ -130,20 +151,20 @@ class RequirementItem(MachineItem):
     """A requirement.
 
     Attributes:
-        requirement: its model.
+        line: where it stands in the file, from 1.
     """
 
-    requirement: Requirement
+    line: int
 
     @classmethod
-    def of(cls, file: MachineFile, name: str, requirement: Requirement) -> RequirementItem:
+    def of(cls, file: MachineFile, name: str, hazard: str | None, line: int) -> RequirementItem:
         """The item of a requirement."""
         item: RequirementItem = cls.from_parent(file, name=name)
-        item.requirement = requirement
+        item.line = line
         item.mark("requirement")
-        if requirement.hazard is not None:
-            item.add_marker(pytest.mark.hazard(requirement.hazard))
-            item.extra_keyword_matches.add(requirement.hazard)
+        if hazard is not None:
+            item.add_marker(pytest.mark.hazard(hazard))
+            item.extra_keyword_matches.add(hazard)
         return item
 
     def runtest(self) -> None:
@@ -152,12 +173,13 @@ class RequirementItem(MachineItem):
         verdict = next(item for item in result.requirements if item.name == self.name)
         self.user_properties.append(("verdict", _verdict_words(verdict, result.scan)))
         if verdict.verdict is not Word.HOLDS:
+            from .failure_text import requirement_text
+
             raise NotHeld(requirement_text(verdict, result, self.file.shown))
 
     def reportinfo(self) -> tuple[Path, int, str]:
         """Where the requirement stands."""
-        line, _ = self.file.document.place(("requirements", self.name))
-        return self.path, max(0, line - 1), f"{self.path.name}: {self.name}"
+        return self.path, max(0, self.line - 1), f"{self.path.name}: {self.name}"
 
 
 def _verdict_words(verdict: RequirementVerdict, scan: int) -> str:
@@ -188,6 +210,8 @@ class FindingItem(MachineItem):
             if item not in failing:
                 self.warn(MachineFindingWarning(self._sentence(item)))
         if failing:
+            from .failure_text import finding_text
+
             raise NotHeld("\n\n".join(finding_text(item, self._sentence(item)) for item in failing))
 
     def _sentence(self, item: Finding) -> str:

@@ -30,7 +30,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
-from stillgate.controller.reader import MachineDocument, read_machine, read_machine_bytes
+from stillgate.controller.reader import MachineDocument, read_machine
 from stillgate.interlocks.check import required_faults
 from stillgate.sim_io.disturbances import Disturbance, parse_disturbance
 from stillgate.sim_io.faults import FaultKind, faults_of
@@ -363,7 +363,6 @@ def machine_rules(
         TextError: if a disturbance cannot be read.
     """
     document = read_machine(machine) if isinstance(machine, str | Path) else machine
-    as_in_the_file = document.machine == read_machine_bytes(document.source, str(document.path)).machine
     lowered = LoweredMachine(document.machine, requirements)
     fields = {
         "document": document,
@@ -371,7 +370,7 @@ def machine_rules(
         "guide": Guide(document.machine, lowered.program, lowered.lowered(()).free),
         "budget": document.machine.check.faults if faults is None else faults,
         "switch_faults": tuple(parse_disturbance(text, document.machine) for text in switch_faults),
-        "file": Path(document.path) if as_in_the_file else None,
+        "file": Path(document.path) if document.as_read else None,
         "found_in": Path(found_in),
         "__doc__": f"Rules of the machine {document.machine.machine}.",
         "__module__": __name__,

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from engine import checked
+from stillgate.controller.reader import read_machine_text
+from stillgate.interlocks.check import check
 from stillgate.interlocks.verdict import CheckResult, Finding, FindingKind, Word
 
 LAMP = """
@@ -149,6 +153,17 @@ def test_another_budget_or_tick_is_another_check(how: dict[str, int]) -> None:
 def test_another_byte_in_the_file_is_another_check() -> None:
     checked(LAMP, faults=0)
     assert not checked(LAMP + "# a remark\n", faults=0).from_cache
+
+
+def test_a_machine_changed_after_reading_is_another_check_than_its_file() -> None:
+    """The bytes of the file say nothing of it: its requirements must not be answered by those of the file."""
+    first = checked(LAMP, faults=0)
+    document = read_machine_text(LAMP, "lamp.yaml")
+    kept = {name: item for name, item in document.machine.requirements.items() if name != "one_only"}
+    changed = replace(document, machine=document.machine.model_copy(update={"requirements": kept}))
+    assert document.as_read and not changed.as_read
+    assert len(check(changed, faults=0).requirements) == len(first.requirements) - 1
+    assert check(changed, faults=0).from_cache
 
 
 def test_a_capped_check_is_not_kept() -> None:

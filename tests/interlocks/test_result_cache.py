@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from stillgate.controller.toolchain import cache_folder
-from stillgate.interlocks.result_cache import keep_result, load_result, result_key
+from stillgate.interlocks import result_cache
+from stillgate.interlocks.result_cache import check_key, keep_result, kept_result, load_result, result_key
 from stillgate.interlocks.verdict import (
     Cause,
     Change,
@@ -81,3 +83,51 @@ def test_a_cache_that_cannot_be_written_loses_no_result(key: str, monkeypatch: p
     monkeypatch.setattr(Path, "write_bytes", full)
     keep_result(key, RESULT)
     assert load_result(key) is None
+
+
+@pytest.mark.parametrize(
+    "other", [{"tick": 0}, {"tick": 100}, {"faults": 0}, {"faults": 1}, {"overlaps": True}]
+)
+def test_every_option_of_a_check_is_in_its_key(other: dict[str, int]) -> None:
+    assert check_key(b"machine: m", "m.yaml", **other) != check_key(b"machine: m", "m.yaml")  # type: ignore[arg-type]
+
+
+def test_the_name_of_a_file_is_in_the_key_and_its_folder_is_not() -> None:
+    key = check_key(b"machine: m", "m.yaml")
+    assert check_key(b"machine: m", "elsewhere/m.yaml") == key
+    assert check_key(b"machine: m", "n.yaml") != key
+    assert check_key(b"machine: m ", "m.yaml") != key
+
+
+def test_another_compiler_is_another_check(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    key = check_key(b"machine: m", "m.yaml")
+    other = tmp_path / "cc"
+    other.write_text("#!/bin/sh\n")
+    other.chmod(0o755)
+    monkeypatch.setenv("CC", str(other))
+    assert check_key(b"machine: m", "m.yaml") != key
+
+
+def test_a_kept_result_says_that_it_was_kept() -> None:
+    keep_result(check_key(b"kept", "kept.yaml"), RESULT)
+    found = kept_result(b"kept", "kept.yaml")
+    assert found == replace(RESULT, from_cache=True)
+
+
+@pytest.mark.parametrize("name", ["engine.c", "engine.h", "inner/part.py"])
+def test_a_change_of_the_code_that_checks_is_another_check(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str
+) -> None:
+    """Somebody who works on the package itself gets no answer of the code before."""
+    for file in ("__init__.py", "engine.c", "engine.h", "inner/part.py", "notes.txt"):
+        path = tmp_path / "checker_of_a_test" / file
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("before")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.setattr(result_cache, "_FLOORS", ("checker_of_a_test",))
+    code = result_cache._code.__wrapped__
+    before = code()
+    (tmp_path / "checker_of_a_test" / "notes.txt").write_text("after")
+    assert code() == before
+    (tmp_path / "checker_of_a_test" / name).write_text("after")
+    assert code() != before

@@ -66,6 +66,35 @@ def test_the_result_of_an_unchanged_file_is_kept_and_the_run_says_so(
     assert kept not in pytester.runpytest("-q", "--machine-no-cache").stdout.str()
 
 
+def test_the_items_of_a_kept_result_are_those_of_the_file(pytester: pytest.Pytester, folder: Path) -> None:
+    """Names, order, places and keywords; a warning of the reader among them."""
+    path = folder / "press.machine.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("outputs:", "outputs:\n  unused: {}", 1))
+    read, _ = pytester.inline_genitems("--machine-no-cache")
+    pytester.inline_run("-q")
+    kept, _ = pytester.inline_genitems()
+    assert [told(item) for item in kept] == [told(item) for item in read]
+    assert kept[0].name == "guard_stops_motor" and "finding[warning]" in {item.name for item in kept}
+
+
+def test_an_unchanged_file_is_not_even_read(
+    pytester: pytest.Pytester, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytester.runpytest("-q").assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
+    monkeypatch.setattr(import_module("stillgate.controller.reader"), "read_machine", None)
+    pytester.runpytest("-q").assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
+
+
+def told(item: pytest.Item) -> tuple[object, ...]:
+    """What pytest knows of an item before it runs."""
+    return (
+        item.nodeid,
+        item.location,
+        sorted(item.keywords),
+        [mark.args for mark in item.iter_markers("hazard")],
+    )
+
+
 def test_a_broken_requirement_fails_with_its_story_and_no_traceback(
     pytester: pytest.Pytester, folder: Path
 ) -> None:
@@ -218,7 +247,8 @@ def test_the_check_is_the_set_up_of_the_first_item(pytester: pytest.Pytester, fo
 def test_two_workers_check_a_file_once(pytester: pytest.Pytester, folder: Path) -> None:
     """With items spread over both: each check leaves a line in a file."""
     pytester.makeconftest(
-        "import stillgate.testing.machine_check as module\n"
+        "import importlib\n"
+        "module = importlib.import_module('stillgate.interlocks.check')\n"
         "true = module.check\n"
         "def check(*arguments, **options):\n"
         "    with open('checks.txt', 'a') as file:\n"
