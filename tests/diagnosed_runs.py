@@ -9,22 +9,28 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine import Machine
 from stillgate.interlocks.diagnosis import diagnose
-from stillgate.interlocks.hypotheses import Hypothesis, Trouble
+from stillgate.interlocks.hypotheses import NOTHING, Hypothesis, Trouble
 from stillgate.interlocks.inseparable import Inseparable
 from stillgate.sim_io.disturbances import Disturbance, DisturbanceKind
 from stillgate.sim_io.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
-from stillgate.sim_io.operators import OperatorKind
-from stillgate.sim_io.simulation import Simulation
+from stillgate.sim_io.simulation import Frame, Simulation
 from stillgate.sim_io.tap import Tap
+from working_days import DAYS
 
 _MADE_BY = {
     Trouble.INPUT_ON: (DisturbanceKind.STUCK_ON, 0),
     Trouble.INPUT_OFF: (DisturbanceKind.STUCK_OFF, 0),
     Trouble.OUTPUT_ON: (DisturbanceKind.STUCK_ON, 0),
     Trouble.OUTPUT_OFF: (DisturbanceKind.STUCK_OFF, 0),
-    Trouble.INPUT_LOOSE: (DisturbanceKind.INTERMITTENT, 5000),
+    Trouble.INPUT_LOOSE: (DisturbanceKind.INTERMITTENT, 1000),
     Trouble.POWER: (DisturbanceKind.POWER_DIP, 200),
 }
+
+MOST_ROUNDS = 4
+"""Rounds that are worked with a fault that does not show; then the log is taken as it is."""
+
+SHOWN = 3
+"""Scans in which a fault must have made a difference at its terminal before the log ends."""
 
 
 def disturbance_for(hypothesis: Hypothesis) -> Disturbance | None:
@@ -35,20 +41,42 @@ def disturbance_for(hypothesis: Hypothesis) -> Disturbance | None:
     return Disturbance(kind, (hypothesis.subject,) if hypothesis.subject else (), time)
 
 
-def hidden(machine: Machine, hypothesis: Hypothesis, *, seed: int, scans: int) -> Log:
-    """A log under a sensible operator; the fault begins between a tenth and a third of it."""
-    begins = random.Random(seed).randrange(scans // 10, scans // 3)
-    simulation = Simulation(machine, seed=seed, operator=OperatorKind.SENSIBLE)
+def hidden(machine: Machine, hypothesis: Hypothesis, *, seed: int) -> Log:
+    """A log of a working day: a round as it should be, the fault, and at least one round with it.
+
+    The fault begins within ten seconds after the first round. The log ends with a round in
+    which the fault has made a difference at its terminal, for nobody brings a log of a day on
+    which nothing was wrong; or with the fourth.
+    """
+    simulation = Simulation(machine, seed=seed)
+    day = DAYS[machine.machine](simulation, seed)
+    disturbance = disturbance_for(hypothesis)
     tap = Tap(simulation.executive)
     changes: list[Change] = []
-    disturbance = disturbance_for(hypothesis)
-    for scan in range(scans):
+    begins: int | None = None
+    scan = shown = 0
+    while day.rounds < 1 + MOST_ROUNDS and (day.rounds < 2 or shown < SHOWN):
+        if day.rounds == 1 and begins is None:
+            begins = scan + random.Random(seed).randrange(10_000 // machine.scan)
         if scan == begins and disturbance is not None:
             simulation.inject(disturbance)
-        simulation.step()
+        day.act()
+        frame = simulation.step()
+        shown += disturbance is None or _makes_a_difference(hypothesis, frame, simulation)
         changes += tap.look()
-    changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
+        scan += 1
+    changes.append(Change((scan - 1) * machine.scan, Subject.EVENT, ALIVE, None))
     return log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=tap.signals), changes)
+
+
+def _makes_a_difference(hypothesis: Hypothesis, frame: Frame, simulation: Simulation) -> bool:
+    """Whether what passes the terminal of a fault is not what it would be without it."""
+    name = hypothesis.subject
+    if name in frame.circuits:
+        return frame.wired is not None and frame.wired[name] != frame.circuits[name]
+    if name in frame.outputs:
+        return frame.outputs[name] != simulation.executive.outputs[name]
+    return not simulation.executive.powered
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +84,22 @@ class Score:
     """How one log was diagnosed.
 
     Attributes:
+        true: name of the hidden fault.
+        seed: of the log.
+        seconds: how long the log is.
         found: the true fault is among the survivors.
-        alone: nothing else is.
+        healthy: 'nothing wrong' is too: the log shows nothing that a healthy machine would not.
+        survivors: how many there are.
         separable: survivors that some continuation might still refute; empty if it is proved of
             all others that none can.
     """
 
-    true: Hypothesis
+    true: str
+    seed: int
+    seconds: float
     found: bool
-    alone: bool
+    healthy: bool
+    survivors: int
     separable: tuple[str, ...]
 
     @property
@@ -72,23 +107,47 @@ class Score:
         """The only one, or beside such as can never be told from it."""
         return self.found and not self.separable
 
+    @property
+    def verdict(self) -> str:
+        """In a word or two."""
+        if not self.found:
+            return "missed"
+        if self.separable:
+            return "not shown" if self.healthy else "open"
+        return "alone" if self.survivors == 1 else "proved inseparable"
 
-def score(machine: Machine, true: Hypothesis, *, seed: int, scans: int) -> Score:
+
+def score(machine: Machine, true: Hypothesis, *, seed: int) -> Score:
     """Makes a log with a hidden fault and diagnoses it."""
-    found, tracking, run = diagnose(hidden(machine, true, seed=seed, scans=scans), machine)
+    found, tracking, run = diagnose(hidden(machine, true, seed=seed), machine)
     left = [item.hypothesis for item in found.survivors]
-    if true not in left:
-        return Score(true, found=False, alone=False, separable=())
-    compare = Inseparable(tracking, run.controller.program)
-    separable = tuple(item.name for item in left if not compare.from_now_on(true, item))
-    return Score(true, found=True, alone=len(left) == 1, separable=separable)
+    known = true in left
+    separable: tuple[str, ...] = ()
+    if known:
+        compare = Inseparable(tracking, run.controller.program)
+        if found.healthy and not compare.from_now_on(true, NOTHING):
+            left = [NOTHING]  # open already; what else is left need not be compared
+        separable = tuple(item.name for item in left if not compare.from_now_on(true, item))
+    seconds = found.scans * found.period / 1000
+    return Score(true.name, seed, seconds, known, found.healthy, len(found.survivors), separable)
 
 
 def summary(scores: Iterable[Score]) -> str:
-    """Counts, and what was missed or left open."""
+    """Counts by sort of fault, and every log that is not pinned down with what was left."""
     listed = list(scores)
-    counts = Counter("alone" if item.alone else "inseparable" if item.pinned else "open" for item in listed)
-    lines = [f"{len(listed)} logs: {dict(counts)}"]
-    lines += [f"missed: {item.true.name}" for item in listed if not item.found]
-    lines += [f"open: {item.true.name}: {', '.join(item.separable[:4])}" for item in listed if item.separable]
+    verdicts = ("alone", "proved inseparable", "open", "not shown", "missed")
+    sorts: dict[str, Counter[str]] = {}
+    for item in listed:
+        sort = "power" if item.true.startswith("power") else item.true.split(" ", 1)[1]
+        sorts.setdefault(sort, Counter())[item.verdict] += 1
+    sorts["all"] = Counter(item.verdict for item in listed)
+    lines = [f"{'fault':14}" + "".join(f"{word:>20}" for word in (*verdicts, "pinned down"))]
+    for sort, counts in sorts.items():
+        share = (counts["alone"] + counts["proved inseparable"]) / max(1, counts.total())
+        lines.append(f"{sort:14}" + "".join(f"{counts[word]:20}" for word in verdicts) + f"{share:20.0%}")
+    for item in listed:
+        if not item.pinned:
+            left = f"; left beside it: {', '.join(item.separable[:4])}" if item.separable else ""
+            more = f" and {len(item.separable) - 4} more" if len(item.separable) > 4 else ""
+            lines.append(f"{item.verdict}: {item.true}, seed {item.seed}, {item.seconds:.0f} s{left}{more}")
     return "\n".join(lines)
