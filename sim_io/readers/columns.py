@@ -45,10 +45,12 @@ class _Section(BaseModel):
 class TimeColumn(_Section):
     """Where the times are, and how they are written."""
 
-    column: Annotated[str | None, _about("Name of the column with the times.", "Zeit")] = None
+    column: Annotated[
+        str | None, _about("Name of the column with the times; else one called 'time' and the like.", "Zeit")
+    ] = None
     kind: Annotated[
         Literal["s", "ms", "us", "ns", "date-time"] | None,
-        _about("Unit of a number, or 'date-time'.", "ms"),
+        _about("Unit of a number, or 'date-time'; else told by the column's name, such as time_ms.", "ms"),
     ] = Field(default=None, alias="as")
     format: Annotated[
         str | None,
@@ -61,7 +63,7 @@ class TimeColumn(_Section):
 
 
 class SignalColumn(_Section):
-    """What a column is."""
+    """What a column is, where its signal alone does not say it."""
 
     signal: Annotated[str, _about("The signal, sequence or memory of the machine.", "cutter_still")]
     inverted: Annotated[bool, _about("The column is 0 while the signal is true.", True)] = False
@@ -74,8 +76,12 @@ class ColumnMap(_Section):
     """How a log is laid out."""
 
     time: Annotated[TimeColumn, _about("Where the times are.", {"column": "Zeit", "as": "s"})] = TimeColumn()
-    delimiter: Annotated[str | None, _about("What stands between two columns.", ";")] = None
-    decimal: Annotated[Literal[".", ","] | None, _about("Mark before the decimals of a number.", ",")] = None
+    delimiter: Annotated[
+        str | None, _about("What stands between two columns; else the one that the header has.", ";")
+    ] = None
+    decimal: Annotated[
+        Literal[".", ","] | None, _about("Mark before the decimals of a number; else the point.", ",")
+    ] = None
     encoding: Annotated[str, _about("Encoding of the text.", "cp1252")] = "utf-8"
     name: Annotated[
         str | None, _about("Column that names a signal, where every row is one signal's change.", "Signal")
@@ -84,20 +90,29 @@ class ColumnMap(_Section):
     every: Annotated[
         Duration | None, _about("Time between two sampled rows; a longer pause is a gap.", "100 ms")
     ] = None
-    empty: Annotated[Literal["unknown", "as before"], _about("What an empty cell means.", "as before")] = (
-        "unknown"
-    )
+    empty: Annotated[
+        Literal["unknown", "as before"],
+        _about("What an empty cell means: 'unknown', or 'as before'.", "as before"),
+    ] = "unknown"
     late: Annotated[
         Duration, _about("By how much rows may come late; those are put in their place.", "500 ms")
     ] = 0
     clock: Annotated[
         Literal["stop", "continue", "skip"],
-        _about("What to do where the clock goes back by a minute or more.", "continue"),
+        _about(
+            "What to do where the clock goes back by a minute or more: 'stop' (an error), 'continue' (as if "
+            "no time had passed) or 'skip' (until it has caught up).",
+            "continue",
+        ),
     ] = "stop"
     on: Annotated[list[str], _about("Further words for true.", ["EIN"])] = []
     off: Annotated[list[str], _about("Further words for false.", ["AUS"])] = []
     columns: Annotated[
-        dict[str, str | SignalColumn], _about("Which column is which signal.", {"DI 07": "cutter_still"})
+        dict[str, str | SignalColumn],
+        _about(
+            "Which column is which signal; of a CAN log, Message.Signal or Signal.",
+            {"DI 07": "cutter_still"},
+        ),
     ] = {}
 
     def entry(self, column: str) -> SignalColumn:

@@ -1,4 +1,4 @@
-"""``stillgate schema``: the JSON Schema of the machine file and of each JSON output."""
+"""``stillgate schema``: the JSON Schema of each file that is written by hand and of each JSON output."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ def schema(
     of: Literal[
         "machine",
         "scenario",
+        "column-map",
         "check",
         "run",
         "scenario-result",
@@ -33,10 +34,10 @@ def schema(
     ] = "machine",
     output: Path | None = None,
 ) -> int:
-    """Print a JSON Schema: of the machine file or a scenario, or of a command's JSON output.
+    """Print a JSON Schema: of a file that is written by hand, or of a command's JSON output.
 
-    With the schema of a file an editor completes keys and shows what each
-    one means.
+    With the schema of a file (machine, scenario, column-map) an editor completes
+    keys and shows what each one means.
 
     Parameters
     ----------
@@ -67,6 +68,11 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.sim_io.scenario import Scenario
 
         return file_schema(Scenario, "Scenario file")
+    if what == "column-map":
+        from stillgate.controller.schema import file_schema
+        from stillgate.sim_io.readers.columns import ColumnMap
+
+        return file_schema(ColumnMap, "Column map")
     from ..reports import (
         diagnosis_report,
         evidence_json,

@@ -68,6 +68,28 @@ condition at that instant or, with `within`, at one instant until then; `keep` w
 instant of `for`, both ends included.
 """
 
+COLUMN_MAP_INTRODUCTION = """\
+# The column map
+
+A log of another logger is a table with columns of its own, or frames of a CAN bus. The column
+map is a YAML file that says how it is laid out and which column is which signal; `--map` of
+`stillgate log`, `replay` and `diagnose` takes it. This page lists every key; it is written from
+the models that read the file, and `stillgate schema --of column-map` gives the same as JSON
+Schema. How to write one is in [bring your own log](../how-to/bring-your-own-log.md).
+
+```yaml
+time: {column: Zeit, as: date-time, format: '%d.%m.%Y %H:%M:%S.%f', zone: Europe/Berlin}
+delimiter: ';'
+every: 100 ms
+columns:
+  DI 07: cutter_still
+  DI 08: {signal: estop_1, inverted: true}
+```
+
+Columns that are called like a signal need no entry. What the map leaves open and the file does
+not settle is asked for by name; nothing is guessed.
+"""
+
 OUTPUTS_INTRODUCTION = """\
 # JSON outputs
 
@@ -106,6 +128,18 @@ def scenario_file_page() -> str:
         f"{_plain(step['description'])}\n",
     ]
     return "\n".join([*parts, _table(step)])
+
+
+def column_map_page() -> str:
+    """The page of the column map, in Markdown."""
+    from ..commands.schema import schema_of
+
+    schema: Schema = schema_of("column-map")
+    parts = [COLUMN_MAP_INTRODUCTION, "## Keys\n", _table(schema)]
+    for name, title in (("TimeColumn", "time"), ("SignalColumn", "An entry of columns")):
+        section = schema["definitions"][name]
+        parts += [f"## {title}\n", f"{_plain(section['description'])}\n", _table(section)]
+    return "\n".join(parts)
 
 
 DESCRIBED = (
@@ -181,6 +215,7 @@ def _code(text: str) -> str:
 
 def main(folder: Path) -> None:
     """Writes the pages."""
+    (folder / "column-map.md").write_text(column_map_page(), encoding="utf-8")
     (folder / "scenario-file.md").write_text(scenario_file_page(), encoding="utf-8")
     (folder / "machine-file.md").write_text(machine_file_page(), encoding="utf-8")
     (folder / "json-outputs.md").write_text(outputs_page(), encoding="utf-8")
