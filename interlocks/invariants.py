@@ -86,38 +86,42 @@ def inductive_part(
     Raises:
         OutOfTime: at the deadline.
     """
-    kept = _without(loop, list(cubes), [loop.begin], loop.now, deadline)
-    while True:
-        states = [loop.domain, outside_all(loop, kept), loop.step]
-        fewer = _without(loop, kept, states, loop.then, deadline)
-        if len(fewer) == len(kept):
-            return tuple(kept)
-        kept = fewer
+    starts = fresh_solver(deadline)
+    starts.add(loop.begin)
+    kept = _without(loop, list(dict.fromkeys(cubes)), starts, loop.now)
+    steps = fresh_solver(deadline)
+    steps.add(loop.domain, loop.step)
+    return tuple(_without(loop, kept, steps, loop.then, before=True))
 
 
 def _without(
-    loop: LoopFormula,
-    cubes: list[Cube],
-    formulas: list[Formula],
-    unknowns: Sequence[Any],
-    deadline: float | None,
+    loop: LoopFormula, cubes: list[Cube], solver: Any, unknowns: Sequence[Any], *, before: bool = False
 ) -> list[Cube]:
-    """Cubes that no model of the formulas lies in, as far as the formulas are kept fixed."""
-    solver = fresh_solver(deadline)
-    solver.add(*formulas)
-    kept = list(cubes)
+    """Cubes that no model of the solver lies in; with ``before``, no model that was outside those kept.
+
+    Each cube has two names: that the state before is outside it, and that the unknowns are in it.
+    A cube that is given up is no longer assumed, so every model counts and none is met twice.
+    """
+    outside = [z3.FreshBool("outside") for _ in cubes]
+    inside = [z3.FreshBool("inside") for _ in cubes]
+    for cube, out, in_ in zip(cubes, outside, inside, strict=True):
+        solver.add(z3.Implies(in_, within(loop, cube, unknowns)))
+        if before:
+            solver.add(z3.Implies(out, z3.Not(within(loop, cube))))
+    kept = list(range(len(cubes)))
     while kept:
         entered = z3.FreshBool("entered")
-        solver.add(z3.Implies(entered, z3.Not(outside_all(loop, kept, unknowns))))
-        if not answered(solver, entered):
+        solver.add(z3.Implies(entered, z3.Or(*(inside[number] for number in kept))))
+        if not answered(solver, entered, *(outside[number] for number in kept)):
             break
         model = solver.model()
+        solver.add(z3.Not(entered))
         kept = [
-            cube
-            for cube in kept
-            if not z3.is_true(model.eval(within(loop, cube, unknowns), model_completion=True))
+            number
+            for number in kept
+            if not z3.is_true(model.eval(within(loop, cubes[number], unknowns), model_completion=True))
         ]
-    return kept
+    return [cubes[number] for number in kept]
 
 
 def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> list[Cube]:

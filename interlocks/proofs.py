@@ -1,7 +1,9 @@
 """Runs the prover over all requirements of a machine, re-checks what it says, replays what it finds.
 
 Proofs help each other: what one has excluded the next need not exclude again, so the cheap ones
-are done first and the patience grows from round to round. With a fault budget, the invariant of
+are done first and the patience grows from round to round. What is not proved in its time is looked
+for as a way, written out tick after tick; where the explorer found a way, its length is tried first
+(the way is z3's own, or none), and so is a goal that is to be reached. With a fault budget, the invariant of
 the loop without faults is tried first, as far as it is inductive with faults, and holds in any
 case of situations before the fault.
 
@@ -13,6 +15,7 @@ That no value leaves its cell's range is proved first; without it no proof count
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from stillgate.controller.errors import ProgramFault
@@ -20,7 +23,7 @@ from stillgate.controller.machine import FromAnywhere, Reach
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
-from .bounds import Cube, OutOfTime, remaining
+from .bounds import Cube, OutOfTime
 from .incremental_induction import Proof, Prover, Way
 from .invariants import carried_over, faults_of_invariant, inductive_part
 from .loop_runner import LoopRunner, Tick
@@ -28,11 +31,18 @@ from .second_opinion import INDUCTION, REPLAY, Tell
 from .smt import Formula
 from .smt_loop import LoopFormula, loop_formula
 from .story import Replay, answering, tell, truths_of
+from .unrolling import way_within
 from .verdict import Story, Word
 from .wording import sentence_of, time_text
 
 PATIENCE = (2.0, 10.0, 40.0, 160.0)
 """Seconds that a proof gets in each round; the last round has no limit but the run's."""
+
+LENGTHS = (8, 16, 32, 64, 128)
+"""Ticks that are written out in each round, in search of a way."""
+
+WRITTEN_OUT = 120.0
+"""Most seconds for a way of a length that is worth it: the explorer's, or one to a goal."""
 
 RANGES = "values stay in their ranges"
 
@@ -74,6 +84,7 @@ class ProofRun:
     Attributes:
         deadline: on the monotonic clock, in s.
         only: names of the requirements to judge; None for all.
+        lengths: of ways to look for, by requirement and fault budget: the explorer's, if it found one.
         interrupted: whether Ctrl-C ended it; what was not done is undecided.
         invariants: by fault budget, what was proved.
     """
@@ -84,6 +95,7 @@ class ProofRun:
     deadline: float | None = None
     say: Tell | None = None
     only: frozenset[str] | None = None
+    lengths: Mapping[tuple[str, int], Ticks] = field(default_factory=dict)
     interrupted: bool = False
     invariants: dict[int, Invariant] = field(default_factory=dict)
 
@@ -120,11 +132,13 @@ class _Round:
 
     def judge(self) -> dict[str, Judged]:
         questions = [_Open(RANGES, self.formula.outside), *self._questions()]
-        open_ = list(questions)
+        open_ = sorted(questions, key=lambda item: (item.name, self.budget) not in self.run.lengths)
         try:
             self._begin()
-            for patience in (*PATIENCE, None):
-                open_ = [item for item in open_ if not self._ask(item, patience)]
+            for number, patience in enumerate((*PATIENCE, None)):
+                open_ = [item for item in open_ if not self._ask(item, number, patience)]
+                if not self.frames and all(item.name == RANGES for item in open_):
+                    break  # nothing was proved, so nothing rests on the ranges
             self._recheck(questions)
         except KeyboardInterrupt:
             self.run.interrupted = True
@@ -159,20 +173,14 @@ class _Round:
         except OutOfTime:
             self.known.clear()
 
-    def _ask(self, item: _Open, patience: float | None) -> bool:
-        """Whether the question is answered within so many seconds."""
+    def _ask(self, item: _Open, number: int, patience: float | None) -> bool:
+        """Whether the question is answered in this round, the first being 0."""
         if self.run.interrupted:
             return False
         began = time.monotonic()
-        ends = [] if patience is None else [began + patience]
-        if self.run.deadline is not None:
-            ends.append(self.run.deadline)
         self._say(item.name)
         try:
-            answer = (
-                self._along_trail(item, patience)
-                or Prover(self.formula, item.condition, self.known, min(ends, default=None)).run()
-            )
+            answer = self._answer(item, number, patience)
         except OutOfTime:
             return False
         finally:
@@ -184,22 +192,36 @@ class _Round:
             self.found[item.name] = self._replayed(item, answer)
         return True
 
-    def _along_trail(self, item: _Open, patience: float | None) -> Way | None:
-        """A way to a goal along the explorer's, looked for in the first round."""
-        if patience != PATIENCE[0] or item.name not in self.formula.goals:
-            return None
-        from .guided import explored_trail, way_along
+    def _answer(self, item: _Open, number: int, patience: float | None) -> Proof | Way:
+        """A way where one is expected, else a proof, else a way of a length that grows with the rounds."""
+        hint = self.run.lengths.get((item.name, self.budget))
+        if hint is not None or item.name in self.formula.goals:
+            expected = LENGTHS if hint is None else (hint,)
+            way = self._written_out(item, () if number else expected, WRITTEN_OUT)
+            if way is not None:
+                return way
+        try:
+            return Prover(self.formula, item.condition, self.known, self._until(patience)).run()
+        except OutOfTime:
+            way = self._written_out(item, (LENGTHS[number],), patience)
+            if way is None:
+                raise
+            return way
 
-        left = remaining(self.run.deadline)
-        trail = explored_trail(self.formula, item.name, left)
-        if trail is None:
+    def _written_out(self, item: _Open, lengths: Iterable[Ticks], patience: float | None) -> Way | None:
+        ends = self._until(patience)
+        try:
+            ways = (way_within(self.formula, item.condition, length, ends) for length in lengths)
+            return next((way for way in ways if way is not None), None)
+        except OutOfTime:
             return None
-        way = way_along(self.formula, trail, item.condition, self.run.deadline)
-        if way is None:
-            raise ProgramFault(
-                f"the explorer's way to {item.name} is none: no levels of the inputs lead through its states"
-            )
-        return way
+
+    def _until(self, patience: float | None) -> float | None:
+        """When so many seconds have passed, or the run's time."""
+        ends = [] if patience is None else [time.monotonic() + patience]
+        if self.run.deadline is not None:
+            ends.append(self.run.deadline)
+        return min(ends, default=None)
 
     # -- checking again --------------------------------------------------------------------
 

@@ -1,13 +1,15 @@
 """A second opinion: the requirements judged again from the Program, by z3 instead of exploration.
 
 What the explorer lists, this proves: no state is enumerated. The two share the Program and
-its closed loop, and nothing else; they do not even use the same loop, since z3 has every
+its closed loop, and nothing else (where the explorer found a way, its length says how far to look
+for one); they do not even use the same loop, since z3 has every
 input chosen in every tick and every memory kept (``smt_loop``).
 
 * never, always, responses, invariances, precedences: as 'BROKEN is never noted', proved or
   refuted by ``incremental_induction``; all proofs of a fault budget together are one inductive
   invariant, which is re-checked by three queries to a fresh solver.
 * reach: the same question the other way round; its refutation is the way to the goal.
+* a way may also be found by writing the loop out tick after tick (``unrolling``).
 * from anywhere: z3 is not asked. The explorer's states are ranked by their distance to the goal
   and a checker that steps the evaluator re-checks set and ranks (``states_check``).
 
@@ -117,7 +119,7 @@ def second_opinion(
         tick: period of the step in ms; default the file's, else the scan.
         faults: fault budget, 0 or 1; default the file's.
         time_limit: seconds for all proofs together; what is not done by then is undecided.
-        explored: a check at the same tick, to be compared with.
+        explored: a check at the same tick, to be compared with; the lengths of its ways are tried first.
         only: names of the requirements to judge; default all.
         tell: told what is being done.
 
@@ -135,7 +137,7 @@ def second_opinion(
     budget = machine.check.faults if faults is None else faults
     began = time.monotonic()
     deadline = None if time_limit is None else began + time_limit
-    run = ProofRun(document, period, budget, deadline, tell, only)
+    run = ProofRun(document, period, budget, deadline, tell, only, _lengths(explored, period))
     found = run.judge()
     if not run.interrupted:
         try:
@@ -250,6 +252,16 @@ def solver_name() -> str:
             "a second opinion needs z3, which is not installed; get it by: pip install 'stillgate[z3]'"
         ) from None
     return f"z3 {z3.get_version_string()}"
+
+
+def _lengths(result: CheckResult | None, tick: Milliseconds) -> dict[tuple[str, int], Ticks]:
+    """Ticks of the exploration's ways to a break, by requirement and fault budget."""
+    return {
+        (item.name, judgement.faults): judgement.story.ticks
+        for item in (result.requirements if result else ())
+        for judgement in item.judgements
+        if judgement.story is not None and judgement.word is Word.BROKEN and judgement.tick == tick
+    }
 
 
 def _explored(result: CheckResult | None, name: str, faults: int, tick: Milliseconds) -> Judgement | None:
