@@ -83,6 +83,7 @@ class ClosedLoop:
     monitors: Monitors
     faults: tuple[Fault, ...]
     fault: Cell
+    second: Cell  # the greater number of two faults; 0 until the second has begun
     dark: Cell
     begin: Block
     before: Block
@@ -116,6 +117,8 @@ class ClosedLoop:
         found += self.monitors.cells
         if self.budget:
             found += [self.fault, self.dark]
+        if self.budget > 1:
+            found.append(self.second)
         found += self.plant.cells
         return tuple(cell for cell in found if cell.low != cell.high)
 
@@ -144,7 +147,7 @@ def close_loop(
 
     Args:
         tick: period of the step in ms; the scan itself or longer.
-        faults: fault budget, 0 or 1.
+        faults: fault budget, 0 to 2. Of two faults each may begin at any tick, both at the same too.
         exact: keep one memory value per free input (possibility requirements need it).
         lazy: ask free inputs on demand; otherwise every level is chosen in every tick.
         possibility: include the goals of possibility requirements.
@@ -170,6 +173,7 @@ class _Linker:
         self.faults = faults_of(machine) if budget else ()
         self.numbers = {(item.kind, item.subject): item.number for item in self.faults}
         self.fault = Cell("fault", 0, len(self.faults), 0, Scope.FAULT)
+        self.second = Cell("second", 0, len(self.faults), 0, Scope.FAULT)
         self.dark = Cell("dark", 0, 1, 0, Scope.FAULT)
 
     def link(self, *, exact: bool, lazy: bool, possibility: bool, canonical: bool) -> ClosedLoop:
@@ -214,6 +218,7 @@ class _Linker:
             monitors=monitors,
             faults=self.faults,
             fault=self.fault,
+            second=self.second,
             dark=self.dark,
             begin=self.plant.begin,
             before=(*self._circuits(circuits), *self._faults_begin(circuits), *self._pins(circuits)),
@@ -264,16 +269,15 @@ class _Linker:
             elif fault.kind is FaultKind.POWER:
                 options.append((TRUE, fault.number))
         power = self._number(FaultKind.POWER, "")
-        begins = Begin(self.fault, tuple(options))
-        start: Statement = If(self._is_fault(0), (begins, *((self._lose_power(power),) if power else ())))
+        start = self._begin(options, power)
         if power:
             returns = Cell("returns", 0, 1, 0, Scope.FAULT, persistent=False)
             come_back = (
                 Choose(returns, 2),
                 If(Ref(returns), (Assign(self.dark, FALSE), *self._cold_start())),
             )
-            start = If(Ref(self.dark), come_back, (start,))
-        return (start,)
+            start = (If(Ref(self.dark), come_back, start),)
+        return start
 
     def _output_faults_begin(self) -> Block:
         asked = {output.name: Ref(output.asked) for output in self.controller.outputs}
@@ -285,15 +289,49 @@ class _Linker:
                 options.append((asked[fault.subject], fault.number))
         if not options:
             return ()
-        return (If(self._is_fault(0), (Begin(self.fault, tuple(options)),)),)
+        return self._begin(options)
+
+    def _begin(self, options: list[tuple[Term, int]], power: int = 0) -> Block:
+        """A fault may begin if there is still one to come; power goes in the tick in which its own does."""
+        first: list[Statement] = [Begin(self.fault, tuple(options))]
+        if power:
+            first.append(self._lose_power(self.fault, power))
+        block: list[Statement] = [If(_holds(self.fault, 0), tuple(first))]
+        if self.budget > 1:
+            others = [
+                (conjunction((Complement(_holds(self.fault, number)), condition)), number)
+                for condition, number in options
+            ]
+            second: list[Statement] = [Begin(self.second, tuple(others))]
+            if power:
+                second.append(self._lose_power(self.second, power))
+            ready = conjunction((Complement(_holds(self.fault, 0)), _holds(self.second, 0)))
+            block += [If(ready, tuple(second)), self._in_order()]
+        return tuple(block)
+
+    def _in_order(self) -> Statement:
+        """Which of two faults came first makes no difference to what follows: the lesser number leads."""
+        kept = Cell("lesser", 0, len(self.faults), 0, Scope.FAULT, persistent=False)
+        swapped = conjunction(
+            (Complement(_holds(self.second, 0)), Operation(Operator.LT, Ref(self.second), Ref(self.fault)))
+        )
+        return If(
+            swapped,
+            (
+                Assign(kept, Ref(self.second)),
+                Assign(self.second, Ref(self.fault)),
+                Assign(self.fault, Ref(kept)),
+            ),
+        )
 
     def _is_fault(self, number: int) -> Term:
-        return Operation(Operator.EQ, Ref(self.fault), Constant(number))
+        first = _holds(self.fault, number)
+        return first if self.budget < 2 else Operation(Operator.OR, first, _holds(self.second, number))
 
-    def _lose_power(self, number: int) -> Statement:
+    def _lose_power(self, cell: Cell, number: int) -> Statement:
         off: list[Statement] = [Assign(cell, Constant(cell.start)) for cell in self.controller.cells]
         off += [Assign(item.active, Constant(len(item.states))) for item in self.controller.sequences]
-        return If(self._is_fault(number), (Assign(self.dark, TRUE), *off))
+        return If(_holds(cell, number), (Assign(self.dark, TRUE), *off))
 
     def _cold_start(self) -> Block:
         return tuple(Assign(cell, Constant(cell.start)) for cell in self.controller.cells)
@@ -340,6 +378,10 @@ class _Linker:
             )
             for output in self.controller.outputs
         )
+
+
+def _holds(cell: Cell, number: int) -> Term:
+    return Operation(Operator.EQ, Ref(cell), Constant(number))
 
 
 def goal_cell(index: int) -> Cell:

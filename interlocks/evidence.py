@@ -96,6 +96,7 @@ class FaultTable:
     seconds: float
     pairs: tuple[FaultRow, ...] = ()  # rows of two faults, where asked for
     pairs_text: str = ""  # what was covered of the pairs
+    pairs_undecided: int = 0  # pairs whose search was cut short or never begun
 
 
 # -- layers --------------------------------------------------------------------------------------

@@ -37,6 +37,7 @@ from .coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
 from .evidence import FaultBreak, FaultRow, FaultTable, Outcome
 from .explorer import Limits, Progress, Status
 from .explorer import Outcome as Searched
+from .fault_pairs import Pairs, fault_pairs
 from .fault_search import FaultExplorer, UnderFault, build_fault_checker, hazardous_outputs, with_work_goal
 from .first_difference import FirstDifference, first_differences
 from .packing import key_bits, packed_fields
@@ -52,11 +53,13 @@ def fault_table(
     *,
     tick: Milliseconds | None = None,
     rates: Mapping[str, float] | None = None,
+    pairs: bool = False,
     threads: int | None = None,
     max_states: int | None = None,
     max_bytes: int | None = None,
     time_limit: float | None = None,
     progress: Callable[[Progress], None] | None = None,
+    pairs_progress: Callable[[int, int], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> FaultTable:
     """The fault table of a machine, one row a single fault that is not excluded.
@@ -64,9 +67,11 @@ def fault_table(
     Args:
         tick: period of the exploration in ms; default the file's, else the scan.
         rates: rate of each fault by name, in any one unit, for the diagnostic coverage.
+        pairs: look at every pair of faults too, in what is left of the time.
         threads: threads of the search; default one a processor.
         max_states, max_bytes, time_limit: where to give up; rows are undecided then.
         progress: called a few times a second while the search runs.
+        pairs_progress: called with how many pairs are judged and how many there are.
         on_slow_build: called before a compiler's slow very first call.
 
     Raises:
@@ -96,14 +101,28 @@ def fault_table(
         _row(loop, fault, None if found is None else found[fault.number], differences, stories)
         for fault in loop.faults
     )
+    two = Pairs((), 0, 0, "")
+    if pairs and exploration.exhausted:
+        left = None if time_limit is None else max(0.0, time_limit - (time.monotonic() - began))
+        two = fault_pairs(
+            machine, rows, tick=period, lines=lines, limits=replace(limits, seconds=left),
+            progress=pairs_progress, on_slow_build=on_slow_build,
+        )  # fmt: skip
+    elif pairs:
+        two = Pairs(
+            (), 0, 1, "Undecided: the search under single faults was cut short, so no pair was looked at."
+        )
     return FaultTable(
         machine=machine.machine,
         rows=rows,
         coverage=coverage_of(rows, rates),
-        assumptions=(*_definitions(document, rates), *assumptions_of(machine, period, 1)),
+        assumptions=(*_definitions(document, rates), *_assumed(assumptions_of(machine, period, 1), pairs)),
         exclusions=tuple((item.fault, item.why) for item in machine.check.exclude),
         exploration=exploration,
         seconds=time.monotonic() - began,
+        pairs=two.rows,
+        pairs_text=two.text,
+        pairs_undecided=two.undecided,
     )
 
 
@@ -235,6 +254,16 @@ def _break_text(breaks: tuple[FaultBreak, ...], tick: Milliseconds) -> str:
         for item in breaks
     ]
     return "breaks " + ", ".join(parts)
+
+
+def _assumed(assumptions: tuple[str, ...], pairs: bool) -> tuple[str, ...]:
+    """With pairs looked at, it takes three faults to be left out."""
+    several = "several faults at once"
+    return (
+        tuple(item.replace(several, "three faults or more at once") for item in assumptions)
+        if pairs
+        else assumptions
+    )
 
 
 def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -> tuple[str, ...]:

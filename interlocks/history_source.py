@@ -74,8 +74,9 @@ def root_source(item: FreeInput, budget: int) -> str:
     mode = "0"
     if budget:
         tests = [f"w->dark ? {Mode.DARK.value}"]
-        tests += [f"w->fault == {item.stuck_on} ? {Mode.STUCK_ON.value}"] if item.stuck_on else []
-        tests += [f"w->fault == {item.stuck_off} ? {Mode.STUCK_OFF.value}"] if item.stuck_off else []
+        for number, stuck in ((item.stuck_on, Mode.STUCK_ON), (item.stuck_off, Mode.STUCK_OFF)):
+            second = f" || w->second == {number}" if budget > 1 else ""
+            tests += [f"w->fault == {number}{second} ? {stuck.value}"] if number else []
         mode = f"({' : '.join(tests)} : 0)"
     belief = f"w->{c_name(item.belief)}" if count > 1 else "0"
     return f"    w->{name}__node = {name}__roots[{mode} * {count} + {belief}];"

@@ -6,7 +6,7 @@ every signal did; and tests hold it against the C, choice for choice.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from stillgate.controller.evaluate import BlockCode, Compiler, Layout, Values, answer_from_cells
@@ -47,6 +47,8 @@ class _Asking:
 
     def read(self, values: Values, signal: str, observation: Observation, ticks: Ticks) -> int:
         free = self.runner.free.get(signal)
+        if free is None and signal in self.runner.switches:
+            return self.runner.switches[signal]
         if free is None:
             return self.runner.answers[signal](values, observation, ticks)
         history = free.history
@@ -72,8 +74,9 @@ class _Asking:
 class LoopRunner:
     """A closed loop with a present state, stepped tick by tick."""
 
-    def __init__(self, loop: ClosedLoop) -> None:
+    def __init__(self, loop: ClosedLoop, *, switches: Mapping[str, int] | None = None) -> None:
         self.loop = loop
+        self.switches = switches or {}  # answers that are told beforehand (switchboard)
         self.free: dict[str, FreeInput] = {item.signal.name: item for item in loop.free}
         self.layout = Layout((*loop.controller.cells, *loop.plant.cells, loop.fault, loop.dark))
         for cell in (*loop.key_cells, *(item.belief for item in loop.free)):
@@ -98,6 +101,7 @@ class LoopRunner:
         }
         self._dark = self.layout.slot(loop.dark)
         self._fault = self.layout.slot(loop.fault)
+        self._second = self.layout.slot(loop.second) if loop.budget > 1 else None
         self._goals = [self.layout.slot(goal_cell(i)) for i in range(len(loop.monitors.goals))]
         self.values: Values = self.layout.start_values()
 
@@ -168,10 +172,10 @@ class LoopRunner:
         """How an input reaches the controller in the present tick."""
         if self.values[self._dark]:
             return Mode.DARK
-        fault = self.values[self._fault]
-        if fault and fault == item.stuck_on:
+        faults = {self.values[self._fault], 0 if self._second is None else self.values[self._second]} - {0}
+        if item.stuck_on in faults:
             return Mode.STUCK_ON
-        if fault and fault == item.stuck_off:
+        if item.stuck_off in faults:
             return Mode.STUCK_OFF
         return Mode.HEALTHY
 

@@ -8,10 +8,11 @@ story can be replayed on the executive as it stands.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.program import Cell
+from stillgate.controller.single_faults import POWER_INTERRUPTED
 from stillgate.sim_io.operators import rest_level
 
 from .closed_loop import ClosedLoop, FreeInput
@@ -39,13 +40,13 @@ class Replay:
     truths: tuple[tuple[str, tuple[bool, ...]], ...]  # of parts, by name: a value per tick
 
 
-def replay(loop: ClosedLoop, path: Path) -> Replay:
-    """Replays a path.
+def replay(loop: ClosedLoop, path: Path, *, switches: Mapping[str, int] | None = None) -> Replay:
+    """Replays a path; ``switches`` are answers that were told before the search.
 
     Raises:
         AssertionError: if Python and C disagree about it, which is a defect.
     """
-    runner = LoopRunner(loop)
+    runner = LoopRunner(loop, switches=switches)
     ticks: list[Tick] = []
     modes: list[dict[str, Mode]] = []
     runner.load(path.keys[0])
@@ -82,10 +83,10 @@ def answering(picks: Sequence[int]) -> Chooser:
 def _mode_in(tick: Tick, item: FreeInput) -> Mode:
     if tick.values["dark"]:
         return Mode.DARK
-    fault = tick.values["fault"]
-    if fault and fault == item.stuck_on:
+    faults = {tick.values["fault"], tick.values.get("second", 0)} - {0}
+    if item.stuck_on in faults:
         return Mode.STUCK_ON
-    if fault and fault == item.stuck_off:
+    if item.stuck_off in faults:
         return Mode.STUCK_OFF
     return Mode.HEALTHY
 
@@ -145,10 +146,9 @@ def tell(run: Replay, headline: str) -> Story:
                     ),
                 )
             )
-    fault = run.ticks[-1].values["fault"]
     return Story(
         headline=headline,
-        fault=next((item.name for item in loop.faults if item.number == fault), None),
+        fault=" and ".join(_faults(run, len(run.ticks) - 1)) or None,
         start=tuple((part.name, part_text(run, 0, part.name)) for part in loop.plant.parts),
         steps=tuple(steps),
         ticks=len(run.ticks),
@@ -171,6 +171,13 @@ def part_text(run: Replay, number: int, part: str) -> str:
     return found.describe(values)
 
 
+def _faults(run: Replay, number: int) -> list[str]:
+    """Names of the faults that have begun by a tick."""
+    now = run.ticks[number].values
+    begun = (now["fault"], now.get("second", 0))
+    return [item.name for item in run.loop.faults if item.number in begun]
+
+
 def _changes(run: Replay, number: int) -> list[Change]:
     loop = run.loop
     now = run.ticks[number].values
@@ -180,10 +187,12 @@ def _changes(run: Replay, number: int) -> list[Change]:
         found.append(Change("power", "on", "interrupted", Cause.FAULT))
     elif before and before["dark"] and not now["dark"]:
         found.append(Change("power", "interrupted", "back, cold start", Cause.FAULT))
-    elif now["fault"] and not (before and before["fault"]):
-        name = next(item.name for item in loop.faults if item.number == now["fault"])
-        subject, _, state = name.partition(" ")
-        found.append(Change(subject, "healthy", state, Cause.FAULT))
+    for name in (
+        item for item in _faults(run, number) if number == 0 or item not in _faults(run, number - 1)
+    ):
+        if name != POWER_INTERRUPTED:
+            subject, _, state = name.partition(" ")
+            found.append(Change(subject, "healthy", state, Cause.FAULT))
     found += _circuit_changes(run, number)
     for part in loop.plant.parts:
         if number and part_text(run, number, part.name) != part_text(run, number - 1, part.name):

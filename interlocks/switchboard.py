@@ -37,6 +37,8 @@ from stillgate.controller.toolchain import build_library, find_compiler
 from .checker_source import checker_source
 from .closed_loop import ClosedLoop
 from .explorer import Explorer, Limits, Outcome, Progress, Status
+from .packing import packed_fields, unpack
+from .story import Path, Replay, replay
 
 _OPTIONS = ("-std=gnu11", "-O2", "-w")
 
@@ -81,6 +83,7 @@ class Answer:
     fault: int = 0  # under which the event happened, 0 if none
     noted: frozenset[int] = frozenset()  # events asked about that happened
     marks: tuple[bool, ...] = ()  # coverage, where asked for
+    runs: tuple[tuple[int, Replay], ...] = ()  # shortest ways to the events noted, where asked for
     closed: bool = True  # False: possibility was to be judged and the search ended before it was
 
     @property
@@ -100,7 +103,7 @@ class Switchboard:
         loop: a closed loop whose statements may read switches.
         lines: how many searches may run at once.
         threads: threads of each search.
-        options: of the compiler.
+        options: of the compiler; default those of long searches.
 
     Raises:
         ToolMissing: if there is no C compiler.
@@ -112,7 +115,7 @@ class Switchboard:
         *,
         lines: int,
         threads: int = 1,
-        options: tuple[str, ...] = _OPTIONS,
+        options: tuple[str, ...] | None = None,
         on_slow_build: Callable[[], None] | None = None,
     ) -> None:
         self.loop = loop
@@ -121,7 +124,7 @@ class Switchboard:
         library = build_library(
             _files(loop, self.switches),
             "checker.c",
-            options=options,
+            options=options or _OPTIONS,
             compiler=find_compiler(),
             on_slow_build=on_slow_build,
         )
@@ -146,6 +149,7 @@ class Switchboard:
         note: Iterable[int] = (),
         goals: Collection[int] | None = None,
         marks: bool = False,
+        runs: bool = False,
         limits: Limits | None = None,
     ) -> Answer:
         """One search with the switches in ``on`` on and all others off.
@@ -157,6 +161,7 @@ class Switchboard:
             goals: judge possibility at the end of a search that no event ended; for these goals find
                 out too whether some situation has no way there any more.
             marks: tell what was covered.
+            runs: replay the shortest way to each event that is only noted.
             limits: where to give up; threads are the board's.
         """
         with self._line() as path:
@@ -170,6 +175,7 @@ class Switchboard:
                     answer,
                     noted=frozenset(item for item in note if explorer.record(item) is not None),
                     marks=tuple(explorer.marks()) if marks else (),
+                    runs=self._runs(explorer, tuple(note), on) if runs else (),
                 )
 
     def _search(self, explorer: Explorer, stop_at: tuple[int, ...], goals: Collection[int] | None) -> Answer:
@@ -197,9 +203,26 @@ class Switchboard:
         cut_off = frozenset(number for number in goals if closure is not None and closure[number].states)
         return Answer(None, outcome.levels, outcome, cut_off, never, closed=closure is not None)
 
-    def _fault_in(self, key: int) -> int:
-        from .packing import packed_fields
+    def _runs(
+        self, explorer: Explorer, events: tuple[int, ...], on: Collection[str]
+    ) -> tuple[tuple[int, Replay], ...]:
+        records = [(event, record) for event in events if (record := explorer.record(event)) is not None]
+        paths = explorer.paths([(record.start, record.depth - 1) for _, record in records])
+        fields = packed_fields(self.loop)
+        switches = {name: int(name in on) for name in self.switches}
+        return tuple(
+            (
+                event,
+                replay(
+                    self.loop,
+                    Path(tuple(unpack(fields, key) for key in path.keys), (*path.picks, record.picks)),
+                    switches=switches,
+                ),
+            )
+            for (event, record), path in zip(records, paths, strict=True)
+        )
 
+    def _fault_in(self, key: int) -> int:
         for item in packed_fields(self.loop):
             if item.cell == self.loop.fault:
                 return key >> item.offset & ((1 << item.bits) - 1)

@@ -24,7 +24,7 @@ from .check import DEFAULT_BYTES
 from .closed_loop import ClosedLoop, close_loop
 from .effects import probing
 from .explorer import Limits
-from .search import OPTIONS, QUICK_OPTIONS
+from .search import QUICK_OPTIONS
 from .switchboard import Switchboard, allowance, with_allowances
 from .verdict import CheckResult
 from .weakenings import Candidate, Weakenings, switched_controller
@@ -106,7 +106,7 @@ class Boards:
         machine = candidate.machine or (self.found.doubled if doubling else self.found.switched)
         name = candidate.weakening.text if candidate.machine else "doubled" if doubling else "switched"
         few = candidate.machine is not None or doubling
-        options = QUICK_OPTIONS if few else OPTIONS
+        options = QUICK_OPTIONS if few else None
         loop = self._once((name, "shared"), lambda: self._loop(machine, 1, exact=self._possible()))
         shared = bool(self.result.faults) and not any(item.history.resolves for item in loop.free)
         if shared:
@@ -135,7 +135,7 @@ class Boards:
             controller=controller or switched_controller(machine, self.result.tick),
         )
 
-    def _built(self, loop: ClosedLoop, options: tuple[str, ...]) -> Switchboard:
+    def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Switchboard:
         board = Switchboard(loop, lines=self.lines, options=options, on_slow_build=self.on_slow_build)
         with self.lock:
             return self.stack.enter_context(board)
@@ -145,7 +145,7 @@ class Boards:
     def _probe(self) -> tuple[Switchboard, dict[str, int]]:
         program, marks = probing(switched_controller(self.found.switched, self.result.tick))
         loop = self._loop(self.found.switched, 1, exact=False, controller=program)
-        return self._built(with_allowances(loop) if self.result.faults else loop, OPTIONS), marks
+        return self._built(with_allowances(loop) if self.result.faults else loop), marks
 
     def _marked(self, fault: int) -> frozenset[str] | None:
         """Switches that change something under a fault; None if the search did not come to its end."""

@@ -21,6 +21,7 @@ def fault_table(
     *,
     tick: str | None = None,
     rate: Annotated[list[str] | None, Parameter(negative="")] = None,
+    pairs: Annotated[bool, Parameter(negative="")] = False,
     form: Format = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
@@ -43,6 +44,9 @@ def fault_table(
     rate
         Failure rate of a fault in any one unit, such as 'estop_1 stuck on=0.2';
         may be repeated. Left out: all faults equally likely.
+    pairs
+        Look at every pair of faults too: which two break what neither breaks
+        alone. A search each; a time limit leaves the rest undecided.
     form
         Text for a person, json for a program (stillgate schema --of fault-table).
     threads
@@ -77,6 +81,8 @@ def fault_table(
             max_bytes=memory,
             time_limit=None if limit is None else limit / 1000,
             progress=progress,
+            pairs=pairs,
+            pairs_progress=lambda done, count: progress.say(f"{done} of {count} pairs judged"),
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
         )
     if form == "json":
@@ -91,7 +97,8 @@ def fault_table(
         return INTERRUPTED
     if any(item.counts for row in table.rows for item in row.breaks):
         return 1
-    return 4 if any(row.outcome is Outcome.UNDECIDED for row in table.rows) else 0
+    undecided = table.pairs_undecided or any(row.outcome is Outcome.UNDECIDED for row in table.rows)
+    return 4 if undecided else 0
 
 
 def rates_option(machine: Machine, texts: list[str] | None) -> dict[str, float]:

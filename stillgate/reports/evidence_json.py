@@ -130,6 +130,7 @@ FAULT_TABLE = closed(
     seconds=_SECONDS,
     pairs=many("Rows of two faults at once, where asked for.", _FAULT_ROW),
     pairs_text=text("What was covered of the pairs."),
+    pairs_undecided=whole("Pairs whose search was cut short or never begun."),
     caution=_CAUTION,
 )
 
