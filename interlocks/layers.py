@@ -20,10 +20,13 @@ is undecided, and says so.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path as FilePath
 
 from pydantic import BaseModel
 from stillgate.controller.expression import Name, walk
@@ -107,16 +110,20 @@ def layers(
     }
     machine = document.machine.model_copy(update={"requirements": wanted})
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
+    bare = machine.model_copy(update={"interlocks": []})
+    groups = _groups(machine, result.tick)
+    loops = [close_loop(bare, tick=result.tick, faults=budget, possibility=False)]
+    for names, free, _ in groups:
+        some = machine.model_copy(update={"requirements": {name: wanted[name] for name in names}})
+        loops.append(_at_will(some, result.tick, budget, free))
+    libraries = _built(loops, on_slow_build) if wanted else []
     sequences: dict[str, Judgement] = {}
     interlocks: dict[str, Judgement] = {}
     if wanted:
-        bare = machine.model_copy(update={"interlocks": []})
-        loop = close_loop(bare, tick=result.tick, faults=budget, possibility=False)
-        sequences = _judge(loop, wanted, limits, progress, on_slow_build)
-    for names, free, whole in _groups(machine, result.tick):
-        some = {name: wanted[name] for name in names}
-        loop = _at_will(machine.model_copy(update={"requirements": some}), result.tick, budget, free)
-        found = _judge(loop, some, limits, progress, on_slow_build)
+        sequences = _judge(loops[0], libraries[0], wanted, limits, progress)
+    for number, (names, free, whole) in enumerate(groups, 1):
+        some_wanted = {name: wanted[name] for name in names}
+        found = _judge(loops[number], libraries[number], some_wanted, limits, progress)
         interlocks.update(
             found if whole else {name: _only_broken(item, free) for name, item in found.items()}
         )
@@ -139,12 +146,18 @@ def layers(
     )
 
 
+def _built(loops: list[ClosedLoop], on_slow_build: Callable[[], None] | None) -> list[FilePath]:
+    """The checkers of all loops: a compiler takes longer than most of these searches, so several run."""
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        return list(pool.map(lambda loop: build_checker(loop, on_slow_build), loops))
+
+
 def _judge(
     loop: ClosedLoop,
+    library: FilePath,
     wanted: Mapping[str, Requirement],
     limits: Limits,
     progress: Callable[[Progress], None] | None,
-    on_slow_build: Callable[[], None] | None,
 ) -> dict[str, Judgement]:
     exploration = _ended_early(loop)
 
@@ -154,7 +167,7 @@ def _judge(
         if all(search.has_broken(loop.requirement_names.index(name)) for name in wanted):
             raise _AllBrokenError
 
-    with Search(loop, build_checker(loop, on_slow_build), limits) as search:
+    with Search(loop, library, limits) as search:
         with suppress(_AllBrokenError):
             exploration = search.run(look)
         runs = search.breaks()

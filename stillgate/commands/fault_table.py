@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS
-from .options import Format, MachineFile, count_option, duration_option, load_document, size_option
+from .options import MachineFile, count_option, duration_option, load_document, size_option
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
@@ -22,7 +22,7 @@ def fault_table(
     tick: str | None = None,
     rate: Annotated[list[str] | None, Parameter(negative="")] = None,
     pairs: Annotated[bool, Parameter(negative="")] = False,
-    form: Format = "text",
+    form: Annotated[Literal["text", "json", "csv"], Parameter(name="--format")] = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
@@ -48,7 +48,8 @@ def fault_table(
         Look at every pair of faults too: which two break what neither breaks
         alone. A search each; a time limit leaves the rest undecided.
     form
-        Text for a person, json for a program (stillgate schema --of fault-table).
+        Text for a person, json for a program (stillgate schema --of fault-table),
+        csv for a spreadsheet: a line a fault, then a line a pair.
     threads
         Threads to explore with. Left out: one a processor.
     max_states
@@ -89,6 +90,12 @@ def fault_table(
         from ..reports.evidence_json import fault_table_document
 
         write_line(json.dumps(fault_table_document(table, str(machine)), indent=2))
+    elif form == "csv":
+        from stillgate.diagrams.table import table_csv
+
+        from ..reports.evidence_strength import fault_rows_table
+
+        write_line(table_csv(fault_rows_table(table)).decode("utf-8-sig").replace("\r\n", "\n").rstrip("\n"))
     else:
         from ..reports.evidence_text import write_fault_table
 

@@ -28,6 +28,10 @@ from .evidence_strength import (
 Work = Literal["fault-table", "layers", "strength"]
 """What can be left out of a report by name."""
 
+LAYER_SECONDS = 20.0
+"""For each search of the layers where no limit is given, as of ``stillgate layers``: with outputs at will
+some would go on for hours; what is cut short is undecided, and said to be."""
+
 NAMES: dict[str, str] = {
     "fault-table": "What each fault leads to",
     "layers": "Which layer carries a requirement",
@@ -116,7 +120,8 @@ class _Job:
     def layers(self, work: FurtherWork) -> None:
         from stillgate.interlocks.layers import layers
 
-        table = layers(self.document, self.result, threads=self.threads, time_limit=self.time_limit)
+        limit = LAYER_SECONDS if self.time_limit is None else self.time_limit
+        table = layers(self.document, self.result, threads=self.threads, time_limit=limit)
         work.sections.append(layer_section(table, self.result))
         work.points += layer_points(table)
 

@@ -50,7 +50,7 @@ def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> S
     known = {_key(item.story): f"break-{item.name}" for item in result.requirements if item.story is not None}
     parts = [_fault_rows("single", "Single faults", table.rows, known)]
     if table.pairs:
-        parts.append(_fault_rows("pairs", f"Pairs of faults: {table.pairs_text}", table.pairs, known))
+        parts.append(_fault_rows("pairs", "Pairs of faults", table.pairs, known, (table.pairs_text,)))
     if table.coverage:
         parts.append(_coverage(table))
     told = (*table.rows, *table.pairs)
@@ -83,7 +83,16 @@ def _anchor(row: FaultRow, known: Known) -> str:
     return known.get(_key(item.story), _story_name(row))
 
 
-def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...], known: Known) -> Part:
+def fault_rows_table(table: FaultTable) -> Table:
+    """Single faults, then pairs where they were asked for, as one table of plain text."""
+    block = _fault_rows("rows", "What each fault leads to", (*table.rows, *table.pairs), {}).blocks[0]
+    assert isinstance(block, TableBlock)
+    return block.table
+
+
+def _fault_rows(
+    name: str, title: str, rows: tuple[FaultRow, ...], known: Known, said: tuple[str, ...] = ()
+) -> Part:
     table = Table(
         f"faults_{name}",
         title,
@@ -99,6 +108,7 @@ def _fault_rows(name: str, title: str, rows: tuple[FaultRow, ...], known: Known)
             for row in rows
         ),
         (
+            *said,
             "Outcome: the first that fits of: breaks, harmless, stops by itself, goes unnoticed. "
             "Dangerous: the first difference that the fault makes can be an output with a hazard that is on "
             "and would be off. A fault that breaks something leads to its story; in italics: only beyond "

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+
 import jsonschema
 import pytest
 from engine import checked, search_c
 from evidence_build import built_quickly
 from python_search import search
 from stillgate.controller.reader import read_machine_text
+from stillgate.diagrams.table import table_csv
 from stillgate.interlocks.closed_loop import close_loop
 from stillgate.interlocks.evidence import FaultTable, Outcome
 from stillgate.interlocks.explorer import Limits
@@ -17,6 +20,7 @@ from stillgate.interlocks.verdict import Word
 from strength_machines import GUARDED
 
 from stillgate.reports.evidence_json import FAULT_TABLE, fault_table_document
+from stillgate.reports.evidence_strength import fault_rows_table
 
 TWO_CONTACTS = """\
 machine: two_contacts
@@ -69,9 +73,7 @@ def test_the_story_tells_both_faults(table: FaultTable) -> None:
     story = table.pairs[0].story
     assert story is not None
     assert story.fault == "guard_1 stuck on and guard_2 stuck on"
-    begun = {
-        change.name for step in story.steps for change in step.changes if change.cause.value == "fault"
-    }
+    begun = {change.name for step in story.steps for change in step.changes if change.cause.value == "fault"}
     assert begun == {"guard_1", "guard_2"}
 
 
@@ -131,3 +133,11 @@ def test_pairs_are_in_the_json_as_its_schema_says(table: FaultTable) -> None:
     document = fault_table_document(table, "two_contacts.yaml")
     jsonschema.validate(document, FAULT_TABLE)
     assert [row["fault"] for row in document["pairs"]] == ["guard_1 stuck on and guard_2 stuck on"]
+
+
+def test_pairs_are_lines_of_the_csv_after_the_single_faults(table: FaultTable) -> None:
+    lines = table_csv(fault_rows_table(table)).decode("utf-8-sig").splitlines()
+    rows = list(csv.DictReader(lines))
+    assert [row["fault"] for row in rows[:-1]] == [row.fault for row in table.rows]
+    assert rows[-1]["fault"] == "guard_1 stuck on and guard_2 stuck on"
+    assert rows[-1]["outcome"] == "breaks a requirement"
