@@ -76,6 +76,39 @@ def open_log_file(
     return log
 
 
+def trouble_words(log: Log) -> str:
+    """What was wrong with a log, kind by kind, once it has been read; '' where nothing was."""
+    return "; ".join(
+        f"{item.kind.value}{f', {item.count} times' if item.count > 1 else ''}" for item in log.trouble()
+    )
+
+
+def tell_trouble(log: Log, path: Path) -> None:
+    """Warns on standard error of what could not be used, once a log has been read."""
+    told = trouble_words(log)
+    if told:
+        write_line(f"stillgate: warning: {path}: {told}; 'stillgate log' shows where", sys.stderr)
+
+
+def require_values(log: Log, path: Path) -> None:
+    """Refuses a log that says nothing of any signal: whatever followed from it would follow from nothing.
+
+    Raises:
+        UsageError: with the reasons that the reading gave.
+    """
+    from stillgate.controller.errors import UsageError
+    from stillgate.sim_io.log import Subject
+
+    outside = Subject.EVENT, Subject.POWER
+    if any(item.value is not None and item.subject not in outside for item in log.changes()):
+        return
+    told = trouble_words(log)
+    why = f" ({told})" if told else ""
+    raise UsageError(
+        f"{path}: it holds no value of any signal of this machine{why}; 'stillgate log' shows what is in it"
+    )
+
+
 def other_machine_words(document: MachineDocument, log: Log) -> str:
     """What to say where a log was recorded with another machine file; '' where it was not."""
     own, theirs = digest_of(document), log.header.digest

@@ -229,10 +229,10 @@ def _database(path: Path) -> Database:
         raise ToolMissing(MISSING) from None
     try:
         found = cantools.database.load_file(str(path), prune_choices=False)
-    except (OSError, ValueError) as error:
-        raise UsageError(
-            f"{path}: the database cannot be read: {getattr(error, 'strerror', None) or error}"
-        ) from None
+    except OSError as error:
+        raise UsageError(f"{path}: the database cannot be read: {(error.strerror or '').lower()}") from None
+    except ValueError:  # neither its name nor its content tells what it is
+        raise UsageError(f"{path}: this is no CAN database; name a file in the DBC format") from None
     except Error as error:
         raise UsageError(f"{path}: this is no CAN database that can be read: {str(error)[:200]}") from None
     if not isinstance(found, CanDatabase):

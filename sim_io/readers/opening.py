@@ -15,6 +15,15 @@ from .lines import LOOKED_AT, Progress, size_of_log, start_of
 from .own import is_own_log, open_own_log
 
 PARQUET = b"PAR1"
+PACKED = (
+    (b"\x1f\x8b", "gzip", "gunzip"),
+    (b"BZh", "bzip2", "bunzip2"),
+    (b"\xfd7zXZ\0", "xz", "unxz"),
+    (b"\x28\xb5\x2f\xfd", "zstd", "unzstd"),
+)
+"""How compressed files begin (RFC 1952, RFC 8878; the manuals of bzip2 and xz), and what unpacks them."""
+
+ZIP = b"PK\x03\x04"
 DUMP = re.compile(rb"\s*\$(comment|date|version|timescale|scope)\b")
 
 
@@ -45,6 +54,9 @@ def open_log(
         layout.require_signals(machine, str(columns) if isinstance(columns, Path) else str(path))
     size = size_of_log(path)
     start = start_of(path, LOOKED_AT)
+    _refuse_packed(path, start)
+    if dbc is not None and can_format(start) is None:
+        raise UsageError(f"{path}: --dbc describes the frames of a CAN log, and this is none; leave it out")
     if is_own_log(start):
         return open_own_log(path, machine, progress)
     if start.startswith(PARQUET):
@@ -60,7 +72,21 @@ def open_log(
     if DUMP.match(start):
         raise UsageError(f"{path}: a value change dump is not read; give the log that it was made from")
     if b"\0" in start and layout.encoding == "utf-8":
-        raise UsageError(f"{path}: this is no log that can be read: it begins with {start[:16]!r}")
+        raise UsageError(
+            f"{path}: this is no log that can be read: it is binary, and neither Parquet nor BLF; save it as "
+            "CSV where it was recorded"
+        )
     from .csv_log import open_csv_log
 
     return open_csv_log(path, size, machine, layout, progress)
+
+
+def _refuse_packed(path: Path, start: bytes) -> None:
+    for begins, name, tool in PACKED:
+        if start.startswith(begins):
+            raise UsageError(f"{path}: it is compressed ({name}); unpack it first, with {tool} for example")
+    if start.startswith(ZIP):
+        raise UsageError(
+            f"{path}: it is a ZIP archive, and so is the workbook of a spreadsheet; unpack it, or save the "
+            "table as CSV"
+        )

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from ..log_files import ColumnPairs, Dbc, LogFile, MapFile, open_log_file, progress_line
+from ..log_files import (
+    ColumnPairs,
+    Dbc,
+    LogFile,
+    MapFile,
+    open_log_file,
+    progress_line,
+    require_values,
+    tell_trouble,
+)
 from ..terminal import output_console, write_line
 from .options import Format, MachineFile
 
@@ -66,6 +75,7 @@ def diagnose(
     disturbances = known_option(document.machine, known)
     with progress_line() as progress:
         log = open_log_file(document, log_file, layout=layout, columns=column, dbc=dbc, progress=progress)
+        require_values(log, log_file)
         scan = document.machine.scan
         found, tracking, run = diagnose_log(
             log,
@@ -77,6 +87,7 @@ def diagnose(
         progress.say("trying what to test next")
         tests = next_tests(found, tracking, run)
         alike = lookalikes_of(found, tracking, run.controller.program)
+    tell_trouble(log, log_file)
     if form == "json":
         write_line(json.dumps(diagnosis_document(found, tests, alike, str(log_file)), indent=2))
     else:

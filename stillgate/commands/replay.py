@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from ..log_files import ColumnPairs, Dbc, LogFile, MapFile, open_log_file, progress_line
+from ..log_files import (
+    ColumnPairs,
+    Dbc,
+    LogFile,
+    MapFile,
+    open_log_file,
+    progress_line,
+    require_values,
+    tell_trouble,
+)
 from ..terminal import output_console, write_line
 from .options import Format, MachineFile, count_option, duration_option
 
@@ -80,6 +89,7 @@ def replay(
     tolerance = duration_option("--slack", slack) or 0
     with progress_line() as progress:
         log = open_log_file(document, log_file, layout=layout, columns=column, dbc=dbc, progress=progress)
+        require_values(log, log_file)
         reason = None
         if why is not None and moment is not None:
             reason = reason_of(log, document.machine, why, moment)
@@ -90,6 +100,7 @@ def replay(
             for (subject, name), _, _ in (parting.differences if parting else ())
             if parting and subject is Subject.OUTPUT
         ]
+    tell_trouble(log, log_file)
     shown = _shown(found, window, count)
     if form == "json":
         values = replay_document(found, log=str(log_file), shown=shown, why=reason, parting_why=reasons)

@@ -160,3 +160,35 @@ def test_a_log_that_is_not_there_or_no_log_is_one_sentence(
     wrong = stillgate(command, DEMO, binary)
     assert wrong.status == 2
     assert "Traceback" not in wrong.err + missing.err
+
+
+# -- logs that say little ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["replay", "diagnose"])
+def test_a_log_without_any_value_is_refused_instead_of_judged(
+    stillgate: Command, starter: Path, command: str
+) -> None:
+    """Nothing would follow from it but what follows from nothing."""
+    log = starter.with_name("dark.csv")
+    log.write_text("time_ms,start,motor\n0,,\n20,,\n")
+    done = stillgate(command, starter, log)
+    assert done.status == 2
+    assert "it holds no value of any signal of this machine" in done.err
+    assert done.out == ""
+
+
+def test_what_could_not_be_read_is_told_beside_the_answer(stillgate: Command, starter: Path) -> None:
+    log = starter.with_name("late.csv")
+    log.write_text("time_ms,start,motor\n0,0,0\n200,perhaps,0\n400,0,0\n")
+    done = stillgate("replay", starter, log)
+    assert "warning" in done.err
+    assert "'stillgate log' shows where" in done.err
+
+
+def test_a_database_is_asked_for_by_no_log_but_that_of_a_bus(stillgate: Command, starter: Path) -> None:
+    log = starter.with_name("table.csv")
+    log.write_text("time_ms,start,motor\n0,0,0\n")
+    done = stillgate("replay", starter, log, "--dbc", log)
+    assert done.status == 2
+    assert "--dbc describes the frames of a CAN log" in done.err

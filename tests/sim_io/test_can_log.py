@@ -253,7 +253,7 @@ def test_a_missing_database_is_asked_for(tmp_path: Path) -> None:
     path = write(tmp_path, "log", frames(2))
     with pytest.raises(UsageError, match=r"this is a CAN log; name the database .* with --dbc"):
         read_log(path, heater())
-    with pytest.raises(UsageError, match=r"none\.dbc: the database cannot be read: No such file"):
+    with pytest.raises(UsageError, match=r"none\.dbc: the database cannot be read: no such file"):
         read_log(path, heater(), dbc=tmp_path / "none.dbc")
 
 
