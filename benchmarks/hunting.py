@@ -32,6 +32,9 @@ from .figures import Figure, at_least
 
 CAP_SECONDS = 60.0
 RANDOM_SECONDS = 30
+SEED = 1
+"""Of Hypothesis; another one finds other runs, and other times."""
+
 BROKEN = Path(__file__).parent.parent / "machines" / "broken"
 
 
@@ -110,12 +113,12 @@ def aimed(document: MachineDocument, cap: float) -> float | None:
             stateful_step_count=20,
             deadline=None,
             database=None,
-            phases=[Phase.generate, Phase.target],
+            phases=[Phase.generate],
             suppress_health_check=list(HealthCheck),
             print_blob=False,
         )
         with suppress(KeyboardInterrupt, RequirementBroken):
-            run_state_machine_as_test(seed(1)(Timed), settings=how)
+            run_state_machine_as_test(seed(SEED)(Timed), settings=how)
     return found[0] if found else None
 
 

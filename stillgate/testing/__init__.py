@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from .failures import RequirementBroken
-    from .rules import MachineRules, machine_rules
+    from .for_machine import machine_rules
+    from .rules import MachineRules
     from .strategies import (
         fault_schedules,
         input_sequences,
@@ -24,7 +25,7 @@ _HOME = {
     "RequirementBroken": "failures",
     "fault_schedules": "strategies",
     "input_sequences": "strategies",
-    "machine_rules": "rules",
+    "machine_rules": "for_machine",
     "operators": "strategies",
     "scenarios": "strategies",
     "switch_disturbances": "strategies",

@@ -28,6 +28,8 @@ from stillgate.controller.namespace import Context, InputRef, Namespace, Referen
 from stillgate.controller.program import ControllerProgram, Term
 from stillgate.controller.quantities import Condition, Milliseconds
 
+from .connections import conditions_of
+
 States = Mapping[str, str | None]
 """The active state of every sequence."""
 
@@ -40,11 +42,13 @@ class Wish:
         levels: the level of each free input.
         edges: inputs that must have had the other level before.
         states: states that are wanted active: (sequence, state).
+        sensed: the level of each input that a part gives.
     """
 
     levels: tuple[tuple[str, bool], ...] = ()
     edges: frozenset[str] = frozenset()
     states: tuple[tuple[str, str], ...] = ()
+    sensed: tuple[tuple[str, bool], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +118,7 @@ class Guide:
         self.provocations = tuple(
             (name, wish)
             for name, requirement in machine.requirements.items()
-            for condition in _conditions(requirement)
+            for condition in conditions_of(requirement)
             if (wish := self._wish(condition, Context.REQUIREMENT)).levels
         )
 
@@ -165,15 +169,18 @@ class Guide:
         levels: dict[str, bool] = {}
         edges: set[str] = set()
         states: dict[tuple[str, str], None] = {}
+        sensed: dict[str, bool] = {}
         for found, on, edge in self._wanted(condition.tree, context, wanted=True):
             if isinstance(found, StateRef):
                 if on:
                     states[found.sequence, found.state] = None
-            elif isinstance(found, InputRef | SeenRef) and found.name in self._free:
+            elif isinstance(found, InputRef | SeenRef) and found.name not in self._free:
+                sensed.setdefault(found.name, on)
+            elif isinstance(found, InputRef | SeenRef):
                 if found.name not in levels and edge:
                     edges.add(found.name)
                 levels.setdefault(found.name, on)
-        return Wish(tuple(levels.items()), frozenset(edges), tuple(states))
+        return Wish(tuple(levels.items()), frozenset(edges), tuple(states), tuple(sensed.items()))
 
     def _wanted(
         self, tree: Expression, context: Context, *, wanted: bool
@@ -193,9 +200,3 @@ class Guide:
                 yield self._names.resolve(path, context), wanted, False
             case _:
                 return
-
-
-def _conditions(requirement: object) -> Iterator[Condition]:
-    for value in vars(requirement).values():
-        if isinstance(value, Condition):
-            yield value

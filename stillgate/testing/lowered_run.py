@@ -73,6 +73,7 @@ class _Lowered:
         self.decide = compiler.block(program.decide)
         self.own = [(slot(cell), cell.start) for cell in layout.cells]
         self.active = [(item, slot(item.active)) for item in program.sequences]
+        self.active_of = {item.name: (item, number) for item, number in self.active}
         self.memory = [(cell.name.removesuffix(".value"), slot(cell)) for cell in program.memory]
         for cell in around.cells:
             slot(cell)
@@ -193,6 +194,16 @@ class LoweredRun:
             for item, slot in self._code.active
         }
 
+    def state_of(self, sequence: str) -> str | None:
+        """The active state of a sequence; None without power."""
+        item, slot = self._code.active_of[sequence]
+        number = self._values[slot]
+        return item.states[number] if number < len(item.states) else None
+
+    def circuit_of(self, name: str) -> bool:
+        """The healthy circuit of an input."""
+        return bool(self._values[self._code.circuits[name]])
+
     @property
     def outputs(self) -> Mapping[str, bool]:
         """Outputs as physically driven."""
@@ -202,6 +213,14 @@ class LoweredRun:
     def circuits(self) -> Mapping[str, bool]:
         """The healthy circuit of every input."""
         return {name: bool(self._values[slot]) for name, slot in self._code.circuits.items()}
+
+    @property
+    def sensed(self) -> Mapping[str, bool]:
+        """The healthy circuit of every input that a part gives."""
+        free = self._code.free
+        return {
+            name: bool(self._values[slot]) for name, slot in self._code.circuits.items() if name not in free
+        }
 
     @property
     def memory(self) -> Mapping[str, int]:

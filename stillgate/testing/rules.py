@@ -19,24 +19,26 @@ file and told in the machine's words. That nothing was found says nothing about 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, ClassVar
 
-from hypothesis import Phase, settings, target
+from hypothesis import Phase, settings
 from hypothesis import strategies as st
 from hypothesis.errors import HypothesisException
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
-from stillgate.controller.reader import MachineDocument, read_machine
+from stillgate.controller.reader import MachineDocument
 from stillgate.interlocks.check import required_faults
 from stillgate.sim_io.disturbances import Disturbance, parse_disturbance
 from stillgate.sim_io.faults import FaultKind, faults_of
 from stillgate.sim_io.scenario import Step
 from stillgate.sim_io.simulation import disturbance_of
 
+from .connections import Connections
+from .failing import FAILING, Coming, Drawn, Signal
 from .failures import RequirementBroken, tell_failure
 from .guide import Guide, Way, Wish
 from .lowered_run import LoweredMachine, LoweredRun
@@ -54,8 +56,14 @@ CHOICES = st.sampled_from((0, 0, 0, 0, 0, 0, 1, 2))
 
 STUCK = (FaultKind.INPUT_OFF, FaultKind.INPUT_ON, FaultKind.OUTPUT_OFF, FaultKind.OUTPUT_ON)
 
-JOB = st.lists(CHOICES, min_size=4, max_size=8)
-"""The ways that are followed one after another."""
+PAUSES = st.sampled_from((0, 0, 0, 0, 0, 0, 100, 400, 1000))
+"""How long somebody stays with what they do before they do the next, in ms; mostly not at all."""
+
+JOB = st.lists(st.tuples(CHOICES, PAUSES), min_size=4, max_size=8)
+"""The ways that are followed one after another, and how long each is waited with."""
+
+Job = list[tuple[int, Milliseconds]]
+"""What ``JOB`` draws."""
 
 CALM = st.sampled_from((True, True, True, True, True, True, True, False))
 """Whether what an override waits for is left alone."""
@@ -63,6 +71,8 @@ CALM = st.sampled_from((True, True, True, True, True, True, True, False))
 MARGIN: Milliseconds = 900
 """How long a way is waited for beyond its own time."""
 
+TRAVEL: Milliseconds = 1500
+"""How long a switch is waited for while the part that it senses is driven."""
 
 STEPS, EXAMPLES = 15, 40
 """Rules in a run, each up to some seconds of the machine, and runs of a test, if nobody says else."""
@@ -96,6 +106,8 @@ class MachineRules(RuleBasedStateMachine):
 
     lowered: ClassVar[LoweredMachine]
     guide: ClassVar[Guide]
+    connections: ClassVar[Connections]
+    suspects: ClassVar[Mapping[Signal, Disturbance]]
     document: ClassVar[MachineDocument]
     budget: ClassVar[int]
     switch_faults: ClassVar[tuple[Disturbance, ...]]
@@ -163,6 +175,8 @@ class MachineRules(RuleBasedStateMachine):
             self._run.step()
             if self._news():
                 return
+            if self._coming is not None:
+                self._let_fail()
 
     def fail(self, disturbance: str | Disturbance) -> None:
         """Lets something fail from the next scan on, such as ``still stuck on``."""
@@ -180,24 +194,35 @@ class MachineRules(RuleBasedStateMachine):
 
     # -- rules -----------------------------------------------------------------------------------
 
-    @initialize(seed=st.integers(0, 999), switches=st.sets(NUMBERS, max_size=3))
-    def power_on(self, seed: int, switches: set[int]) -> None:
-        """Power-on; the seed decides what parts and switches leave open."""
+    @initialize(seed=st.integers(0, 999), switches=st.sets(NUMBERS, max_size=3), failing=FAILING)
+    def power_on(self, seed: int, switches: set[int], failing: Drawn | None) -> None:
+        """Power-on; the seed decides what parts and switches leave open.
+
+        With a fault budget, something that a requirement leans on fails in most runs, at a moment
+        of the machine's own.
+        """
         known = self.switch_faults
         chosen = {known[number % len(known)]: None for number in sorted(switches)} if known else {}
         self._begin(seed, tuple(chosen))
+        if failing is not None and self.suspects and self.faults_left:
+            self._coming = Coming(failing, self.suspects, self._run)
+            self._let_fail()
 
     @rule(number=NUMBERS, choices=JOB, calm=CALM)
-    def work(self, number: int, choices: list[int], calm: bool) -> None:
+    def work(self, number: int, choices: Job, calm: bool) -> None:
         """Follows the ways of one sequence from state to state, as somebody with a job would."""
         sequences = self.guide.worked or tuple(self.machine.sequences)
         self._job = sequences[number % len(sequences)]
         self.carry_on(choices=choices, calm=calm)
 
     @rule(choices=JOB, calm=CALM)
-    def carry_on(self, choices: list[int], calm: bool) -> None:
+    def carry_on(self, choices: Job, calm: bool) -> None:
         """Goes on with the sequence worked on last; the first one at the beginning."""
-        for choice in choices:
+        for choice, pause in choices:
+            if pause:
+                self.wait(pause)
+                if self._news():
+                    return
             ways = self._reachable_first(self.guide.onward(self._job, self._run.states))
             if not ways:
                 self.wait(self.machine.scan)
@@ -243,7 +268,7 @@ class MachineRules(RuleBasedStateMachine):
             self.change(**{name: not circuits[name] for name in sorted(names)})
         self.wait(wait)
 
-    @precondition(lambda self: self.faults_left > 0)
+    @precondition(lambda self: self._may_fail())
     @rule(kind=st.sampled_from(STUCK), hangs=st.booleans(), number=NUMBERS)
     def break_something(self, kind: FaultKind, hangs: bool, number: int) -> None:
         """One thing fails: it stays as it is, or goes where it is not."""
@@ -260,7 +285,7 @@ class MachineRules(RuleBasedStateMachine):
             self.fail(disturbance_of(wanted[number % len(wanted)]))
             self.wait(self.machine.scan)
 
-    @precondition(lambda self: self.faults_left > 0)
+    @precondition(lambda self: self._may_fail())
     @rule(off=st.sampled_from(WAITS), wait=st.sampled_from(WAITS))
     def lose_power(self, off: Milliseconds, wait: Milliseconds) -> None:
         """Power fails and comes back."""
@@ -281,14 +306,24 @@ class MachineRules(RuleBasedStateMachine):
     def teardown(self) -> None:
         """Tells and saves a run in which an assertion of the user's own failed."""
         error = sys.exc_info()[1]
-        if error is None:
-            target(float(len(self._run.covered)), label="ways taken")
-        elif isinstance(error, Exception) and not isinstance(error, HypothesisException | RequirementBroken):
+        if isinstance(error, Exception) and not isinstance(error, HypothesisException | RequirementBroken):
             tell_failure(error, self._record, max(0, self.time - self.machine.scan), self.found_in)
 
     # -- inside ------------------------------------------------------------------------------------
 
+    def _may_fail(self) -> bool:
+        return self.faults_left > 0 and self._coming is None
+
+    def _let_fail(self) -> None:
+        """Lets what is to fail do so when its moment has come."""
+        fault = None if self._coming is None else self._coming.due(self._run)
+        if fault is not None:
+            self._coming = None
+            self.faults_left -= 1
+            self.fail(fault)
+
     def _begin(self, seed: int, present: tuple[Disturbance, ...]) -> None:
+        self._coming: Coming | None = None
         self._run: LoweredRun = self.lowered.run(seed, present, expected=self.switch_faults)
         self._record = Record(self.document, self.file, seed, tuple(item.name for item in present))
 
@@ -320,6 +355,9 @@ class MachineRules(RuleBasedStateMachine):
         Returns whether the sequence moved, and nothing broke on the way.
         """
         if help_along:
+            if not possible(way.guard, self._run.known):
+                for name, on in way.wish.sensed:
+                    self._bring(name, on, way.sequence)
             for sequence, state in way.wish.states:
                 if sequence != way.sequence:
                     for step in self.guide.towards(sequence, state, self._run.states):
@@ -329,54 +367,26 @@ class MachineRules(RuleBasedStateMachine):
             wanted = {name for name, _ in way.wish.levels}
             self.change(**{name: on for name, on in self.guide.quiet.items() if name not in wanted})
         self._do(way.wish)
-        here = self._run.states[way.sequence]
+        here = self._run.state_of(way.sequence)
         patience = way.after + (MARGIN if possible(way.guard, self._run.known) else MARGIN // 3)
         for _ in range(1 + patience // self.machine.scan):
             self.wait(self.machine.scan)
-            if self._run.states[way.sequence] != here or self._news():
+            if self._run.state_of(way.sequence) != here or self._news():
                 return not self._news()
         return False
 
-
-def machine_rules(
-    machine: str | Path | MachineDocument,
-    *,
-    faults: int | None = None,
-    requirements: Iterable[str] | None = None,
-    switch_faults: Iterable[str] = (),
-    found_in: str | Path = "found",
-) -> type[MachineRules]:
-    """A state machine of Hypothesis for a machine.
-
-    Args:
-        machine: a machine file, or a machine as read. Of one that was changed after reading, by
-            ``dataclasses.replace(document, machine=...)``, no scenario is saved, since no file
-            says what was run.
-        faults: how many faults may happen in a run, 0 or 1; default the file's.
-        requirements: names of those to judge; default all that one run can break.
-        switch_faults: disturbances that may be there besides, from the start, three at most in
-            a run, such as ``start bounces 10 ms``. A check does not explore them.
-        found_in: folder for scenarios of failing runs, made when it is needed.
-
-    Raises:
-        MachineFileError: if the file cannot be used.
-        TextError: if a disturbance cannot be read.
-    """
-    document = read_machine(machine) if isinstance(machine, str | Path) else machine
-    lowered = LoweredMachine(document.machine, requirements)
-    fields = {
-        "document": document,
-        "lowered": lowered,
-        "guide": Guide(document.machine, lowered.program, lowered.lowered(()).free),
-        "budget": document.machine.check.faults if faults is None else faults,
-        "switch_faults": tuple(parse_disturbance(text, document.machine) for text in switch_faults),
-        "file": Path(document.path) if document.as_read else None,
-        "found_in": Path(found_in),
-        "__doc__": f"Rules of the machine {document.machine.machine}.",
-        "__module__": __name__,
-    }
-    return type(f"{_title(document.machine.machine)}Rules", (MachineRules,), fields)
-
-
-def _title(name: str) -> str:
-    return "".join(word.title() for word in name.split("_"))
+    def _bring(self, name: str, on: bool, own: str) -> None:
+        """Brings an input to a level by what drives the part that it senses, if another sequence does."""
+        for sequence, state in self.connections.movers.get(name, ()):
+            if self._run.circuit_of(name) is on or self._news():
+                return
+            if sequence == own:
+                continue
+            for step in self.guide.towards(sequence, state, self._run.states):
+                if not self._follow(step, calm=False, help_along=False):
+                    break
+            for _ in range(TRAVEL // self.machine.scan):
+                there = self._run.state_of(sequence) == state
+                if not there or self._run.circuit_of(name) is on or self._news():
+                    break
+                self.wait(self.machine.scan)
