@@ -33,7 +33,7 @@ def proved(machine: Machine, *, tick: int, faults: int, deadline: float | None =
             picks = iter(step)
             tick_ = runner.step(lambda _, __, picks=picks: next(picks), settle=False)  # type: ignore[misc]
         assert name in {formula.loop.requirement_names[index] for index in tick_.broken}, name
-    assert not found.pop(""), "a value leaves its range"
+    assert not found.pop("", False), "a value leaves its range"
     holds = {name: formula.broken[name] for name, breaks in found.items() if not breaks}
     assert faults_of_invariant(formula, known, holds) == []
     return found
@@ -47,11 +47,13 @@ def _monitored(machine: Machine, formula: LoopFormula) -> dict[str, object]:
     }
 
 
-def agree(machine: Machine, *, tick: int | None = None, faults: int | None = None) -> dict[str, bool]:
+def agree(
+    machine: Machine, *, tick: int | None = None, faults: int | None = None, deadline: float | None = None
+) -> dict[str, bool]:
     """Asserts that explorer and z3 say the same of every monitored requirement; returns what broke."""
     period = tick or machine.check.tick or machine.scan
     budget = machine.check.faults if faults is None else faults
-    by_proof = proved(machine, tick=period, faults=budget)
+    by_proof = proved(machine, tick=period, faults=budget, deadline=deadline)
     explored = search_c(close_loop(machine, tick=period, faults=budget, possibility=False))
     assert by_proof == {name: name in explored.broken for name in by_proof}
     return by_proof
