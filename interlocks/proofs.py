@@ -3,7 +3,8 @@
 Proofs help each other: what one has excluded the next need not exclude again, so the cheap ones
 are done first and the patience grows from round to round. What is not proved in its time is looked
 for as a way, written out tick after tick; where the explorer found a way, its length is tried first
-(the way is z3's own, or none), and so is a goal that is to be reached. With a fault budget, the invariant of
+(the way is z3's own, or none), and so is a goal that is to be reached. What a proof for all faults
+at once does not show in its time is then shown fault by fault. With a fault budget, the invariant of
 the loop without faults is tried first, as far as it is inductive with faults, and holds in any
 case of situations before the fault.
 
@@ -17,6 +18,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine import FromAnywhere, Reach
@@ -24,6 +26,7 @@ from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
 from .bounds import Cube, OutOfTime
+from .by_fault import ByFault
 from .incremental_induction import Proof, Prover, Way
 from .invariants import carried_over, faults_of_invariant, inductive_part
 from .loop_runner import LoopRunner, Tick
@@ -37,6 +40,9 @@ from .wording import sentence_of, time_text
 
 PATIENCE = (2.0, 10.0, 40.0, 160.0)
 """Seconds that a proof gets in each round; the last round has no limit but the run's."""
+
+ROUND_BY_FAULT = 2
+"""From this round on, the first being 0, what may break with a fault is proved fault by fault."""
 
 LENGTHS = (8, 16, 32, 64, 128)
 """Ticks that are written out in each round, in search of a way."""
@@ -129,6 +135,7 @@ class _Round:
         self.known: list[Cube] = []
         self.frames: dict[str, tuple[int, float]] = {}
         self.found: dict[str, Judged] = {}
+        self.by_fault: ByFault | None = None
 
     def judge(self) -> dict[str, Judged]:
         questions = [_Open(RANGES, self.formula.outside), *self._questions()]
@@ -172,6 +179,8 @@ class _Round:
             self.known += inductive_part(self.formula, candidates, deadline=self.run.deadline)
         except OutOfTime:
             self.known.clear()
+        healthy = (before.cubes, before.formula)
+        self.by_fault = ByFault(self.formula, healthy, self.known, self.run.deadline, self._say)
 
     def _ask(self, item: _Open, number: int, patience: float | None) -> bool:
         """Whether the question is answered in this round, the first being 0."""
@@ -201,6 +210,8 @@ class _Round:
             if way is not None:
                 return way
         try:
+            if self.by_fault is not None and number >= ROUND_BY_FAULT:
+                return self.by_fault.prove(partial(_condition, item.name))
             return Prover(self.formula, item.condition, self.known, self._until(patience)).run()
         except OutOfTime:
             way = self._written_out(item, (LENGTHS[number],), patience)
@@ -282,3 +293,8 @@ class _Round:
     def _say(self, what: str) -> None:
         if self.run.say is not None:
             self.run.say(f"{'one fault' if self.budget else 'no fault'}: {what}")
+
+
+def _condition(name: str, formula: LoopFormula) -> Formula:
+    """The question of a name, said of a loop."""
+    return formula.outside if name == RANGES else formula.broken[name]

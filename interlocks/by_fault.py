@@ -1,0 +1,129 @@
+"""Proves a requirement fault by fault: a loop in which few faults may begin is a smaller question.
+
+The faults are taken in groups. A loop in which only a group's faults may begin (or none) is asked
+the question; if it is not answered in time the group is halved, down to single faults. At most
+one fault happens, and it stays, so the proofs join: a group's invariant is said of situations
+without a fault or with one of the group, and together these are an invariant of the whole loop.
+It is checked again as one, like every other.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+from .bounds import Bound, Cube, OutOfTime, Relation
+from .incremental_induction import Proof, Prover, Way
+from .invariants import carried_over, inductive_part
+from .smt import Formula
+from .smt_loop import LoopFormula, formula_of_loop
+
+Group = tuple[int, ...]
+"""Numbers of faults."""
+
+PATIENCE = 15.0
+"""Seconds for a group of more than one fault before it is halved."""
+
+
+@dataclass
+class _Part:
+    """The loop in which only a group's faults may begin, and what is known never to be entered in it."""
+
+    formula: LoopFormula
+    known: list[Cube]
+
+
+@dataclass
+class ByFault:
+    """Proofs by groups of faults, shared by all questions about one loop.
+
+    Attributes:
+        whole: the loop in which any fault may begin.
+        healthy: an invariant of the loop without faults, with its formulas.
+        known: cubes that the whole loop is known never to enter; it grows while questions are asked.
+        deadline: on the monotonic clock, in s.
+    """
+
+    whole: LoopFormula
+    healthy: tuple[Sequence[Cube], LoopFormula]
+    known: list[Cube]
+    deadline: float | None = None
+    say: Callable[[str], None] | None = None
+    parts: dict[Group, _Part] = field(default_factory=dict)
+    groups: list[Group] = field(default_factory=list)
+
+    def prove(self, question: Callable[[LoopFormula], Formula]) -> Proof | Way:
+        """An invariant of the whole loop in which the question never happens, or a way to it.
+
+        Args:
+            question: the condition on a step, in a loop's own formulas.
+
+        Raises:
+            OutOfTime: at the deadline.
+        """
+        open_ = list(self.groups) or [tuple(item.number for item in self.whole.loop.faults)]
+        done: list[Group] = []
+        frames = 0
+        while open_:
+            group = open_.pop(0)
+            if self.say is not None:
+                self.say(f"{len(group)} faults of {len(self.whole.loop.faults)}, {len(done)} groups done")
+            answer = self._ask(group, question)
+            if answer is None:
+                half = len(group) // 2
+                open_[:0] = [group[:half], group[half:]]
+                continue
+            if isinstance(answer, Way):
+                return answer
+            frames = max(frames, answer.frames)
+            done.append(group)
+        self.groups = done
+        known = set(self.known)
+        joined = dict.fromkeys(cube for group in done for cube in self._joined(group, known))
+        return Proof(tuple(joined), frames)
+
+    def _ask(self, group: Group, question: Callable[[LoopFormula], Formula]) -> Proof | Way | None:
+        """The answer of a group; None if it is to be halved.
+
+        Raises:
+            OutOfTime: at the deadline.
+        """
+        part = self._part(group)
+        end = self.deadline
+        if len(group) > 1:
+            patience = time.monotonic() + PATIENCE
+            end = patience if end is None else min(end, patience)
+        try:
+            answer = Prover(part.formula, question(part.formula), part.known, end).run()
+        except OutOfTime:
+            if len(group) == 1 or (self.deadline is not None and time.monotonic() >= self.deadline):
+                raise
+            return None
+        if isinstance(answer, Proof):
+            part.known += answer.invariant
+        return answer
+
+    def _part(self, group: Group) -> _Part:
+        found = self.parts.get(group)
+        if found is None:
+            formula = formula_of_loop(self.whole.loop, group)
+            larger = next((item.known for g, item in self.parts.items() if set(group) < set(g)), [])
+            cubes, of = self.healthy
+            candidates = dict.fromkeys((*self.known, *larger, *carried_over(cubes, of, formula)))
+            others = (Bound(self._fault, Relation.OTHER_THAN, number) for number in (0, *group))
+            kept = inductive_part(formula, candidates, deadline=self.deadline)
+            found = self.parts[group] = _Part(formula, [tuple(others), *kept])
+        return found
+
+    def _joined(self, group: Group, known: set[Cube]) -> Iterable[Cube]:
+        """A group's cubes that the whole loop lacks, said of no fault or of one of the group's."""
+        others = (item.number for item in self.whole.loop.faults if item.number not in group)
+        guard = tuple(Bound(self._fault, Relation.OTHER_THAN, number) for number in others)
+        for cube in self.parts[group].known[1:]:
+            if cube not in known:
+                yield tuple(dict.fromkeys((*cube, *guard)))
+
+    @property
+    def _fault(self) -> int:
+        return self.whole.position[self.whole.loop.fault]
