@@ -66,6 +66,8 @@ class Diagnosis:
         refuted: every other hypothesis, in the order in which they fell.
         parted: the scan in which the controller did for the first time what the file does not say.
         unobserved: inputs and outputs the log says nothing about.
+        parted_at_first: whether that was where the log's first states or outputs are, so that it may
+            have begun in mid-run.
     """
 
     scans: int
@@ -74,6 +76,7 @@ class Diagnosis:
     refuted: tuple[Refuted, ...]
     parted: int | None
     unobserved: tuple[str, ...]
+    parted_at_first: bool = False
 
     @property
     def healthy(self) -> bool:
@@ -218,7 +221,15 @@ def diagnose(
     survivors, refuted = _sorted_out(tracking, scans)
     unobserved = [name for name in machine.inputs if name not in _recorded(log, Subject.INPUT, run)]
     unobserved += [name for name in machine.outputs if (Subject.OUTPUT, name) not in run.recorded]
-    found = Diagnosis(scans, machine.scan, survivors, refuted, parted, tuple(unobserved))
+    found = Diagnosis(
+        scans,
+        machine.scan,
+        survivors,
+        refuted,
+        parted,
+        tuple(unobserved),
+        parted is not None and parted == run.told_from,
+    )
     return found, tracking, run
 
 

@@ -8,7 +8,7 @@ parting the replay goes on with what the file's controller computes.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell
@@ -48,6 +48,7 @@ class Parting:
     scan: int
     time: Milliseconds
     differences: tuple[tuple[Signal, Value, Value], ...]  # signal, recorded, computed
+    at_first: bool = False  # where the log's first states, memory or outputs are: perhaps in mid-run
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,7 @@ class LogRun:
         changed: what of that the last call of ``scan`` changed.
         power: whether there is power.
         signals: what is computed.
+        told_from: scan in which states, memory or outputs were recorded for the first time.
     """
 
     machine: Machine
@@ -104,6 +106,7 @@ class LogRun:
     changed: tuple[Signal, ...] = ()
     power: bool = True
     became_unknown: dict[str, None] = field(default_factory=dict)
+    told_from: int | None = None
     _values: tuple[int, ...] = ()
     _differing: dict[Signal, tuple[Value, Value]] = field(default_factory=dict)
 
@@ -136,6 +139,8 @@ class LogRun:
                         seen.append(change)
                 case Subject.OUTPUT | Subject.STATE | Subject.MEMORY:
                     self.recorded[change.subject, change.name] = change.value
+                    if self.told_from is None and change.value is not None:
+                        self.told_from = group.scan
                     self._compare((change.subject, change.name))
                 case _:
                     pass
@@ -248,6 +253,8 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
             parting = _parting(run, differing, (first, last), patience)
     if parting is None and differing:
         parting = _worst(differing, scans - 1, patience, period)
+    if parting is not None and parting.scan == run.told_from:
+        parting = replace(parting, at_first=True)
     return Replay(
         scans=scans,
         period=period,

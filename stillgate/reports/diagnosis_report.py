@@ -13,7 +13,7 @@ from stillgate.interlocks.diagnosis_words import begun_words, log_time, refuted_
 from stillgate.interlocks.inseparable import Lookalikes
 from stillgate.interlocks.next_test import NextTest
 
-from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, whole
+from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .prose import bullet, say, say_unbroken, section
 from .words import count_words
 
@@ -42,7 +42,16 @@ def write_diagnosis(
         console, f"{log}: {span} of log, {count_words(total, 'hypothesis', 'hypotheses')}", style="bold"
     )
     _answer(console, found, everything=everything)
-    if found.parted is not None:
+    if found.parted_at_first:
+        section(console, "THE LOG MAY BEGIN IN MID-RUN")
+        say(
+            console,
+            "Its first states or outputs are not those of a controller that has just been switched on. The "
+            "diagnosis takes the recorded ones; outputs that the log does not hold are computed as after "
+            "power-on, and are then not to be relied on.",
+            indent=2,
+        )
+    elif found.parted is not None:
         section(console, "THE CONTROLLER DID WHAT THE FILE DOES NOT SAY")
         say(
             console,
@@ -169,6 +178,7 @@ def diagnosis_document(
         ],
         "inseparable": [{"if": item.true, "never_ruled_out": list(item.others)} for item in alike],
         "parted": moment(found.parted),
+        "parted_at_first": found.parted_at_first,
         "unobserved": list(found.unobserved),
         "next": [
             {
@@ -230,6 +240,7 @@ DIAGNOSIS: Schema = {
             ),
         ),
         parted=perhaps(whole("When the controller first did what the machine file does not say.")),
+        parted_at_first=truth("Whether that is where the log begins; it may begin in mid-run."),
         unobserved={
             "type": "array",
             "description": "Signals the log says nothing about.",

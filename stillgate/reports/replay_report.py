@@ -16,7 +16,7 @@ from stillgate.interlocks.replay import Happening, Parting, Replay
 from stillgate.sim_io.log import Signal, Subject, Value
 
 from ..terminal import printable
-from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, whole
+from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .prose import bullet, say, say_unbroken, section
 from .words import count_words, grouped
 
@@ -90,6 +90,14 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
     for item in reasons:
         for line in item.reason.lines():
             say_unbroken(console, line, indent=4)
+    if found.parting.at_first:
+        say(
+            console,
+            "This is where the log begins. If it begins in mid-run, the difference says nothing: a replay "
+            "starts as after power-on, and does not know the times and edges before. Give it a log from "
+            "power-on, with its earlier parts beside it.",
+            indent=2,
+        )
     say(
         console,
         "From there on the replay follows the machine file. Either the processor runs another version of the "
@@ -219,6 +227,7 @@ def replay_document(
 def _parting_document(item: Parting, reasons: Sequence[Why]) -> dict[str, Any]:
     return {
         "at": item.time,
+        "at_first": item.at_first,
         "differences": [
             {"kind": signal[0].value, "name": signal[1], "recorded": recorded, "computed": computed}
             for signal, recorded, computed in item.differences
@@ -304,6 +313,7 @@ REPLAY: Schema = {
             closed(
                 "The first scan in which recorded and computed differ.",
                 at=whole("When."),
+                at_first=truth("Where the log's first states or outputs are; it may begin in mid-run."),
                 differences=many(
                     "What differs.",
                     closed(

@@ -192,3 +192,26 @@ def test_a_database_is_asked_for_by_no_log_but_that_of_a_bus(stillgate: Command,
     done = stillgate("replay", starter, log, "--dbc", log)
     assert done.status == 2
     assert "--dbc describes the frames of a CAN log" in done.err
+
+
+def test_a_log_that_begins_in_mid_run_is_not_called_another_program(
+    stillgate: Command, starter: Path
+) -> None:
+    """The motor runs in the first row; nobody knows since when."""
+    log = starter.with_name("middle.csv")
+    quiet, running = "1,1,0,0", "1,1,0,1"
+    log.write_text(f"time_ms,stop_ok,guard_shut,start,motor\n0,{running}\n500,{running}\n900,{quiet}\n")
+    replayed = stillgate("replay", starter, log, "--format", "json")
+    assert json.loads(replayed.out)["parting"]["at_first"]
+    told = stillgate("diagnose", starter, log)
+    assert "THE LOG MAY BEGIN IN MID-RUN" in told.out
+    assert "DID WHAT THE FILE DOES NOT SAY" not in told.out
+    assert "This is where the log begins" in stillgate("replay", starter, log).out
+
+
+def test_a_log_that_parts_later_is_told_as_before(stillgate: Command, starter: Path) -> None:
+    log = starter.with_name("later.csv")
+    quiet, running = "1,1,0,0", "1,1,0,1"
+    log.write_text(f"time_ms,stop_ok,guard_shut,start,motor\n0,{quiet}\n500,{running}\n900,{quiet}\n")
+    assert not json.loads(stillgate("replay", starter, log, "--format", "json").out)["parting"]["at_first"]
+    assert "DID WHAT THE FILE DOES NOT SAY" in stillgate("diagnose", starter, log).out
