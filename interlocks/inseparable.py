@@ -94,6 +94,8 @@ class Inseparable:
             return True
         if Trouble.POWER in (true.trouble, other.trouble):
             return False
+        if other != NOTHING and self._healthy_survives() and self.from_now_on(true, NOTHING):
+            return True  # the other fault may not have begun, and then does all that healthy parts do
         ours, theirs = self._own(true), self._own(other)
         if (
             ours is not None
@@ -106,6 +108,10 @@ class Inseparable:
         if not all(tracker.followed for tracker in self.tracking.trackers_of(NOTHING)):
             return False
         return ours is None or self._included(true, NOTHING, ours)
+
+    def _healthy_survives(self) -> bool:
+        trackers = self.tracking.trackers_of(NOTHING)
+        return self.tracking.power_lost is None and all(item.followed for item in trackers)
 
     def _own(self, hypothesis: Hypothesis) -> Cluster | None:
         tracker = self.tracking.faulty.get(hypothesis)

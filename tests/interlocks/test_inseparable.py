@@ -132,3 +132,11 @@ def test_nothing_that_follows_refutes_what_was_proved_inseparable(data: st.DataO
     for item in proved:
         assert tracking.refutation(item, middle + 60) is None, item.name
     event(f"proved inseparable: {len(proved) - 1}")
+
+
+def test_what_a_healthy_machine_looks_like_any_fault_that_has_not_begun_looks_like(slide: Machine) -> None:
+    """A fault that no log shows is inseparable from every other one as long as nothing needs one."""
+    compare = compared(slide)
+    button = Hypothesis(Trouble.INPUT_ON, "go")
+    for other in hypotheses_of(slide):
+        assert compare.from_now_on(button, other) is (other.trouble is not Trouble.POWER), other.name
