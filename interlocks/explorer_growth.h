@@ -1,7 +1,7 @@
 /* Opening, growing and checking a store; the invariants are told at the top of explorer_store.h. */
 
 #define SG_LOAD 0.90 /* fullest load: beyond it displacements get long */
-/* Bytes below which tables double, above which they grow by 1.2: then they are never emptier than 3/4. */
+/* Bytes below which tables double, above which they grow by a sixteenth: then hardly emptier than 0.85. */
 #define SG_SMALL_TABLE ((uint64_t)4 << 20)
 
 static uint64_t sg_table_bytes(uint64_t buckets)
@@ -117,7 +117,7 @@ static int sg_store_grow(sg_store *s)
     int lost = 0;
     do {
         uint64_t before = s->buckets, least = before + before / 16 + 1;
-        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : before + before / 10;
+        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : least;
         if (after < least)
             after = least;
         uint64_t more = 0;

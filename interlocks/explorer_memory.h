@@ -107,13 +107,42 @@ static void sg_region_close(sg_region *r)
     memset(r, 0, sizeof *r);
 }
 
+/* A key that waits, in as many 32-bit words as it needs: a quarter less than in 64-bit words for 65 to 96
+ * bits, half as much for up to 32. */
+#define SG_KEY32 ((SG_KEY_BITS + 31) / 32)
+
+typedef struct {
+    uint32_t w[SG_KEY32];
+} sg_waiting;
+
+static inline uint32_t sg_key32(const sg_key *k, unsigned i)
+{
+    return (uint32_t)(k->w[i / 2] >> (32 * (i % 2)));
+}
+
+static inline sg_waiting sg_lay_by(const sg_key *k)
+{
+    sg_waiting put;
+    for (unsigned i = 0; i < SG_KEY32; i++)
+        put.w[i] = sg_key32(k, i);
+    return put;
+}
+
+static inline sg_key sg_take_up(const sg_waiting *put)
+{
+    sg_key k;
+    for (unsigned i = 0; i < SG_KEY_WORDS; i++)
+        k.w[i] = put->w[2 * i] | (2 * i + 1 < SG_KEY32 ? (uint64_t)put->w[2 * i + 1] << 32 : 0);
+    return k;
+}
+
 /* First in, first out, in blocks that are used again: the frontier of a breadth-first search costs the
  * keys waiting, not two copies of the widest level. */
 #define SG_BLOCK_KEYS 4096
 
 typedef struct sg_block {
     struct sg_block *next;
-    sg_key keys[SG_BLOCK_KEYS];
+    sg_waiting keys[SG_BLOCK_KEYS];
 } sg_block;
 
 typedef struct {
@@ -151,7 +180,7 @@ static inline int sg_queue_push(sg_queue *q, const sg_key *key)
 {
     if ((!q->last || q->filled == SG_BLOCK_KEYS) && !sg_queue_extend(q))
         return 0;
-    q->last->keys[q->filled++] = *key;
+    q->last->keys[q->filled++] = sg_lay_by(key);
     q->length++;
     return 1;
 }
@@ -167,7 +196,7 @@ static inline sg_key sg_queue_pop(sg_queue *q)
         q->taken = 0;
     }
     q->length--;
-    return q->first->keys[q->taken++];
+    return sg_take_up(&q->first->keys[q->taken++]);
 }
 
 static void sg_queue_close(sg_queue *q)

@@ -228,7 +228,7 @@ static void sg_record_fill(sg_record *r, const sg_context *c, const sg_key *from
 
 /* Keys on their way to another thread. */
 typedef struct {
-    sg_key *keys;
+    sg_waiting *keys;
     uint64_t count, room;
 } sg_outbox;
 

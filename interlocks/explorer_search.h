@@ -28,7 +28,7 @@
 #include "explorer_run.h"
 
 #define SG_ROUND_STATES 4096 /* at most this many are expanded between two looks at caps and stop flag */
-#define SG_ROUND_KEYS 32768  /* or until this many keys wait for other threads */
+#define SG_ROUND_KEYS 8192   /* or until this many keys wait for other threads */
 
 /* Take note of the open events of a transition. */
 static __attribute__((noinline, cold)) void sg_note(sg_worker *me, sg_context *c, const sg_key *from,
@@ -110,11 +110,11 @@ static void sg_settle_all(sg_worker *me)
 static __attribute__((noinline, cold)) int sg_outbox_extend(sg_worker *me, sg_outbox *box)
 {
     uint64_t room = box->room ? box->room * 2 : SG_ROUND_KEYS;
-    if (!sg_budget_take(&me->run->budget, (room - box->room) * sizeof(sg_key)))
+    if (!sg_budget_take(&me->run->budget, (room - box->room) * sizeof(sg_waiting)))
         return 0;
-    sg_key *more = realloc(box->keys, room * sizeof *more);
+    sg_waiting *more = realloc(box->keys, room * sizeof *more);
     if (!more) {
-        sg_budget_give(&me->run->budget, (room - box->room) * sizeof(sg_key));
+        sg_budget_give(&me->run->budget, (room - box->room) * sizeof(sg_waiting));
         return 0;
     }
     box->keys = more;
@@ -161,7 +161,7 @@ static inline __attribute__((always_inline)) int sg_arrive(void *arg, sg_context
         sg_halt(me->run, SG_CAPPED_MEMORY);
         return 1;
     }
-    box->keys[box->count++] = *to;
+    box->keys[box->count++] = sg_lay_by(to);
     x->sent++;
     return 0;
 }
@@ -191,8 +191,10 @@ static void sg_take_deliveries(sg_worker *me, unsigned set)
 {
     for (unsigned i = 0; i < me->run->options.threads; i++) {
         sg_outbox *box = &me->run->workers[i]->out[set][me->index];
-        for (uint64_t k = 0; k < box->count && !sg_halted(me->run); k++)
-            sg_take_in(me, &box->keys[k], (uint32_t)sg_place(&box->keys[k], me->store.owners));
+        for (uint64_t k = 0; k < box->count && !sg_halted(me->run); k++) {
+            sg_key key = sg_take_up(&box->keys[k]);
+            sg_take_in(me, &key, (uint32_t)sg_place(&key, me->store.owners));
+        }
         box->count = 0;
     }
     sg_settle_all(me);

@@ -38,7 +38,6 @@
 #include "explorer_memory.h"
 
 #define SG_SLOTS 16 /* entries in a bucket */
-#define SG_KEY32 ((SG_KEY_BITS + 31) / 32)
 #define SG_TAIL_BITS (SG_KEY_BITS > 32 ? SG_KEY_BITS - 32 : 0)
 
 #ifndef SG_SHIFT_BITS
@@ -92,11 +91,6 @@ typedef struct {
     sg_region region;
     sg_budget *budget;
 } sg_store;
-
-static inline uint32_t sg_key32(const sg_key *k, unsigned i)
-{
-    return (uint32_t)(k->w[i / 2] >> (32 * (i % 2)));
-}
 
 static inline uint32_t sg_mix32(uint32_t x)
 {
