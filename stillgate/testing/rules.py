@@ -118,6 +118,7 @@ class MachineRules(RuleBasedStateMachine):
         super().__init__()
         self.faults_left = self.budget
         self._judged = 0
+        self._coming: Coming | None = None
         self._job = next(iter(self.guide.worked or self.machine.sequences))
         self._begin(0, ())
 
@@ -175,8 +176,7 @@ class MachineRules(RuleBasedStateMachine):
             self._run.step()
             if self._news():
                 return
-            if self._coming is not None:
-                self._let_fail()
+            self._let_fail()
 
     def fail(self, disturbance: str | Disturbance) -> None:
         """Lets something fail from the next scan on, such as ``still stuck on``."""
@@ -323,7 +323,7 @@ class MachineRules(RuleBasedStateMachine):
             self.fail(fault)
 
     def _begin(self, seed: int, present: tuple[Disturbance, ...]) -> None:
-        self._coming: Coming | None = None
+        self._coming = None
         self._run: LoweredRun = self.lowered.run(seed, present, expected=self.switch_faults)
         self._record = Record(self.document, self.file, seed, tuple(item.name for item in present))
 
