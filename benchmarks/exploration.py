@@ -8,8 +8,18 @@ one of them completed is compared, and a difference is an error. What they enume
 * the engine visits one for every different outcome of a scan and every motion of the parts,
   since it merges choice vectors that come to the same and keeps outcomes (explorer_branches.h).
 
-So two ratios are printed: for a transition, each by its own count, and for the same work: all
-successors of a state. Where a rival ran out of time, that is of the states near the start.
+So two ratios are printed against each rival, and they answer different questions:
+
+* *a transition, each side by its own count*: transitions a second of one divided by those of the
+  other. The two transitions are not the same thing, and the engine has fewer of them;
+* *the same work*: states a second whose successors were all found. That is what a person waits
+  for. Where a rival ran out of time, it is of the states near the start.
+
+A stored state is an entry of the engine's table. A free input's level in a tick is no part of
+it: every combination of levels is tried from every state and none of them is counted. What the
+controller remembers of free inputs is in it as a set of possible memories (``histories``); the
+notes say how many inputs have more than one such set, so that a reader knows whether an entry
+stands for one situation or for several.
 """
 
 from __future__ import annotations
@@ -20,7 +30,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.explorer import Explorer, Limits, Outcome, Status
 from stillgate.interlocks.search import build_checker
 
@@ -62,8 +72,11 @@ def measure(machine: Machine) -> tuple[list[Figure], list[str]]:
     notes = [
         f"{machine.machine} at {tick} ms, one fault; medians of {rounds + 1} runs of the engine, "
         f"{max(1, rounds)} of numba, one of Python",
-        "a transition: of the engine, an outcome of a scan and a motion of the parts; of the rivals, "
-        "a vector of choices",
+        "a stored state is an entry of the table; " + _remembered(loop),
+        "'by its own count' divides transitions a second, which are not the same thing: the engine's is an "
+        "outcome of a scan and a motion of the parts, a rival's a vector of choices, of which many come "
+        "to the same",
+        "'the same work' divides states a second whose successors were all found: what a person waits for",
         "the number of states at each depth is the same in all of them as far as they went",
     ]
     for threads, runs in engine.items():
@@ -75,6 +88,19 @@ def measure(machine: Machine) -> tuple[list[Figure], list[str]]:
     if numba is not None:
         notes.append(f"numba took {numba.compile_seconds:.0f} s to compile, which is not counted")
     return _figures(engine, rivals), notes
+
+
+def _remembered(loop: ClosedLoop) -> str:
+    """Whether an entry of the table may stand for more than one situation."""
+    several = sum(any(len(belief) > 1 for belief in item.history.beliefs) for item in loop.free)
+    if not several:
+        return (
+            f"as nothing is remembered of its {len(loop.free)} free inputs from tick to tick, one situation"
+        )
+    return (
+        f"of {several} of {len(loop.free)} free inputs it holds a set of possible memories, so it may stand "
+        "for several situations, which are not counted"
+    )
 
 
 def _engine(library: Path, threads: int) -> tuple[Outcome, Timed]:
@@ -141,10 +167,10 @@ def _ratios(
         outcome, took = runs[0][0], median([item for _, item in runs])
         versus = f"engine, {threads} thread{'s' if threads > 1 else ''}, against {who}"
         ratio = outcome.transitions / took.wall / rate
-        label = f"{versus}: a transition, each by its own count"
+        label = f"{versus}: transitions, each side by its own count"
         figures.append(at_least(label, ratio, target, "times") if threads == 2 else _times(label, ratio))
         same_work = outcome.states / took.wall / (middle.expanded / middle.seconds)
-        figures.append(_times(f"{versus}: the same work, by states", same_work))
+        figures.append(_times(f"{versus}: the same work, all successors of a state", same_work))
     return figures
 
 

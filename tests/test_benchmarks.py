@@ -9,8 +9,9 @@ from types import ModuleType
 
 import pytest
 from engine import searching
+from machine_texts import YARD_GATE
 from python_search import search
-from stillgate.controller.reader import read_machine
+from stillgate.controller.reader import read_machine, read_machine_text
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 
 ROOT = Path(__file__).parent.parent
@@ -68,9 +69,25 @@ def test_the_numba_step_finds_the_states_of_plain_python(rivals: ModuleType) -> 
 
 def test_a_changed_machine_file_differs_in_one_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(ROOT))
-    changed = import_module("benchmarks.commands")._changed
+    changed = import_module("benchmarks.commands").changed_text
     text = "a: {after: 600 ms}\nb: {after: 1.5 s}\n"
     assert changed(text, 0) == "a: {after: 700 ms}\nb: {after: 1.5 s}\n"
     assert changed(text, 1) == "a: {after: 600 ms}\nb: {after: 1.6 s}\n"
     with pytest.raises(ValueError, match=re.escape("no time to change")):
         changed("a: {when: b}", 0)
+
+
+def test_the_figures_say_whether_a_stored_state_may_stand_for_several_situations(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An input with a debounce time is remembered as a set of memories."""
+    monkeypatch.syspath_prepend(str(ROOT))
+    remembered = import_module("benchmarks.exploration")._remembered
+    demo = read_machine(ROOT / "machines" / "lavender_harvester.yaml").machine
+    text = remembered(close_loop(demo, tick=100, faults=0, possibility=False))
+    assert text == "as nothing is remembered of its 13 free inputs from tick to tick, one situation"
+    gate = read_machine_text(YARD_GATE).machine
+    assert re.match(
+        "of [1-3] of [1-3] free inputs it holds a set of possible memories",
+        remembered(close_loop(gate, tick=20, faults=0, possibility=False)),
+    )
