@@ -144,7 +144,7 @@ class _Judge:
                     given, reason=f"stopped without a break within {answer.depth} ticks, without faults"
                 )
         if not self._looks_at_faults():
-            return replace(given, noticed=False, equivalent=not self.boards.has_effect(candidate, 0))
+            return self._unnoticed(candidate, "not noticed without faults")
         return self._under_faults(candidate, on)
 
     def _under_faults(self, candidate: Candidate, on: tuple[str, ...]) -> Weakening:
@@ -152,7 +152,7 @@ class _Judge:
         every = self.boards.faults
         related = [item for item in every if item.subject in candidate.names]
         others = [item for item in every if item not in related]
-        said = ", ".join(dict.fromkeys(item.subject for item in related)) or "no signal"
+        said = ", ".join(dict.fromkeys(item.subject for item in related))
         for faults in (related, others) if self.full else (related,):
             some = [item for item in faults if self.boards.has_effect(candidate, item.number)]
             if not some:
@@ -167,15 +167,19 @@ class _Judge:
                 return noticed
             if not answer.complete:
                 return replace(given, reason=f"stopped after {answer.depth} ticks without a break")
-        if self.full:
-            return replace(given, noticed=False, equivalent=self._equivalent(candidate))
-        if any(self.boards.has_effect(candidate, item.number) for item in others):
-            return replace(given, reason=f"not noticed without faults, nor under the faults of {said}")
-        return replace(given, noticed=False, equivalent=self._equivalent(candidate))
+        if not self.full and any(self.boards.has_effect(candidate, item.number) for item in others):
+            nor = f", nor under the faults of {said}" if related else "; it concerns no signal that can fail"
+            return replace(given, reason=f"not noticed without faults{nor}")
+        return self._unnoticed(candidate, "not noticed without faults nor under any single fault")
 
-    def _equivalent(self, candidate: Candidate) -> bool:
-        numbers = (0, *(item.number for item in self.boards.faults))
-        return not any(self.boards.has_effect(candidate, number) for number in numbers)
+    def _unnoticed(self, candidate: Candidate, reason: str) -> Weakening:
+        """Judged to the end: no requirement notices it, perhaps because it makes no difference at all."""
+        faults = self.boards.faults if self._looks_at_faults() else ()
+        if any(self.boards.has_effect(candidate, number) for number in (0, *(f.number for f in faults))):
+            return replace(candidate.weakening, noticed=False, reason=reason)
+        under = " and under every single fault" if faults else ""
+        reason = f"the same steps in every reachable situation, without faults{under}"
+        return replace(candidate.weakening, noticed=False, reason=reason, equivalent=True)
 
     def _noticed(self, given: Weakening, loop: ClosedLoop, answer: Answer) -> Weakening | None:
         if answer.event is not None:

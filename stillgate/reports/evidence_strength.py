@@ -207,10 +207,7 @@ def layer_section(table: LayerTable, result: CheckResult) -> Section:
             )
             for row in table.rows
         ),
-        (
-            "Sequences alone: all interlocks removed. Interlocks alone: every output demanded at will, "
-            "whatever the sequences do. A verdict in italics is of a layer alone and need not hold.",
-        ),
+        ("A verdict in italics is of a layer alone and need not hold.",),
     )
     words = {
         (number, column): "minor" if column < 4 else judgement.word.value
@@ -281,7 +278,7 @@ def _unnoticed(items: tuple[Weakening, ...]) -> Table:
             (
                 str(item.line),
                 item.place,
-                plain(item.text),
+                plain(item.text.removeprefix(f"{item.place}: ")),
                 _finding(item),
             )
             for item in items
