@@ -22,7 +22,7 @@ from stillgate.sim_io.disturbances import Disturbance
 from stillgate.sim_io.log import Log, Subject
 
 from .clusters import ClusterModel, Levels, anywhere, clusters_of
-from .hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
+from .hypotheses import NOTHING, OF_OUTPUTS, Hypothesis, Trouble, hypotheses_of
 from .replay import LogRun, stretches
 from .tracking import Clash, Tracker, Window
 
@@ -163,10 +163,12 @@ class Tracking:
         first = min(clashes, key=lambda clash: clash.scan)
         return Refuted(hypothesis, first.scan, first)
 
-    def survivor(self, hypothesis: Hypothesis, *, needed: bool) -> Survivor:
+    def survivor(self, hypothesis: Hypothesis, scans: int, *, needed: bool) -> Survivor:
         """A hypothesis that nothing refuted."""
         own = self.faulty.get(hypothesis)
         begun = own.begun() if own is not None else None
+        if own is None and hypothesis.trouble in OF_OUTPUTS:
+            begun = (-1, scans - 1)  # an output that moves no part shows nothing, whenever it began
         if hypothesis.trouble is Trouble.POWER and self.power_lost is not None:
             begun = (self.power_lost, self.power_lost)
         lost = [item.overflowed for item in self.trackers_of(hypothesis) if item.overflowed is not None]
@@ -267,7 +269,7 @@ def _sorted_out(tracking: Tracking, scans: int) -> tuple[tuple[Survivor, ...], t
         else:
             refuted.append(fall)
     needed = NOTHING not in left
-    survivors = [tracking.survivor(item, needed=needed) for item in left]
+    survivors = [tracking.survivor(item, scans, needed=needed) for item in left]
     if not needed:
         # Without need for a fault, one that cannot have begun by now explains nothing.
         survivors = [item for item in survivors if item.hypothesis == NOTHING or item.begun is not None]

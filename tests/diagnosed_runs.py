@@ -109,12 +109,14 @@ class Score:
 
     @property
     def verdict(self) -> str:
-        """In a word or two."""
+        """In a word or two; 'never shows': proved that no log tells it from a healthy machine."""
         if not self.found:
             return "missed"
         if self.separable:
             return "not shown" if self.healthy else "open"
-        return "alone" if self.survivors == 1 else "proved inseparable"
+        if self.healthy:
+            return "never shows"
+        return "alone" if self.survivors == 1 else "proved alike"
 
 
 def score(machine: Machine, true: Hypothesis, *, seed: int) -> Score:
@@ -135,16 +137,25 @@ def score(machine: Machine, true: Hypothesis, *, seed: int) -> Score:
 def summary(scores: Iterable[Score]) -> str:
     """Counts by sort of fault, and every log that is not pinned down with what was left."""
     listed = list(scores)
-    verdicts = ("alone", "proved inseparable", "open", "not shown", "missed")
+    verdicts = ("alone", "proved alike", "never shows", "open", "not shown", "missed")
     sorts: dict[str, Counter[str]] = {}
     for item in listed:
         sort = "power" if item.true.startswith("power") else item.true.split(" ", 1)[1]
         sorts.setdefault(sort, Counter())[item.verdict] += 1
     sorts["all"] = Counter(item.verdict for item in listed)
-    lines = [f"{'fault':14}" + "".join(f"{word:>20}" for word in (*verdicts, "pinned down"))]
+    heads = (*verdicts, "pinned down", "if it can show")
+    lines = [f"{'fault':14}" + "".join(f"{word:>15}" for word in heads)]
     for sort, counts in sorts.items():
-        share = (counts["alone"] + counts["proved inseparable"]) / max(1, counts.total())
-        lines.append(f"{sort:14}" + "".join(f"{counts[word]:20}" for word in verdicts) + f"{share:20.0%}")
+        told, silent = counts["alone"] + counts["proved alike"], counts["never shows"]
+        shares = (
+            (told + silent) / max(1, counts.total()),
+            told / max(1, counts.total() - silent),
+        )
+        lines.append(
+            f"{sort:14}"
+            + "".join(f"{counts[word]:15}" for word in verdicts)
+            + "".join(f"{share:15.0%}" for share in shares)
+        )
     for item in listed:
         if not item.pinned:
             left = f"; left beside it: {', '.join(item.separable[:4])}" if item.separable else ""
