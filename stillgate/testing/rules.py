@@ -1,7 +1,8 @@
 """A machine as Hypothesis' state machine: random but well-aimed runs, requirements as invariants.
 
 ``machine_rules`` makes a class whose rules do what people and faults do: follow what a way out
-of an active state waits for, provoke a requirement, touch inputs, wait, let one thing fail. After
+of an active state waits for, drive the part behind a switch that it waits for, provoke a
+requirement, touch inputs, wait, let one thing fail, in most runs as ``failing`` says. After
 every rule the requirements are judged, each scan of it. Subclass it to add rules and invariants::
 
     class PressRules(machine_rules("press.machine.yaml", faults=1)):
