@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
+from .fields import about
 from .quantities import (
     Condition,
     CounterRange,
@@ -21,11 +22,6 @@ from .quantities import (
     SenseCondition,
     StartValue,
 )
-
-
-def _about(sentence: str, example: object, **more: Any) -> Any:
-    """What a field means, and how it may look in a file."""
-    return Field(description=sentence, examples=[example], **more)
 
 
 class Section(BaseModel):
@@ -50,13 +46,13 @@ class Level(Enum):
     LOW = "low"
 
 
-Note = Annotated[str, _about("Anything a reader of the file should know.", "mounted behind the left door")]
+Note = Annotated[str, about("Anything a reader of the file should know.", "mounted behind the left door")]
 Hazard = Annotated[
-    Identifier | None, _about("The hazard this belongs to, by its name under 'hazards'.", "crushing")
+    Identifier | None, about("The hazard this belongs to, by its name under 'hazards'.", "crushing")
 ]
 Senses = Annotated[
     dict[Identifier, SenseCondition],
-    _about("Inputs whose circuit this part closes, and when it conducts.", {"gate_open": "at open"}),
+    about("Inputs whose circuit this part closes, and when it conducts.", {"gate_open": "at open"}),
 ]
 
 
@@ -65,16 +61,16 @@ class Input(Section):
 
     source: Annotated[
         Literal["operator"] | None,
-        _about("Who moves the switch; without it and without a part it is free at every tick.", "operator"),
+        about("Who moves the switch; without it and without a part it is free at every tick.", "operator"),
     ] = Field(None, alias="from")
     contact: Annotated[
         Contact,
-        _about("Whether actuation closes or opens the circuit.", "normally_closed", strict=False),
+        about("Whether actuation closes or opens the circuit.", "normally_closed", strict=False),
     ] = Contact.NORMALLY_OPEN
-    active: Annotated[Level, _about("Level of the pin while the circuit conducts.", "low", strict=False)] = (
+    active: Annotated[Level, about("Level of the pin while the circuit conducts.", "low", strict=False)] = (
         Level.HIGH
     )
-    debounce: Annotated[Duration, _about("How long a new level must last before it counts.", "40 ms")] = 0
+    debounce: Annotated[Duration, about("How long a new level must last before it counts.", "40 ms")] = 0
     note: Note = ""
 
 
@@ -82,7 +78,7 @@ class Output(Section):
     """A valve, motor or lamp: true while driven."""
 
     hazard: Hazard = None
-    active: Annotated[Level, _about("Level of the pin while the output is driven.", "low", strict=False)] = (
+    active: Annotated[Level, about("Level of the pin while the output is driven.", "low", strict=False)] = (
         Level.HIGH
     )
     note: Note = ""
@@ -92,22 +88,22 @@ class Memory(Section):
     """A bit (no ``range``) or a bounded counter that one sequence writes."""
 
     range: Annotated[
-        CounterRange | None, _about("Smallest and largest value of a counter; without it, a bit.", "0..5")
+        CounterRange | None, about("Smallest and largest value of a counter; without it, a bit.", "0..5")
     ] = None
-    start: Annotated[StartValue, _about("Value at power-on.", 0)] = False
+    start: Annotated[StartValue, about("Value at power-on.", 0)] = False
     note: Note = ""
 
 
 class Spin(Section):
     """Something that turns: runs up while driven, runs down afterwards."""
 
-    kind: Annotated[Literal["spin"], _about("What sort of part this is.", "spin")]
-    drive: Annotated[Condition, _about("While this is true the part is driven.", "motor_on")]
-    runs_up: Annotated[DurationRange, _about("Time from standstill to full speed.", "1..2 s")] = (0, 0)
-    runs_down: Annotated[DurationRange, _about("Time from full speed to standstill.", "2..4 s")]
+    kind: Annotated[Literal["spin"], about("What sort of part this is.", "spin")]
+    drive: Annotated[Condition, about("While this is true the part is driven.", "motor_on")]
+    runs_up: Annotated[DurationRange, about("Time from standstill to full speed.", "1..2 s")] = (0, 0)
+    runs_down: Annotated[DurationRange, about("Time from full speed to standstill.", "2..4 s")]
     senses: Senses = {}
     starts: Annotated[
-        Literal["anywhere", "still", "at_speed"], _about("How the part is when power comes on.", "still")
+        Literal["anywhere", "still", "at_speed"], about("How the part is when power comes on.", "still")
     ] = "anywhere"
     note: Note = ""
 
@@ -115,20 +111,20 @@ class Spin(Section):
 class Travel(Section):
     """Something that moves between named stops."""
 
-    kind: Annotated[Literal["travel"], _about("What sort of part this is.", "travel")]
+    kind: Annotated[Literal["travel"], about("What sort of part this is.", "travel")]
     stops: Annotated[
         list[Identifier],
-        _about("The stops in the order of forward motion.", ["shut", "open"], min_length=2, max_length=16),
+        about("The stops in the order of forward motion.", ["shut", "open"], min_length=2, max_length=16),
     ]
-    forward: Annotated[Condition, _about("While this is true the part is driven forward.", "motor_open")]
-    back: Annotated[Condition, _about("While this is true the part is driven back.", "motor_shut")]
-    takes: Annotated[DurationRange, _about("Driven time from one stop to the next.", "3..5 s")]
+    forward: Annotated[Condition, about("While this is true the part is driven forward.", "motor_open")]
+    back: Annotated[Condition, about("While this is true the part is driven back.", "motor_shut")]
+    takes: Annotated[DurationRange, about("Driven time from one stop to the next.", "3..5 s")]
     takes_back: Annotated[
-        DurationRange | None, _about("Driven time back, if it differs from 'takes'.", "2..3 s")
+        DurationRange | None, about("Driven time back, if it differs from 'takes'.", "2..3 s")
     ] = None
     senses: Senses = {}
     starts: Annotated[
-        Identifier, _about("The stop where the part is when power comes on, or 'anywhere'.", "shut")
+        Identifier, about("The stop where the part is when power comes on, or 'anywhere'.", "shut")
     ] = "anywhere"
     note: Note = ""
 
@@ -136,15 +132,15 @@ class Travel(Section):
 class Flow(Section):
     """Items that pass a place one after another while something runs."""
 
-    kind: Annotated[Literal["flow"], _about("What sort of part this is.", "flow")]
-    runs_while: Annotated[Condition, _about("Items move while this is true.", "conveyor.turning")] = Field(
+    kind: Annotated[Literal["flow"], about("What sort of part this is.", "flow")]
+    runs_while: Annotated[Condition, about("Items move while this is true.", "conveyor.turning")] = Field(
         alias="while"
     )
-    every: Annotated[DurationRange, _about("Time from the end of one item to the next.", "2..6 s")]
-    lasts: Annotated[DurationRange, _about("Time an item is at the place.", "300..500 ms")]
+    every: Annotated[DurationRange, about("Time from the end of one item to the next.", "2..6 s")]
+    lasts: Annotated[DurationRange, about("Time an item is at the place.", "300..500 ms")]
     senses: Senses = {}
     starts: Annotated[
-        Literal["anywhere", "empty"], _about("How the place is when power comes on.", "empty")
+        Literal["anywhere", "empty"], about("How the place is when power comes on.", "empty")
     ] = "anywhere"
     note: Note = ""
 
@@ -152,12 +148,12 @@ class Flow(Section):
 class PartExit(Section):
     """A way out of an automaton's state: must fire at the end of ``takes``, may from its beginning."""
 
-    to: Annotated[Identifier, _about("The state it leads to.", "locked")]
-    when: Annotated[Condition | None, _about("It can be taken while this is true.", "bolt_out")] = None
+    to: Annotated[Identifier, about("The state it leads to.", "locked")]
+    when: Annotated[Condition | None, about("It can be taken while this is true.", "bolt_out")] = None
     takes: Annotated[
-        DurationRange | None, _about("How long 'when' must be true before it is taken.", "100..300 ms")
+        DurationRange | None, about("How long 'when' must be true before it is taken.", "100..300 ms")
     ] = None
-    freely: Annotated[bool, _about("It may be taken, and need never be.", True)] = False
+    freely: Annotated[bool, about("It may be taken, and need never be.", True)] = False
     note: Note = ""
 
 
@@ -165,7 +161,7 @@ class PartState(Section):
     """A state of an automaton part."""
 
     exits: Annotated[
-        list[PartExit], _about("Ways out of the state.", [{"to": "locked", "when": "bolt_out"}])
+        list[PartExit], about("Ways out of the state.", [{"to": "locked", "when": "bolt_out"}])
     ] = []
     note: Note = ""
 
@@ -173,16 +169,14 @@ class PartState(Section):
 class Automaton(Section):
     """Any other physical thing: states, conditions and times."""
 
-    kind: Annotated[Literal["automaton"], _about("What sort of part this is.", "automaton")]
+    kind: Annotated[Literal["automaton"], about("What sort of part this is.", "automaton")]
     states: Annotated[
         dict[Identifier, PartState],
-        _about("The states, by name.", {"free": {"exits": [{"to": "shut", "when": "bolt"}]}, "shut": {}},
+        about("The states, by name.", {"free": {"exits": [{"to": "shut", "when": "bolt"}]}, "shut": {}},
                min_length=1),
     ]  # fmt: skip
     senses: Senses = {}
-    starts: Annotated[Identifier, _about("The state when power comes on, or 'anywhere'.", "free")] = (
-        "anywhere"
-    )
+    starts: Annotated[Identifier, about("The state when power comes on, or 'anywhere'.", "free")] = "anywhere"
     note: Note = ""
 
 
@@ -194,56 +188,54 @@ class Actions(Section):
 
     do: Annotated[
         dict[Identifier, Condition],
-        _about("Memory to write, with values read at the scan's start.", {"rail": "rail + 1"}),
+        about("Memory to write, with values read at the scan's start.", {"rail": "rail + 1"}),
     ] = {}
-    set: Annotated[list[Identifier], _about("Bits that become true.", ["horn_given"])] = []
-    clear: Annotated[list[Identifier], _about("Bits that become false.", ["horn_given"])] = []
+    set: Annotated[list[Identifier], about("Bits that become true.", ["horn_given"])] = []
+    clear: Annotated[list[Identifier], about("Bits that become false.", ["horn_given"])] = []
 
 
 class Exit(Actions):
     """A way out of a state: ``when`` holds and ``after`` has elapsed since entry."""
 
-    to: Annotated[Identifier, _about("The state it leads to.", "opening")]
-    when: Annotated[
-        Condition | None, _about("It can be taken while this is true.", "rising(open_button)")
-    ] = None
-    after: Annotated[Duration | None, _about("Time since the state was entered.", "8 s")] = None
+    to: Annotated[Identifier, about("The state it leads to.", "opening")]
+    when: Annotated[Condition | None, about("It can be taken while this is true.", "rising(open_button)")] = (
+        None
+    )
+    after: Annotated[Duration | None, about("Time since the state was entered.", "8 s")] = None
     note: Note = ""
 
 
 class Override(Actions):
     """An exit looked at first, in every state."""
 
-    to: Annotated[Identifier, _about("The state it leads to.", "resting")]
-    when: Annotated[Condition, _about("It is taken while this is true, whatever the state.", "not stop_ok")]
+    to: Annotated[Identifier, about("The state it leads to.", "resting")]
+    when: Annotated[Condition, about("It is taken while this is true, whatever the state.", "not stop_ok")]
     note: Note = ""
 
 
 class State(Section):
     """A state: the outputs it demands and the ways out of it."""
 
-    on: Annotated[
-        list[Identifier], _about("Outputs demanded while the state is active.", ["motor_open"])
-    ] = []
+    on: Annotated[list[Identifier], about("Outputs demanded while the state is active.", ["motor_open"])] = []
     exits: Annotated[
         list[Exit],
-        _about("Ways out, the first that can be taken is.", [{"when": "gate_open", "to": "waiting"}]),
+        about("Ways out, the first that can be taken is.", [{"when": "gate_open", "to": "waiting"}]),
     ] = []
-    end: Annotated[bool, _about("The state is meant as an end: no exit leads on.", True)] = False
+    end: Annotated[bool, about("The state is meant as an end: no exit leads on.", True)] = False
     note: Note = ""
 
 
 class Sequence(Section):
     """One state machine of the controller."""
 
-    start: Annotated[Identifier, _about("The state active from power-on.", "resting")]
+    start: Annotated[Identifier, about("The state active from power-on.", "resting")]
     overrides: Annotated[
         list[Override],
-        _about("Exits looked at first, in every state.", [{"when": "not stop_ok", "to": "resting"}]),
+        about("Exits looked at first, in every state.", [{"when": "not stop_ok", "to": "resting"}]),
     ] = []
     states: Annotated[
         dict[Identifier, State],
-        _about(
+        about(
             "The states, by name.", {"resting": {"exits": [{"when": "start", "to": "resting"}]}}, min_length=1
         ),
     ]
@@ -253,10 +245,10 @@ class Sequence(Section):
 class Interlock(Section):
     """The last word on an output: off unless the condition holds."""
 
-    hold_off: Annotated[Identifier, _about("The output that is held off.", "motor_shut")]
-    unless: Annotated[Condition, _about("The output may be driven while this is true.", "edge_clear")]
+    hold_off: Annotated[Identifier, about("The output that is held off.", "motor_shut")]
+    unless: Annotated[Condition, about("The output may be driven while this is true.", "edge_clear")]
     why: Annotated[
-        str, _about("The reason, as a technician should read it.", "closing edge must be clear")
+        str, about("The reason, as a technician should read it.", "closing edge must be clear")
     ] = ""
 
 
@@ -266,60 +258,60 @@ class RequirementBase(Section):
     hazard: Hazard = None
     faults: Annotated[
         int | None,
-        _about("How many faults it must withstand; without it, those of 'check' if a hazard is named.", 1,
+        about("How many faults it must withstand; without it, those of 'check' if a hazard is named.", 1,
                ge=0, le=1),
     ] = None  # fmt: skip
     why: Annotated[
-        str, _about("Where the requirement comes from.", "ISO 13850: releasing restarts nothing")
+        str, about("Where the requirement comes from.", "ISO 13850: releasing restarts nothing")
     ] = ""
 
 
 class Never(RequirementBase):
     """Absence, globally (Dwyer et al. 1999): G not P."""
 
-    never: Annotated[Condition, _about("What must not happen.", "motor_open and motor_shut")]
+    never: Annotated[Condition, about("What must not happen.", "motor_open and motor_shut")]
 
 
 class Always(RequirementBase):
     """Universality, globally: G P."""
 
-    always: Annotated[Condition, _about("What must be so at every instant.", "not motor_open or edge_clear")]
+    always: Annotated[Condition, about("What must be so at every instant.", "not motor_open or edge_clear")]
 
 
 class Response(RequirementBase):
     """Bounded response (Konrad and Cheng 2005): G (P -> F[0,t] S)."""
 
-    after: Annotated[Condition, _about("The trigger; every instant of it counts.", "not edge_clear")]
-    then: Annotated[Condition, _about("What must follow.", "not motor_shut")]
-    within: Annotated[Duration, _about("Longest time to the answer.", "200 ms")]
+    after: Annotated[Condition, about("The trigger; every instant of it counts.", "not edge_clear")]
+    then: Annotated[Condition, about("What must follow.", "not motor_shut")]
+    within: Annotated[Duration, about("Longest time to the answer.", "200 ms")]
 
 
 class Invariance(RequirementBase):
     """Bounded invariance (Konrad and Cheng 2005): G (P -> G[0,t] S)."""
 
-    after: Annotated[Condition, _about("The trigger; every instant of it counts.", "not stop_ok")]
-    keep: Annotated[Condition, _about("What must stay so.", "not motor_open")]
-    during: Annotated[Duration, _about("For how long.", "2 s")] = Field(alias="for")
+    after: Annotated[Condition, about("The trigger; every instant of it counts.", "not stop_ok")]
+    keep: Annotated[Condition, about("What must stay so.", "not motor_open")]
+    during: Annotated[Duration, about("For how long.", "2 s")] = Field(alias="for")
 
 
 class Precedence(RequirementBase):
     """Precedence (Dwyer et al. 1999): P not before S, anew after every ``since``."""
 
-    before: Annotated[Condition, _about("What may happen only afterwards.", "motor_open")]
-    first: Annotated[Condition, _about("What must happen first.", "rising(open_button)")]
-    since: Annotated[Condition | None, _about("From here on it must happen anew.", "not stop_ok")] = None
+    before: Annotated[Condition, about("What may happen only afterwards.", "motor_open")]
+    first: Annotated[Condition, about("What must happen first.", "rising(open_button)")]
+    since: Annotated[Condition | None, about("From here on it must happen anew.", "not stop_ok")] = None
 
 
 class Reach(RequirementBase):
     """Possibility: some run reaches P (EF P)."""
 
-    reach: Annotated[Condition, _about("What must be possible from power-on.", "gate.waiting")]
+    reach: Annotated[Condition, about("What must be possible from power-on.", "gate.waiting")]
 
 
 class FromAnywhere(RequirementBase):
     """Possibility from everywhere: every reachable situation has a way to P (AG EF P)."""
 
-    from_anywhere: Annotated[Condition, _about("What must stay possible.", "gate.resting")]
+    from_anywhere: Annotated[Condition, about("What must stay possible.", "gate.resting")]
 
 
 PATTERN_KEYS = {
@@ -362,10 +354,10 @@ Requirement = Annotated[
 class Exclusion(Section):
     """A fault that the check leaves out, with the reason (ISO 13849-2 fault exclusion)."""
 
-    fault: Annotated[str, _about("The fault, as the check names it.", "gate_open stuck on")]
+    fault: Annotated[str, about("The fault, as the check names it.", "gate_open stuck on")]
     why: Annotated[
         str,
-        _about("The reason, printed with every verdict.", "positive opening, IEC 60947-5-1", min_length=1),
+        about("The reason, printed with every verdict.", "positive opening, IEC 60947-5-1", min_length=1),
     ]
 
 
@@ -373,14 +365,14 @@ class CheckOptions(Section):
     """Defaults of ``stillgate check`` for this machine."""
 
     tick: Annotated[
-        Duration | None, _about("Time of one step of the check; without it, the scan.", "100 ms")
+        Duration | None, about("Time of one step of the check; without it, the scan.", "100 ms")
     ] = None
     faults: Annotated[
-        int, _about("How many faults at once a requirement with a hazard withstands.", 1, ge=0, le=1)
+        int, about("How many faults at once a requirement with a hazard withstands.", 1, ge=0, le=1)
     ] = 1
     exclude: Annotated[
         list[Exclusion],
-        _about(
+        about(
             "Faults left out, each with its reason.", [{"fault": "stop_ok stuck on", "why": "two contacts"}]
         ),
     ] = []
@@ -389,41 +381,41 @@ class CheckOptions(Section):
 class Machine(Section):
     """A whole machine file."""
 
-    machine: Annotated[Identifier, _about("The machine's name.", "yard_gate")]
-    title: Annotated[str, _about("The machine's name as people say it.", "Yard gate")] = ""
+    machine: Annotated[Identifier, about("The machine's name.", "yard_gate")]
+    title: Annotated[str, about("The machine's name as people say it.", "Yard gate")] = ""
     note: Note = ""
-    scan: Annotated[Duration, _about("Period of the real controller.", "20 ms", gt=0)]
+    scan: Annotated[Duration, about("Period of the real controller.", "20 ms", gt=0)]
     hazards: Annotated[
         dict[Identifier, str],
-        _about("What can hurt people here (ISO 12100), by name.", {"crushing": "between gate and post"}),
+        about("What can hurt people here (ISO 12100), by name.", {"crushing": "between gate and post"}),
     ] = {}
     inputs: Annotated[
-        dict[Identifier, Input], _about("Switches, by name.", {"open_button": {"from": "operator"}})
+        dict[Identifier, Input], about("Switches, by name.", {"open_button": {"from": "operator"}})
     ] = {}
     outputs: Annotated[
-        dict[Identifier, Output], _about("Valves, motors and lamps, by name.", {"motor_open": {}})
+        dict[Identifier, Output], about("Valves, motors and lamps, by name.", {"motor_open": {}})
     ] = {}
     memory: Annotated[
         dict[Identifier, Memory],
-        _about("Bits and counters, by name.", {"rail": {"range": "0..5", "start": 0}}),
+        about("Bits and counters, by name.", {"rail": {"range": "0..5", "start": 0}}),
     ] = {}
     parts: Annotated[
         dict[Identifier, Part],
-        _about("The physical machine, known to the simulation and not to the controller.",
+        about("The physical machine, known to the simulation and not to the controller.",
                {"fan": {"kind": "spin", "drive": "fan_on", "runs_down": "2..4 s"}}),
     ] = {}  # fmt: skip
     sequences: Annotated[
         dict[Identifier, Sequence],
-        _about("State machines that run side by side, by name.",
+        about("State machines that run side by side, by name.",
                {"gate": {"start": "resting", "states": {"resting": {}}}}, min_length=1),
     ]  # fmt: skip
     interlocks: Annotated[
         list[Interlock],
-        _about("Last word on outputs, whatever the sequences ask for.",
+        about("Last word on outputs, whatever the sequences ask for.",
                [{"hold_off": "motor_shut", "unless": "edge_clear"}]),
     ] = []  # fmt: skip
     requirements: Annotated[
         dict[Identifier, Requirement],
-        _about("What must hold, by name.", {"one_direction": {"never": "motor_open and motor_shut"}}),
+        about("What must hold, by name.", {"one_direction": {"never": "motor_open and motor_shut"}}),
     ] = {}
-    check: Annotated[CheckOptions, _about("Defaults of the check.", {"tick": "100 ms"})] = CheckOptions()
+    check: Annotated[CheckOptions, about("Defaults of the check.", {"tick": "100 ms"})] = CheckOptions()

@@ -19,10 +19,11 @@ Shape only; names are checked against the machine by ``scenario_reader``.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
+from stillgate.controller.fields import about
 from stillgate.controller.machine import Section
 from stillgate.controller.quantities import Condition, Duration, Identifier, Milliseconds
 
@@ -31,10 +32,6 @@ PRESS: Milliseconds = 200
 
 TAIL: Milliseconds = 1000
 """How long a scenario goes on after its last step if it does not say."""
-
-
-def _about(sentence: str, example: object, **more: Any) -> Any:
-    return Field(description=sentence, examples=[example], **more)
 
 
 def _read_level(value: object) -> bool:
@@ -67,37 +64,35 @@ Names = Annotated[
 class Step(Section):
     """One thing that is done, that goes wrong or that is expected."""
 
-    at: Annotated[Duration | None, _about("When; without it, at the time of the step before.", "3.2 s")] = (
-        None
-    )
+    at: Annotated[Duration | None, about("When; without it, at the time of the step before.", "3.2 s")] = None
     press: Annotated[
         Names | None,
-        _about("Inputs that are actuated and let go: a normally closed one opens meanwhile.", "restart"),
+        about("Inputs that are actuated and let go: a normally closed one opens meanwhile.", "restart"),
     ] = None
     hold: Annotated[
-        Names | None, _about("Inputs that are actuated, for a time or until they are released.", "lever")
+        Names | None, about("Inputs that are actuated, for a time or until they are released.", "lever")
     ] = None
-    release: Annotated[Names | None, _about("Inputs that are let go.", "lever")] = None
+    release: Annotated[Names | None, about("Inputs that are let go.", "lever")] = None
     set: Annotated[
         dict[Identifier, Level] | None,
-        _about("Circuits that conduct (on) or not (off) from now on.", {"seat": "on"}),
+        about("Circuits that conduct (on) or not (off) from now on.", {"seat": "on"}),
     ] = None
     inject: Annotated[
-        str | None, _about("A disturbance that begins (see 'stillgate faults').", "cutter_still stuck on")
+        str | None, about("A disturbance that begins (see 'stillgate faults').", "cutter_still stuck on")
     ] = None
-    clear: Annotated[str | None, _about("A disturbance that ends.", "cutter_still stuck on")] = None
-    power: Annotated[Level | None, _about("The controller's supply.", "off")] = None
+    clear: Annotated[str | None, about("A disturbance that ends.", "cutter_still stuck on")] = None
+    power: Annotated[Level | None, about("The controller's supply.", "off")] = None
     expect: Annotated[
-        Condition | None, _about("What must be true: now, or once 'within' a time.", "harvest.cutting")
+        Condition | None, about("What must be true: now, or once 'within' a time.", "harvest.cutting")
     ] = None
     keep: Annotated[
-        Condition | None, _about("What must be true at every instant for a time.", "not arms.moving")
+        Condition | None, about("What must be true at every instant for a time.", "not arms.moving")
     ] = None
-    within: Annotated[Duration | None, _about("Longest wait of an expectation.", "5 s")] = None
-    during: Annotated[Duration | None, _about("How long something is pressed, held or kept.", "2 s")] = Field(
+    within: Annotated[Duration | None, about("Longest wait of an expectation.", "5 s")] = None
+    during: Annotated[Duration | None, about("How long something is pressed, held or kept.", "2 s")] = Field(
         None, alias="for"
     )
-    note: Annotated[str, _about("Anything a reader should know.", "the driver gets down")] = ""
+    note: Annotated[str, about("Anything a reader should know.", "the driver gets down")] = ""
 
     @property
     def doing(self) -> tuple[str, ...]:
@@ -115,30 +110,30 @@ WITH_FOR = ("press", "hold", "keep")
 class Scenario(Section):
     """A whole scenario file."""
 
-    scenario: Annotated[Identifier, _about("The scenario's name.", "stop_while_cutting")]
-    title: Annotated[str, _about("What it shows, in words.", "Emergency stop while cutting")] = ""
-    machine: Annotated[str, _about("The machine file, seen from this file's folder.", "harvester.yaml")]
+    scenario: Annotated[Identifier, about("The scenario's name.", "stop_while_cutting")]
+    title: Annotated[str, about("What it shows, in words.", "Emergency stop while cutting")] = ""
+    machine: Annotated[str, about("The machine file, seen from this file's folder.", "harvester.yaml")]
     seed: Annotated[
-        int, _about("Decides whatever parts, switches and operator leave open.", 3, ge=0, lt=2**63)
+        int, about("Decides whatever parts, switches and operator leave open.", 3, ge=0, lt=2**63)
     ] = 0
     operator: Annotated[
         Literal["nobody", "sensible", "clumsy", "hostile"],
-        _about("Who else moves the free inputs.", "sensible"),
+        about("Who else moves the free inputs.", "sensible"),
     ] = "nobody"
     disturb: Annotated[
-        list[str], _about("Disturbances that are there from the start.", ["restart bounces 5 ms"])
+        list[str], about("Disturbances that are there from the start.", ["restart bounces 5 ms"])
     ] = Field(default_factory=list)
     watch: Annotated[
         list[Identifier] | None,
-        _about("Requirements that are watched; without it, all of the machine.", ["estop_stops_drives"]),
+        about("Requirements that are watched; without it, all of the machine.", ["estop_stops_drives"]),
     ] = None
     lasts: Annotated[
-        Duration | None, _about("When it ends; without it, a second after its last step.", "12 s")
+        Duration | None, about("When it ends; without it, a second after its last step.", "12 s")
     ] = None
     steps: Annotated[
-        list[Step], _about("What happens and what is expected.", [{"at": "3 s", "press": "restart"}])
+        list[Step], about("What happens and what is expected.", [{"at": "3 s", "press": "restart"}])
     ] = Field(default_factory=list)
-    note: Annotated[str, _about("Anything a reader should know.", "found by a soak")] = ""
+    note: Annotated[str, about("Anything a reader should know.", "found by a soak")] = ""
 
     @property
     def times(self) -> tuple[Milliseconds, ...]:

@@ -22,6 +22,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from stillgate.controller.durations import shorten
 from stillgate.controller.errors import MachineFileError, Problem, UsageError
+from stillgate.controller.fields import about
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import nearest_hint
 from stillgate.controller.positions import Positions
@@ -34,10 +35,6 @@ LARGEST_MAP = 2**20
 """Bytes of a column map."""
 
 
-def _about(sentence: str, example: object) -> Any:
-    return Field(description=sentence, examples=[example])
-
-
 class _Section(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True)
 
@@ -46,70 +43,70 @@ class TimeColumn(_Section):
     """Where the times are, and how they are written."""
 
     column: Annotated[
-        str | None, _about("Name of the column with the times; else one called 'time' and the like.", "Zeit")
+        str | None, about("Name of the column with the times; else one called 'time' and the like.", "Zeit")
     ] = None
     kind: Annotated[
         Literal["s", "ms", "us", "ns", "date-time"] | None,
-        _about("Unit of a number, or 'date-time'; else told by the column's name, such as time_ms.", "ms"),
+        about("Unit of a number, or 'date-time'; else told by the column's name, such as time_ms.", "ms"),
     ] = Field(default=None, alias="as")
     format: Annotated[
         str | None,
-        _about("Form of a date-time in the codes of strptime; else ISO 8601.", "%d.%m.%Y %H:%M:%S"),
+        about("Form of a date-time in the codes of strptime; else ISO 8601.", "%d.%m.%Y %H:%M:%S"),
     ] = None
     zone: Annotated[
         str | None,
-        _about("Time zone of date-times that do not say theirs (IANA name).", "Europe/Berlin"),
+        about("Time zone of date-times that do not say theirs (IANA name).", "Europe/Berlin"),
     ] = None
 
 
 class SignalColumn(_Section):
     """What a column is, where its signal alone does not say it."""
 
-    signal: Annotated[str, _about("The signal, sequence or memory of the machine.", "cutter_still")]
-    inverted: Annotated[bool, _about("The column is 0 while the signal is true.", True)] = False
+    signal: Annotated[str, about("The signal, sequence or memory of the machine.", "cutter_still")]
+    inverted: Annotated[bool, about("The column is 0 while the signal is true.", True)] = False
     above: Annotated[
-        float | None, _about("The signal is true while the number is greater than this.", 12.0)
+        float | None, about("The signal is true while the number is greater than this.", 12.0)
     ] = None
 
 
 class ColumnMap(_Section):
     """How a log is laid out."""
 
-    time: Annotated[TimeColumn, _about("Where the times are.", {"column": "Zeit", "as": "s"})] = TimeColumn()
+    time: Annotated[TimeColumn, about("Where the times are.", {"column": "Zeit", "as": "s"})] = TimeColumn()
     delimiter: Annotated[
-        str | None, _about("What stands between two columns; else the one that the header has.", ";")
+        str | None, about("What stands between two columns; else the one that the header has.", ";")
     ] = None
     decimal: Annotated[
-        Literal[".", ","] | None, _about("Mark before the decimals of a number; else the point.", ",")
+        Literal[".", ","] | None, about("Mark before the decimals of a number; else the point.", ",")
     ] = None
-    encoding: Annotated[str, _about("Encoding of the text.", "cp1252")] = "utf-8"
+    encoding: Annotated[str, about("Encoding of the text.", "cp1252")] = "utf-8"
     name: Annotated[
-        str | None, _about("Column that names a signal, where every row is one signal's change.", "Signal")
+        str | None, about("Column that names a signal, where every row is one signal's change.", "Signal")
     ] = None
-    value: Annotated[str | None, _about("Column with the value of the signal named.", "Wert")] = None
+    value: Annotated[str | None, about("Column with the value of the signal named.", "Wert")] = None
     every: Annotated[
-        Duration | None, _about("Time between two sampled rows; a longer pause is a gap.", "100 ms")
+        Duration | None, about("Time between two sampled rows; a longer pause is a gap.", "100 ms")
     ] = None
     empty: Annotated[
         Literal["unknown", "as before"],
-        _about("What an empty cell means: 'unknown', or 'as before'.", "as before"),
+        about("What an empty cell means: 'unknown', or 'as before'.", "as before"),
     ] = "unknown"
     late: Annotated[
-        Duration, _about("By how much rows may come late; those are put in their place.", "500 ms")
+        Duration, about("By how much rows may come late; those are put in their place.", "500 ms")
     ] = 0
     clock: Annotated[
         Literal["stop", "continue", "skip"],
-        _about(
+        about(
             "What to do where the clock goes back by a minute or more: 'stop' (an error), 'continue' (as if "
             "no time had passed) or 'skip' (until it has caught up).",
             "continue",
         ),
     ] = "stop"
-    on: Annotated[list[str], _about("Further words for true.", ["EIN"])] = []
-    off: Annotated[list[str], _about("Further words for false.", ["AUS"])] = []
+    on: Annotated[list[str], about("Further words for true.", ["EIN"])] = []
+    off: Annotated[list[str], about("Further words for false.", ["AUS"])] = []
     columns: Annotated[
         dict[str, str | SignalColumn],
-        _about(
+        about(
             "Which column is which signal; of a CAN log, Message.Signal or Signal.",
             {"DI 07": "cutter_still"},
         ),
