@@ -54,9 +54,9 @@ def runs(process: int) -> bool:
 
 
 def assert_ended(folder: Path) -> None:
-    """The compiler and what it called end within a second."""
+    """The compiler and what it called end soon; left alone they would take a minute."""
     processes = [int(line) for line in (folder / "processes").read_text().splitlines()]
-    deadline = time.monotonic() + 1
+    deadline = time.monotonic() + 10
     while any(runs(process) for process in processes):
         assert time.monotonic() < deadline, "the compiler goes on"
         time.sleep(0.02)
@@ -111,9 +111,9 @@ def test_ctrl_c_ends_a_check_while_the_compiler_runs(tmp_path: Path, cache: Path
         wait_for(tmp_path / "began")
         pressed = time.monotonic()
         check.send_signal(signal.SIGINT)
-        out, said = check.communicate(timeout=20)
+        out, said = check.communicate(timeout=40)
     assert check.returncode == 130, said
-    assert time.monotonic() - pressed < 5
+    assert time.monotonic() - pressed < 20
     assert out == ""
     assert "Traceback" not in said
     assert not report.exists()
