@@ -18,8 +18,7 @@ left. A state of the set stands for every belief that its own includes, so a ste
 state that believes more.
 
 What is trusted: the Program (the statements that drop dead values among them), the evaluator,
-and these lines with those of
-``step_pieces`` and ``believed_input``. The digest of the file plays no part.
+these lines and those of ``step_pieces`` and ``believed_input``. The digest of the file plays no part.
 """
 
 from __future__ import annotations
@@ -120,7 +119,7 @@ class _Checker:
             if cell is not None
         )
         controller = (*(signal.sense for signal in loop.sensed), loop.controller.observe)
-        ends = (*cells, *goals.values(), *self.inputs)
+        ends: tuple[Key, ...] = (*cells, *goals.values(), *self.inputs)
         self.lit = chain((*controller, *(stage.block for stage in loop.controller.stages), *rest), ends)
         self.unlit = chain((unsensed, *rest), ends)
         reads = dict.fromkeys((*self.lit.begins, *self.unlit.begins))
@@ -137,7 +136,8 @@ class _Checker:
     def tick(self, state: State) -> dict[Course, Trace]:
         """Every end of a tick from a state: the cells after it, the goals in it, the inputs' links."""
         values = dict(zip(self.loop.key_cells, state, strict=True))
-        begins = tuple(values.get(cell, cell.start) for cell in self.before.begins)  # type: ignore[union-attr]
+        cells = (key for key in self.before.begins if isinstance(key, Cell))
+        begins = tuple(values.get(cell, cell.start) for cell in cells)
         broken = partial(self._note, state)
         found: dict[Course, Trace] = {}
         for course, trace in self.before.run({begins: None}, broken).items():

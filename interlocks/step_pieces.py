@@ -14,7 +14,7 @@ its answers have left, and after its last question only which memories they lead
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -45,7 +45,7 @@ from .believed_input import BelievedInput, Memory, Pair
 MOST_READ = 24
 """A piece takes on statements while it reads no more values than this."""
 
-Key = Hashable
+Key = Cell | str
 """What a value of a course belongs to: a cell, or the name of an input that nothing drives."""
 
 Course = tuple[Any, ...]
@@ -141,8 +141,8 @@ class _Cut:
 def _cut(block: Block, signals: Mapping[str, Signal]) -> _Cut:
     found = Footprint(signals)
     certain = found.block(block)
-    kept = {cell: None for cell in found.writes if cell not in certain}
-    return _Cut(block, tuple({**found.reads, **kept}), tuple(found.writes), certain)
+    kept = (cell for cell in found.writes if cell not in certain)
+    return _Cut(block, tuple(dict.fromkeys((*found.reads, *kept))), tuple(found.writes), certain)
 
 
 def _cuts(blocks: Iterable[Block], signals: Mapping[str, Signal]) -> list[_Cut]:
@@ -267,8 +267,10 @@ class Chain:
             writes = [cell for cell in cut.writes if cell in later]
             names = [key for key in cut.reads if isinstance(key, str)]
             cells = [key for key in cut.reads if isinstance(key, Cell)]
+            read: tuple[Key, ...] = (*cells, *names)
+            written: tuple[Key, ...] = (*writes, *names)
             before = tuple(dict.fromkeys((*(key for key in needed if key not in cut.certain), *cut.reads)))
-            place = {key: number for number, key in enumerate((*before, *writes, *names))}  # the last counts
+            place = {key: number for number, key in enumerate((*before, *written))}  # the last counts
             old = {key: number for number, key in enumerate(before)}
             pieces.append(
                 _Piece(
@@ -277,7 +279,7 @@ class Chain:
                     names=tuple(names),
                     writes=tuple(layout.slot(cell) for cell in writes),
                     asked_last=(),
-                    reads=_getter([old[key] for key in (*cells, *names)]),
+                    reads=_getter([old[key] for key in read]),
                     following=_getter([place[key] for key in needed]),
                 )
             )
