@@ -14,7 +14,18 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.controller.toolchain import find_compiler
 
-from . import commands, evidence, exploration, hunting, logs, plugin, report, simulation, soak
+from . import (
+    commands,
+    evidence,
+    exploration,
+    hunting,
+    logs,
+    plugin,
+    report,
+    second_opinion,
+    simulation,
+    soak,
+)
 from .figures import Figure, load, show
 
 _DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
@@ -27,6 +38,7 @@ _NAMES = (
     "hunting",
     "plugin",
     "evidence",
+    "opinion",
     "report",
     "help",
 )
@@ -48,6 +60,8 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
             return "Planted mistakes", *hunting.measure()
         case "evidence":
             return "How strong the evidence is", *evidence.measure(file)
+        case "opinion":
+            return "The second opinion", *second_opinion.measure(_DEMO.parent)
         case "plugin":
             return "The pytest plugin", *plugin.measure(file)
         case "report":
