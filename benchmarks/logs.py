@@ -1,5 +1,9 @@
 """An eight-hour log replayed, a ten-minute log diagnosed: as commands, with their memory.
 
+The eight hours come twice: of a sensible operator, which is what the target is about, and of a
+hostile one, who presses something several times a second as nobody does for eight hours: a
+log as dense as a log can be, without a target.
+
 The eight hours are a ten-minute shift of the simulator over and over; where one shift follows
 another, the log and the logic may part, which costs a replay nothing. Times are those of
 the whole command, start of Python included; the compiler has been at work before.
@@ -49,16 +53,27 @@ def measure(document: MachineDocument) -> tuple[list[Figure], list[str]]:
         replay = _cost("replay", document, long)
         diagnosis = _cost("diagnose", document, faulty)
         size = long.stat().st_size / 2**20
+        hasty, dense = Path(folder, "hasty.log"), Path(folder, "dense.csv")
+        _record(document, hasty, None, OperatorKind.HOSTILE)
+        often = read_log(hasty, machine)
+        write_trace(_repeated(often, _HOURS * 3_600_000 // _SHIFT), dense)
+        busy = _cost("replay", document, dense)
+        per_hour = [sum(1 for _ in log.changes()) * 3_600_000 // _SHIFT for log in (shift, often)]
     memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 2**20
     scans = _HOURS * 3_600_000 // machine.scan
     return [
         at_most(f"replay of {_HOURS} h, the whole command", replay.processor, 5, "s of processor"),
         Figure("the same, as the clock on the wall has it", f"{replay.wall:.3g} s"),
+        Figure(
+            f"replay of {_HOURS} h in which something is pressed all the time",
+            f"{busy.processor:.3g} s of processor",
+        ),
         at_most("diagnosis of 10 min, the whole command", diagnosis.processor, 60, "s of processor"),
         Figure("the same, as the clock on the wall has it", f"{diagnosis.wall:.3g} s"),
         at_most("memory of the larger of the two", memory, 1, "GiB"),
     ], [
         f"{machine.machine}, {scans / 1e6:.3g} million scans, {size:.0f} MiB of CSV; hidden fault: {fault}",
+        f"changes an hour: {per_hour[0]} with a sensible operator, {per_hour[1]} pressed all the time",
     ]
 
 
@@ -78,9 +93,14 @@ def _cost(command: str, document: MachineDocument, log: Path) -> Cost:
     return Cost(used, time.perf_counter() - begun)
 
 
-def _record(document: MachineDocument, path: Path, fault: Disturbance | None) -> None:
+def _record(
+    document: MachineDocument,
+    path: Path,
+    fault: Disturbance | None,
+    operator: OperatorKind = OperatorKind.SENSIBLE,
+) -> None:
     machine = document.machine
-    simulation = Simulation(machine, seed=1, operator=OperatorKind.SENSIBLE)
+    simulation = Simulation(machine, seed=1, operator=operator)
     digest = hashlib.sha256(document.source).hexdigest()
     with Recorder(
         path, simulation.executive, machine=machine.machine, digest=digest, clock=lambda: _STARTED
