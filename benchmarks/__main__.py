@@ -25,6 +25,7 @@ from . import (
     second_opinion,
     simulation,
     soak,
+    watching,
 )
 from .figures import Figure, load, show
 
@@ -37,6 +38,7 @@ _NAMES = (
     "logs",
     "hunting",
     "plugin",
+    "watch",
     "evidence",
     "opinion",
     "report",
@@ -64,6 +66,8 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
             return "The second opinion", *second_opinion.measure(_DEMO.parent)
         case "plugin":
             return "The pytest plugin", *plugin.measure(file)
+        case "watch":
+            return "Watching a file", *watching.measure(file)
         case "report":
             return "The evidence report", *report.measure(file)
         case _:

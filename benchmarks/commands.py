@@ -62,7 +62,7 @@ def measure_check(machine_file: Path) -> tuple[list[Figure], list[str]]:
         warm = [run_command(["check", str(copy), "--faults", "0"], cache) for _ in range(3)]
         changed: list[Run] = []
         for change in range(3):
-            copy.write_text(_changed(machine_file.read_text(encoding="utf-8"), change), encoding="utf-8")
+            copy.write_text(changed_text(machine_file.read_text(encoding="utf-8"), change), encoding="utf-8")
             changed.append(run_command(["check", str(copy), "--faults", "0"], cache))
     figures = [
         *_waited("check with zero and all single faults, nothing cached", [cold], 20),
@@ -86,7 +86,7 @@ def _waited(what: str, runs: list[Run], target: float) -> list[Figure]:
     ]
 
 
-def _changed(text: str, number: int) -> str:
+def changed_text(text: str, number: int) -> str:
     """The file with one ``after`` of its sequences a little longer, another one each time."""
     found = list(re.finditer(r"after: (\d+(?:\.\d+)?) (ms|s)\b", text))
     if not found:
