@@ -41,7 +41,7 @@ from .wording import sentence_of, time_text
 PATIENCE = (2.0, 10.0, 40.0, 160.0)
 """Seconds that a proof gets in each round; the last round has no limit but the run's."""
 
-ROUND_BY_FAULT = 2
+ROUND_BY_FAULT = 3
 """From this round on, the first being 0, what may break with a fault is proved fault by fault."""
 
 LENGTHS = (8, 16, 32, 64, 128)
@@ -211,6 +211,7 @@ class _Round:
                 return way
         try:
             if self.by_fault is not None and number >= ROUND_BY_FAULT:
+                self.by_fault.deadline = self._until(patience)
                 return self.by_fault.prove(partial(_condition, item.name))
             return Prover(self.formula, item.condition, self.known, self._until(patience)).run()
         except OutOfTime:
