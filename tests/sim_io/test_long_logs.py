@@ -24,10 +24,11 @@ from stillgate.sim_io.log import read_log
 from stillgate.sim_io.readers.columns import ColumnMap
 
 folder, name = Path(sys.argv[1]), sys.argv[2]
-layout = ColumnMap.model_validate({"columns": {"Pins.button": "button"}} if name.endswith("txt") else {})
+can = name.endswith("txt")
+layout = ColumnMap.model_validate({"columns": {"Pins.button": "button"}} if can else {})
 told = []
 log = read_log(folder / name, read_machine(folder / "door.yaml").machine, columns=layout,
-               dbc=folder / "bus.dbc", progress=lambda done, size: told.append(done))
+               dbc=folder / "bus.dbc" if can else None, progress=lambda done, size: told.append(done))
 begun = time.process_time()
 changes = sum(1 for _ in log.changes())
 seconds = time.process_time() - begun
