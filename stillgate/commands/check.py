@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, duration_option, size_option
+from .options import Format, MachineFile, count_option, duration_option, search_limits
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
@@ -71,10 +71,9 @@ def check(
     """
     period = 0 if tick == "scan" else duration_option("--tick", tick)
     budget = count_option("--faults", faults, 0, 1)
-    workers = count_option("--threads", threads, 1, 256)
-    states = count_option("--max-states", max_states, 1, 2**62)
-    memory = size_option("--max-memory", max_memory)
-    limit = duration_option("--time-limit", time_limit)
+    limits = search_limits(
+        threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+    )
 
     result = _kept(machine, period, budget, overlaps) if cache else None
     if result is None:
@@ -89,10 +88,10 @@ def check(
                 document,
                 tick=period,
                 faults=budget,
-                threads=workers,
-                max_states=states,
-                max_bytes=memory,
-                time_limit=None if limit is None else limit / 1000,
+                threads=limits.threads,
+                max_states=limits.states,
+                max_bytes=limits.memory,
+                time_limit=limits.seconds,
                 progress=progress,
                 use_cache=cache,
                 overlaps=overlaps,

@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS
-from .options import Format, count_option, duration_option, load_document, size_option
+from .options import Format, count_option, duration_option, load_document, search_limits
 
 
 def compare(
@@ -54,11 +54,9 @@ def compare(
     before, after = load_document(old), load_document(new)
     period = before.machine.scan if tick == "scan" else duration_option("--tick", tick)
     budget = count_option("--faults", faults, 0, 1)
-    limit = duration_option("--time-limit", time_limit)
-    seconds = None if limit is None else limit / 1000
-    workers = count_option("--threads", threads, 1, 256)
-    states = count_option("--max-states", max_states, 1, 2**62)
-    memory = size_option("--max-memory", max_memory)
+    limits = search_limits(
+        threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+    )
 
     from stillgate.interlocks.check import check
     from stillgate.interlocks.compare import compare as compare_files
@@ -72,10 +70,10 @@ def compare(
                 document,
                 tick=period,
                 faults=budget,
-                threads=workers,
-                max_states=states,
-                max_bytes=memory,
-                time_limit=seconds,
+                threads=limits.threads,
+                max_states=limits.states,
+                max_bytes=limits.memory,
+                time_limit=limits.seconds,
                 progress=progress,
             )
             for document in (before, after)
@@ -85,10 +83,10 @@ def compare(
             after,
             (one, other),
             tick=period,
-            threads=workers,
-            max_states=states,
-            max_bytes=memory,
-            time_limit=seconds,
+            threads=limits.threads,
+            max_states=limits.states,
+            max_bytes=limits.memory,
+            time_limit=limits.seconds,
             progress=progress,
         )
     if form == "json":

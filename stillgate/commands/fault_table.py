@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS
-from .options import MachineFile, count_option, duration_option, load_document, size_option
+from .options import MachineFile, duration_option, load_document, search_limits
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
@@ -62,10 +62,9 @@ def fault_table(
     document = load_document(machine)
     period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
     rates = rates_option(document.machine, rate)
-    limit = duration_option("--time-limit", time_limit)
-    workers = count_option("--threads", threads, 1, 256)
-    states = count_option("--max-states", max_states, 1, 2**62)
-    memory = size_option("--max-memory", max_memory)
+    limits = search_limits(
+        threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+    )
 
     from stillgate.interlocks.evidence import Outcome
     from stillgate.interlocks.fault_table import fault_table as make_table
@@ -77,10 +76,10 @@ def fault_table(
             document,
             tick=period,
             rates=rates,
-            threads=workers,
-            max_states=states,
-            max_bytes=memory,
-            time_limit=None if limit is None else limit / 1000,
+            threads=limits.threads,
+            max_states=limits.states,
+            max_bytes=limits.memory,
+            time_limit=limits.seconds,
             progress=progress,
             pairs=pairs,
             pairs_progress=lambda done, count: progress.say(f"{done} of {count} pairs judged"),

@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS, STATUS
-from .options import Format, MachineFile, count_option, duration_option, load_document, size_option
+from .options import Format, MachineFile, count_option, load_document, search_limits
 
 
 def layers(
@@ -45,9 +45,7 @@ def layers(
     """
     document = load_document(machine)
     count_option("--faults", faults, 0, 1)
-    limit = duration_option("--time-limit", time_limit)
-    workers = count_option("--threads", threads, 1, 256)
-    memory = size_option("--max-memory", max_memory)
+    limits = search_limits(threads=threads, time_limit=time_limit, max_memory=max_memory)
 
     from stillgate.interlocks.check import check
     from stillgate.interlocks.evidence import Carrier
@@ -61,9 +59,9 @@ def layers(
             document,
             result,
             faults=faults,
-            threads=workers,
-            max_bytes=memory,
-            time_limit=None if limit is None else limit / 1000,
+            threads=limits.threads,
+            max_bytes=limits.memory,
+            time_limit=limits.seconds,
             progress=progress,
         )
     if form == "json":

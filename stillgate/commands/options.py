@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -93,3 +94,34 @@ def count_option(option: str, value: int | None, low: int, high: int) -> int | N
     if value is not None and not low <= value <= high:
         raise UsageError(f"{option} is {value}; it goes from {low} to {high}")
     return value
+
+
+@dataclass(frozen=True, slots=True)
+class SearchLimits:
+    """Where a search gives up, as the options say; None where nothing is said."""
+
+    threads: int | None
+    states: int | None
+    memory: int | None  # bytes
+    seconds: float | None
+
+
+def search_limits(
+    *,
+    threads: int | None,
+    time_limit: str | None,
+    max_states: int | None = None,
+    max_memory: str | None = None,
+) -> SearchLimits:
+    """The limits of ``--threads``, ``--max-states``, ``--max-memory`` and ``--time-limit``.
+
+    Raises:
+        UsageError: naming the option that cannot be used.
+    """
+    limit = duration_option("--time-limit", time_limit)
+    return SearchLimits(
+        threads=count_option("--threads", threads, 1, 256),
+        states=count_option("--max-states", max_states, 1, 2**62),
+        memory=size_option("--max-memory", max_memory),
+        seconds=None if limit is None else limit / 1000,
+    )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, write_line
-from .options import MachineFile, count_option, duration_option, load_document, size_option
+from .options import MachineFile, count_option, duration_option, load_document, search_limits
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
@@ -102,15 +102,17 @@ def report(
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        limit = duration_option("--time-limit", time_limit)
+        given = search_limits(
+            threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+        )
         result: CheckResult = check_machine(
             document,
             tick=period,
             faults=count_option("--faults", faults, 0, 1),
-            threads=count_option("--threads", threads, 1, 256),
-            max_states=count_option("--max-states", max_states, 1, 2**62),
-            max_bytes=size_option("--max-memory", max_memory),
-            time_limit=None if limit is None else limit / 1000,
+            threads=given.threads,
+            max_states=given.states,
+            max_bytes=given.memory,
+            time_limit=given.seconds,
             progress=progress,
             use_cache=cache,
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
@@ -120,8 +122,8 @@ def report(
             result,
             leave_out=leave_out or (),
             opinion=second_opinion,
-            threads=threads,
-            time_limit=None if limit is None else limit / 1000,
+            threads=given.threads,
+            time_limit=given.seconds,
             tell=progress.say,
         )
         progress.say("writing the report")

@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS
-from .options import Format, MachineFile, count_option, duration_option, load_document
+from .options import Format, MachineFile, load_document, search_limits
 
 
 def strength(
@@ -44,8 +44,7 @@ def strength(
         Leave the rest undecided after so long, such as '10 min'.
     """
     document = load_document(machine)
-    limit = duration_option("--time-limit", time_limit)
-    workers = count_option("--threads", threads, 1, 256)
+    limits = search_limits(threads=threads, time_limit=time_limit)
 
     from stillgate.interlocks.check import check
     from stillgate.interlocks.strength import strength as weaken
@@ -58,8 +57,8 @@ def strength(
             document,
             result,
             full=full,
-            threads=workers,
-            time_limit=None if limit is None else limit / 1000,
+            threads=limits.threads,
+            time_limit=limits.seconds,
             progress=lambda done, count: progress.say(f"{done} of {count} weakenings judged"),
         )
     if form == "json":
