@@ -101,7 +101,7 @@ class LogController:
         Returns:
             How many were run; the last of them is the one that changed something, if any did.
         """
-        self._pins[:] = [levels[name] for name in self._names]
+        self._pins[:] = list(map(levels.__getitem__, self._names))
         return int(
             self._run(
                 self._loop, self._pins, ctypes.c_int64(scans), self._visible, self._taken,

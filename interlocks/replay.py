@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from itertools import compress
+from operator import ne
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell
@@ -162,7 +164,8 @@ class LogRun:
         if values == before:
             self.changed = ()
             return done
-        changed = [i for i, value in enumerate(values) if not before or before[i] != value]
+        everything = range(len(values))
+        changed = list(compress(everything, map(ne, values, before)) if before else everything)
         self._values = values
         self.changed = tuple(self.signals[i] for i in changed)
         for i in changed:
@@ -230,18 +233,11 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
     parting: Parting | None = None
     differing: dict[Signal, tuple[int, Value, Value]] = {}
     before: dict[Signal, Value] = {}
-    inputs_before: dict[str, int | None] = {}
+    inputs_before: dict[str, Value] = {}
     scans = 0
     for first, end, seen in stretches(log, run):
         scans = end
-        happened = [
-            Happening(
-                first, first * period, (item.subject, item.name), inputs_before.get(item.name), item.value
-            )
-            for item in seen
-            if inputs_before.get(item.name, "none") != item.value
-        ]
-        inputs_before |= {item.name: item.value for item in seen}  # type: ignore[misc]
+        happened = list(_told(seen, inputs_before, first, period))
         last = end - 1
         happened += _computed(run, before, last, period)
         broken += [Broken(last, last * period, name) for name in run.controller.newly_broken]
@@ -270,10 +266,24 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
     )
 
 
+def _told(
+    seen: list[Change], before: dict[str, Value], scan: int, period: Milliseconds
+) -> Iterator[Happening]:
+    """What the log says of inputs and power that it did not say before."""
+    for item in seen:
+        old = before.get(item.name)
+        if item.name not in before or old != item.value:
+            yield Happening(scan, scan * period, (item.subject, item.name), old, item.value)
+            before[item.name] = item.value
+
+
 def _computed(
     run: LogRun, before: dict[Signal, Value], scan: int, period: Milliseconds
 ) -> Iterator[Happening]:
-    marks = [run.controller.program.exit_marks[mark] for mark in run.controller.taken]
+    taken_now = run.controller.taken
+    if not run.changed and not taken_now:
+        return
+    marks = [run.controller.program.exit_marks[mark] for mark in taken_now]
     reentered = {(Subject.STATE, mark.partition(": ")[0]) for mark in marks}
     for signal in dict.fromkeys((*run.changed, *sorted(reentered, key=lambda item: item[1]))):
         subject, name = signal

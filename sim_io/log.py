@@ -50,6 +50,8 @@ class Subject(Enum):
     DRIVEN = "driven"  # 0 or 1: an output as it is physically driven
     PART = "part"  # where a physical part stands, in words
 
+    __hash__ = object.__hash__  # members are single objects; that of Enum is computed in Python each time
+
 
 POWER = "power"
 """Name of the power supply in changes and signal lists."""

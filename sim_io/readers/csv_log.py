@@ -7,8 +7,9 @@ quotes may hold the delimiter and line breaks, as RFC 4180 has it.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 
 from stillgate.controller.errors import UsageError
@@ -106,7 +107,8 @@ def _rows(
 ) -> Iterator[Row]:
     """The rows of a file, those that cannot be read noted and left out."""
     width = len(shape.header)
-    places, readers = tuple(shape.readers), tuple(shape.readers.values())
+    readers = tuple(shape.readers.values())
+    of_readers = _picker(tuple(shape.readers))
     cells = _cells(lines, shape.layout, shape.delimiter, book)
     next(cells, None)
     for line, row in cells:
@@ -126,7 +128,14 @@ def _rows(
             yield from _named(shape, row, time, line, book)
         else:
             event = row[shape.event] if shape.event is not None else ""
-            yield Row(time, line, readers, tuple([row[at] for at in places]), event)
+            yield Row(time, line, readers, of_readers(row), event)
+
+
+def _picker(places: tuple[int, ...]) -> Callable[[list[str]], tuple[str, ...]]:
+    """Picks the cells at some places of a row, for every row of a long file."""
+    if len(places) > 1:
+        return itemgetter(*places)
+    return lambda row: tuple(row[place] for place in places)
 
 
 def _named(shape: CsvShape, row: list[str], time: int, line: int, book: TroubleBook) -> Iterator[Row]:

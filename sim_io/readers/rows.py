@@ -13,6 +13,8 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import compress
+from operator import ne
 from typing import NamedTuple
 
 from stillgate.controller.durations import format_duration
@@ -82,10 +84,9 @@ class RowReading:
         """The values of a row; cells that repeat a row whose values were all good say nothing new."""
         before = self._settled
         self._settled = row
-        cells = zip(row.readers, row.raws, strict=True)
+        cells: Iterable[tuple[SignalReader, Raw]] = zip(row.readers, row.raws, strict=True)
         if before is not None and before.readers is row.readers:
-            fresh = [i for i, (raw, old) in enumerate(zip(row.raws, before.raws, strict=True)) if raw != old]
-            cells = zip([row.readers[i] for i in fresh], [row.raws[i] for i in fresh], strict=True)
+            cells = compress(cells, map(ne, row.raws, before.raws))
         for reader, raw in cells:
             value, told = self._value(reader, raw, row.line, time)
             if told:
