@@ -311,6 +311,8 @@ class Encoder:
             yes, no = left.get(cell), right.get(cell)
             if yes is None or no is None:
                 values[cell] = no if yes is None else yes
+            elif yes is no:  # neither branch wrote it, as is so of most cells
+                values[cell] = yes
             else:
                 values[cell] = self.joined(condition, yes, no)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from engine import search_c
+from engine import broken_c
 from stillgate.controller.machine import FromAnywhere, Machine, Reach
 from stillgate.interlocks.bounds import OutOfTime
 from stillgate.interlocks.closed_loop import close_loop
@@ -54,6 +54,6 @@ def agree(
     period = tick or machine.check.tick or machine.scan
     budget = machine.check.faults if faults is None else faults
     by_proof = proved(machine, tick=period, faults=budget, deadline=deadline)
-    explored = search_c(close_loop(machine, tick=period, faults=budget, possibility=False))
-    assert by_proof == {name: name in explored.broken for name in by_proof}
+    explored = broken_c(close_loop(machine, tick=period, faults=budget, possibility=False))
+    assert by_proof == {name: name in explored for name in by_proof}
     return by_proof

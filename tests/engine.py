@@ -19,7 +19,7 @@ from stillgate.controller.reader import read_machine_text
 from stillgate.controller.toolchain import build_library
 from stillgate.interlocks.checker_source import checker_source
 from stillgate.interlocks.closed_loop import ClosedLoop
-from stillgate.interlocks.explorer import Explorer, Limits
+from stillgate.interlocks.explorer import Explorer, Limits, Status
 from stillgate.interlocks.packing import Key, packed_fields, unpack
 from stillgate.interlocks.search import Search, checker_files
 from stillgate.interlocks.verdict import CheckResult
@@ -73,6 +73,15 @@ def search_c(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -
                 broken[name] = record.depth
         depths = {unpack(fields, key): depth for key, depth in explorer.states()}
         return Searched(depths, outcome.transitions, broken, outcome.levels)
+
+
+def broken_c(loop: ClosedLoop) -> set[str]:
+    """What breaks in all reachable states; the states themselves stay in C."""
+    with Explorer(quick_build(loop), Limits(threads=1, bytes=1 << 30)) as explorer:
+        outcome = explorer.run()
+        assert outcome.status is Status.COMPLETE, outcome
+        names = enumerate(loop.requirement_names)
+        return {name for index, name in names if explorer.record(index) is not None}
 
 
 def checked(text: str, **how: Any) -> CheckResult:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -328,13 +329,17 @@ def runs(draw: Draw, machine: Machine, longest: int = 60) -> list[dict[str, bool
     return steps
 
 
-def sample(strategy: st.SearchStrategy[Any], count: int) -> list[Any]:
-    """The same ``count`` values of a strategy at every run."""
+class _Enough(Exception):  # noqa: N818
+    """As many values were drawn as were asked for."""
+
+
+def sample(strategy: st.SearchStrategy[Any], count: int, *, first: int = 1) -> list[Any]:
+    """``count`` different values of a strategy, the same at every run; others with another ``first``."""
     found: list[Any] = []
 
-    @seed(1)
+    @seed(first)
     @settings(
-        max_examples=count,
+        max_examples=2 * count + 10,  # Hypothesis repeats itself now and then
         database=None,
         deadline=None,
         phases=[Phase.generate],
@@ -342,7 +347,12 @@ def sample(strategy: st.SearchStrategy[Any], count: int) -> list[Any]:
     )
     @given(strategy)
     def collect(value: Any) -> None:
-        found.append(value)
+        if len(found) == count:
+            raise _Enough
+        if value not in found:
+            found.append(value)
 
-    collect()
+    with suppress(_Enough):
+        collect()
+    assert len(found) == count, f"{len(found)} different values of {count}"
     return found

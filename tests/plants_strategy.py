@@ -16,6 +16,7 @@ from machines_strategy import (
     controller,
     observation,
     plain,
+    sample,
     time,
     truth,
 )
@@ -178,3 +179,18 @@ def closed_machines(
 ) -> st.SearchStrategy[Machine]:
     """The same as models."""
     return closed_machine_dicts(size, patterns, parts).map(Machine.model_validate)
+
+
+MONITORED = ("never", "always", "response", "invariance", "precedence")
+"""Patterns that a monitor judges in one run."""
+
+CHUNK = 20
+
+
+def twenty_machines(chunk: int) -> list[MachineDict]:
+    """Twenty random machine files, the same at every run, to be judged alike by all; ten chunks are 200.
+
+    Drawn by twenties, so that a test of twenty does not draw the others besides. The first draws of
+    a seed are the least machines there are, much the same for every seed, and are left out.
+    """
+    return sample(closed_machine_dicts(SMALL, MONITORED, parts=2), CHUNK + 5, first=1 + chunk)[5:]

@@ -14,9 +14,9 @@ import pytest
 from engine import checked
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.stateful import run_state_machine_as_test
-from machines_strategy import SMALL, machine_text, sample
+from machines_strategy import machine_text
 from many_controllers import OfMany, compiled
-from plants_strategy import closed_machine_dicts
+from plants_strategy import CHUNK, twenty_machines
 from python_search import search
 from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Level, Machine
@@ -30,13 +30,13 @@ from stillgate.testing import RequirementBroken, machine_rules
 from stillgate.testing.lowered_run import LoweredMachine
 
 MACHINES = Path(__file__).parents[2] / "machines"
-PATTERNS = ("never", "always", "response", "invariance", "precedence")
 COUNT = 200
 
 
 def drawn(count: int) -> list[dict[str, object]]:
     """The same random machine files at every run: parts, faults, requirements, sequences."""
-    return sample(closed_machine_dicts(SMALL, PATTERNS, parts=2), count)
+    chunks = range(-(-count // CHUNK))
+    return [item for chunk in chunks for item in twenty_machines(chunk)][:count]
 
 
 # -- C and executive -----------------------------------------------------------------------------
@@ -69,7 +69,9 @@ def walk(machine: Machine, native: OfMany, scans: int) -> int:
 
 
 def test_the_c_of_two_hundred_machines_walks_with_the_executive() -> None:
-    machines = [Machine.model_validate(item) for item in drawn(COUNT)]
+    items = drawn(COUNT)
+    assert len({machine_text(item) for item in items}) == COUNT, "two hundred different machines"
+    machines = [Machine.model_validate(item) for item in items]
     moved = [walk(machine, native, 24) for machine, native in zip(machines, compiled(machines), strict=True)]
     assert sum(count > 0 for count in moved) > COUNT * 0.8, "random machines must move"
 
