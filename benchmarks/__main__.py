@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
@@ -59,7 +60,7 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
         case "logs":
             return "Replay and diagnosis", *logs.measure(read_machine(file))
         case "hunting":
-            return "Planted mistakes", *hunting.measure()
+            return "Planted mistakes", *hunting.measure(say=partial(print, flush=True))
         case "evidence":
             return "How strong the evidence is", *evidence.measure(file)
         case "opinion":
