@@ -20,8 +20,11 @@ from typing import Any
 import z3
 
 from .bounds import Bound, Cube, Relation, answered, outside_all, remaining, within
-from .smt import Formula
+from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula
+
+Family = tuple[Cube, ...]
+"""Cubes that make sense together only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,29 +89,49 @@ def inductive_part(
     Raises:
         OutOfTime: at the deadline.
     """
+    kept = inductive_families(loop, ((cube,) for cube in cubes), deadline=deadline)
+    return tuple(cube for (cube,) in kept)
+
+
+def inductive_families(
+    loop: LoopFormula,
+    families: Iterable[Family],
+    known: Iterable[Cube] = (),
+    *,
+    deadline: float | None = None,
+) -> tuple[Family, ...]:
+    """The largest inductive subset of candidates that are cubes to be kept or given up together.
+
+    Args:
+        known: cubes that are known never to be entered.
+
+    Raises:
+        OutOfTime: at the deadline.
+    """
     starts = fresh_solver(deadline)
     starts.add(loop.begin)
-    kept = _without(loop, list(dict.fromkeys(cubes)), starts, loop.now)
+    kept = _without(loop, list(dict.fromkeys(families)), starts, loop.now)
     steps = fresh_solver(deadline)
-    steps.add(loop.domain, loop.step)
+    steps.add(loop.domain, loop.step, outside_all(loop, known))
     return tuple(_without(loop, kept, steps, loop.then, before=True))
 
 
 def _without(
-    loop: LoopFormula, cubes: list[Cube], solver: Any, unknowns: Sequence[Any], *, before: bool = False
-) -> list[Cube]:
-    """Cubes that no model of the solver lies in; with ``before``, no model that was outside those kept.
+    loop: LoopFormula, families: list[Family], solver: Any, unknowns: Sequence[Any], *, before: bool = False
+) -> list[Family]:
+    """Families that no model of the solver lies in; with ``before``, no model that was outside those kept.
 
-    Each cube has two names: that the state before is outside it, and that the unknowns are in it.
-    A cube that is given up is no longer assumed, so every model counts and none is met twice.
+    Each has two names: that the state before is outside it, and that the unknowns are in it.
+    What is given up is no longer assumed, so every model counts and none is met twice.
     """
-    outside = [z3.FreshBool("outside") for _ in cubes]
-    inside = [z3.FreshBool("inside") for _ in cubes]
-    for cube, out, in_ in zip(cubes, outside, inside, strict=True):
-        solver.add(z3.Implies(in_, within(loop, cube, unknowns)))
+    outside = [z3.FreshBool("outside") for _ in families]
+    inside = [z3.FreshBool("inside") for _ in families]
+    entered_if = [any_of([within(loop, cube, unknowns) for cube in family]) for family in families]
+    for family, condition, out, in_ in zip(families, entered_if, outside, inside, strict=True):
+        solver.add(z3.Implies(in_, condition))
         if before:
-            solver.add(z3.Implies(out, z3.Not(within(loop, cube))))
-    kept = list(range(len(cubes)))
+            solver.add(z3.Implies(out, outside_all(loop, family)))
+    kept = list(range(len(families)))
     while kept:
         entered = z3.FreshBool("entered")
         solver.add(z3.Implies(entered, z3.Or(*(inside[number] for number in kept))))
@@ -117,11 +140,9 @@ def _without(
         model = solver.model()
         solver.add(z3.Not(entered))
         kept = [
-            number
-            for number in kept
-            if not z3.is_true(model.eval(within(loop, cubes[number], unknowns), model_completion=True))
+            number for number in kept if not z3.is_true(model.eval(entered_if[number], model_completion=True))
         ]
-    return [cubes[number] for number in kept]
+    return [families[number] for number in kept]
 
 
 def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> list[Cube]:

@@ -1,12 +1,12 @@
 """Runs the prover over all requirements of a machine, re-checks what it says, replays what it finds.
 
-Proofs help each other: what one has excluded the next need not exclude again, so the cheap ones
-are done first and the patience grows from round to round. What is not proved in its time is looked
-for as a way, written out tick after tick; where the explorer found a way, its length is tried first
-(the way is z3's own, or none), and so is a goal that is to be reached. What a proof for all faults
-at once does not show in its time is then shown fault by fault. With a fault budget, the invariant of
-the loop without faults is tried first, as far as it is inductive with faults, and holds in any
-case of situations before the fault.
+Proofs help each other: what one has excluded the next need not exclude again. So what is guessed
+of counters comes first (``counters_in_step``), then the cheap ones, and the patience grows from
+round to round. What is not proved in its time is looked for as a way, written out tick after
+tick; where the explorer found a way, its length is tried first (the way is z3's own, or none), and
+so is a goal that is to be reached. What a proof for all faults at once does not show in its time is
+then shown fault by fault. With a fault budget, the invariant of the loop without faults is tried
+first, as far as it is inductive with faults, and holds in any case of situations before the fault.
 
 No word rests on the prover alone. 'holds': the invariant of all proofs is re-checked by a fresh
 solver. 'broken': the way is replayed by the Python runner, state for state, and must note BROKEN.
@@ -27,6 +27,7 @@ from stillgate.controller.reader import MachineDocument
 
 from .bounds import Cube, OutOfTime
 from .by_fault import ByFault
+from .counters_in_step import counters_in_step
 from .incremental_induction import Proof, Prover, Way
 from .invariants import carried_over, faults_of_invariant, inductive_part
 from .loop_runner import LoopRunner, Tick
@@ -171,14 +172,17 @@ class _Round:
 
     def _begin(self) -> None:
         before = self.run.invariants.get(self.budget - 1)
-        if before is None:
-            return
-        self._say("what holds without faults")
         try:
-            candidates = carried_over(before.cubes, before.formula, self.formula)
-            self.known += inductive_part(self.formula, candidates, deadline=self.run.deadline)
+            if before is not None:
+                self._say("what holds without faults")
+                candidates = carried_over(before.cubes, before.formula, self.formula)
+                self.known += inductive_part(self.formula, candidates, deadline=self.run.deadline)
+            self._say("counters that are in step")
+            self.known += counters_in_step(self.formula, self.known, deadline=self.run.deadline)
         except OutOfTime:
             self.known.clear()
+        if before is None:
+            return
         healthy = (before.cubes, before.formula)
         self.by_fault = ByFault(self.formula, healthy, self.known, self.run.deadline, self._say)
 
