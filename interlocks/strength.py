@@ -8,6 +8,9 @@ order, and the first break ends it; every break found is a break of the weakened
    where the second of two channels shows what it is there for;
 3. under every single fault, if asked for: a search as large as the check itself, for each weakening.
 
+For the second and third step weakenings are first asked in groups (``weakening_groups``), which rules
+most of them out; what is said of each is what a search of its own would say.
+
 A weakening is called unnoticed only when every search that may notice it went to its end: then either
 the condition is superfluous, or a requirement is missing. Where step 3 was left out and could still
 notice it, it is undecided, and listed like an unnoticed one.
@@ -22,6 +25,7 @@ from dataclasses import dataclass, replace
 
 from stillgate.controller.machine import FromAnywhere, Machine
 from stillgate.controller.reader import MachineDocument
+from stillgate.sim_io.faults import Fault
 
 from .assumptions import assumptions_of
 from .check import DEFAULT_BYTES, required_faults
@@ -31,6 +35,7 @@ from .explorer import Limits
 from .switchboard import Answer, allowance
 from .verdict import CheckResult, Word
 from .weakened_boards import Boards
+from .weakening_groups import Waiting, groups_of, unnoticed_among
 from .weakenings import Candidate, Weakenings, weakenings_of
 
 ABOUT = (
@@ -85,13 +90,24 @@ def strength(
 
 def _judged(judge: _Judge, lines: int, progress: Callable[[int, int], None] | None) -> list[Weakening]:
     candidates = judge.found.candidates
-    judged: list[Weakening] = []
+    judged: dict[int, Weakening] = {}
+
+    def keep(number: int, item: Weakening) -> None:
+        judged[number] = item
+        if progress is not None:
+            progress(len(judged), len(candidates))
+
+    waiting: list[Waiting] = []
     with ThreadPoolExecutor(lines) as pool:
-        for item in pool.map(judge.weakening, candidates):
-            judged.append(item)
-            if progress is not None:
-                progress(len(judged), len(candidates))
-    return judged
+        for number, item in enumerate(pool.map(judge.first, range(len(candidates)))):
+            if isinstance(item, Waiting):
+                waiting.append(item)
+            else:
+                keep(number, item)
+        for some in pool.map(judge.together, judge.groups(waiting)):
+            for number, found in some:
+                keep(number, found)
+    return [judged[number] for number in range(len(candidates))]
 
 
 def _processors() -> int:
@@ -111,6 +127,10 @@ def _how(faults: int, full: bool) -> str:
     )
 
 
+def _on(candidate: Candidate) -> tuple[str, ...]:
+    return (candidate.switch,) if candidate.switch else ()
+
+
 @dataclass
 class _Judge:
     machine: Machine
@@ -122,16 +142,16 @@ class _Judge:
 
     # -- one weakening ---------------------------------------------------------------------
 
-    def weakening(self, candidate: Candidate) -> Weakening:
-        """The weakening with what became of it."""
+    def first(self, number: int) -> Weakening | Waiting:
+        """What became of a weakening without faults, or under which faults it is still to be looked at."""
+        candidate = self.found.candidates[number]
         given = candidate.weakening
         if self._late():
             return replace(given, reason="time was up before it was looked at")
-        on = (candidate.switch,) if candidate.switch else ()
         if self.boards.has_effect(candidate, 0):
             board = self.boards.plain(candidate)
             answer = board.ask(
-                on,
+                _on(candidate),
                 stop_at=self._events(board.loop, 0),
                 goals=self._lasting_goals(board.loop),
                 limits=self._limits(),
@@ -145,31 +165,68 @@ class _Judge:
                 )
         if not self._looks_at_faults():
             return self._unnoticed(candidate, "not noticed without faults")
-        return self._under_faults(candidate, on)
+        some = [item.number for step in self._steps(candidate) for item in step]
+        return Waiting(number, candidate, tuple(some)) if some else self._left(candidate)
 
-    def _under_faults(self, candidate: Candidate, on: tuple[str, ...]) -> Weakening:
+    def groups(self, waiting: list[Waiting]) -> list[tuple[Waiting, ...]]:
+        """What is asked together: weakenings that have their switches in one machine."""
+        alone = [item for item in waiting if not item.candidate.switch]
+        doubled = [
+            item for item in waiting if item.candidate.switch and self.found.is_doubling(item.candidate)
+        ]
+        switched = [item for item in waiting if item not in alone and item not in doubled]
+        return [*groups_of(switched), *groups_of(doubled), *((item,) for item in alone)]
+
+    def together(self, group: tuple[Waiting, ...]) -> list[tuple[int, Weakening]]:
+        """What became of each of a group under faults, by its number."""
+        if self._late():
+            return [(item.number, self._under_faults(item.candidate)) for item in group]
+        board = self.boards.faulty(group[0].candidate)
+
+        def limits() -> Limits | None:
+            return None if self._late() else self._limits()
+
+        return [
+            (item.number, self._left(item.candidate) if ruled_out else self._under_faults(item.candidate))
+            for item, ruled_out in unnoticed_among(group, board, self._events(board.loop, 1), limits)
+        ]
+
+    def _steps(self, candidate: Candidate) -> list[list[Fault]]:
+        """The faults to look at one after the other: those that can make a difference."""
+        related = [item for item in self.boards.faults if item.subject in candidate.names]
+        others = [item for item in self.boards.faults if item not in related] if self.full else []
+        return [
+            [item for item in faults if self.boards.has_effect(candidate, item.number)]
+            for faults in (related, others)
+        ]
+
+    def _under_faults(self, candidate: Candidate) -> Weakening:
         given = candidate.weakening
-        every = self.boards.faults
-        related = [item for item in every if item.subject in candidate.names]
-        others = [item for item in every if item not in related]
-        said = ", ".join(dict.fromkeys(item.subject for item in related))
-        for faults in (related, others) if self.full else (related,):
-            some = [item for item in faults if self.boards.has_effect(candidate, item.number)]
+        for some in self._steps(candidate):
             if not some:
                 continue
             if self._late():
                 return replace(given, reason="time was up before every fault was looked at")
             board = self.boards.faulty(candidate)
             allowed = [allowance(item.number) for item in some]
-            answer = board.ask((*on, *allowed), stop_at=self._events(board.loop, 1), limits=self._limits())
+            answer = board.ask(
+                (*_on(candidate), *allowed), stop_at=self._events(board.loop, 1), limits=self._limits()
+            )
             noticed = self._noticed(given, board.loop, answer)
             if noticed is not None:
                 return noticed
             if not answer.complete:
                 return replace(given, reason=f"stopped after {answer.depth} ticks without a break")
+        return self._left(candidate)
+
+    def _left(self, candidate: Candidate) -> Weakening:
+        """Not noticed wherever it was looked for."""
+        related = [item for item in self.boards.faults if item.subject in candidate.names]
+        others = [item for item in self.boards.faults if item not in related]
         if not self.full and any(self.boards.has_effect(candidate, item.number) for item in others):
+            said = ", ".join(dict.fromkeys(item.subject for item in related))
             nor = f", nor under the faults of {said}" if related else "; it concerns no signal that can fail"
-            return replace(given, reason=f"not noticed without faults{nor}")
+            return replace(candidate.weakening, reason=f"not noticed without faults{nor}")
         return self._unnoticed(candidate, "not noticed without faults nor under any single fault")
 
     def _unnoticed(self, candidate: Candidate, reason: str) -> Weakening:

@@ -5,7 +5,9 @@ a fault may begin only while it is allowed. So one compiled checker searches a m
 one way, under any set of single faults, and a search ends as soon as what it looks for has happened.
 
 What a search finds under a switch is what a checker compiled for that one machine would find: the
-switches are constants of the step. Several searches run side by side, each in a copy of the library
+switches are constants of the step. A switch may also be left *open*: then it is a choice wherever it is
+read, so the search covers every machine with it on, with it off, and more; where that breaks nothing,
+none of those machines does. Several searches run side by side, each in a copy of the library
 of its own, since a switch is one place in memory.
 """
 
@@ -41,6 +43,7 @@ from .packing import packed_fields, unpack
 from .story import Path, Replay, replay
 
 _OPTIONS = ("-std=gnu11", "-O2", "-w")
+_OPEN = 2
 
 
 def allowance(fault: int) -> str:
@@ -81,6 +84,7 @@ class Answer:
     cut_off: frozenset[int] = frozenset()  # goals with no way there from some reachable situation
     never: frozenset[int] = frozenset()  # goals that no reachable situation meets
     fault: int = 0  # under which the event happened, 0 if none
+    took: frozenset[str] = frozenset()  # open switches that were on on the way to the event
     noted: frozenset[int] = frozenset()  # events asked about that happened
     marks: tuple[bool, ...] = ()  # coverage, where asked for
     runs: tuple[tuple[int, Replay], ...] = ()  # shortest ways to the events noted, where asked for
@@ -148,14 +152,16 @@ class Switchboard:
         stop_at: Iterable[int] = (),
         note: Iterable[int] = (),
         goals: Collection[int] | None = None,
+        either: Collection[str] = (),
         marks: bool = False,
         runs: bool = False,
         limits: Limits | None = None,
     ) -> Answer:
-        """One search with the switches in ``on`` on and all others off.
+        """One search with the switches in ``on`` on, those in ``either`` open and all others off.
 
         Args:
             on: names of switches; those this board does not have are passed over.
+            either: switches that are on or off anew wherever they are read.
             stop_at: events (indices of broken requirements) that end the search.
             note: events that are only noted.
             goals: judge possibility at the end of a search that no event ended; for these goals find
@@ -168,11 +174,12 @@ class Switchboard:
             library = ctypes.CDLL(str(path))
             panel = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_switch")
             for name, number in self.switches.items():
-                panel[number] = name in on
+                panel[number] = _OPEN if name in either else int(name in on)
             with Explorer(path, replace(limits or Limits(), threads=self.threads)) as explorer:
                 answer = self._search(explorer, tuple(stop_at), goals)
                 return replace(
                     answer,
+                    took=self._took(explorer, library, answer.event) if either else frozenset(),
                     noted=frozenset(item for item in note if explorer.record(item) is not None),
                     marks=tuple(explorer.marks()) if marks else (),
                     runs=self._runs(explorer, tuple(note), on) if runs else (),
@@ -197,11 +204,23 @@ class Switchboard:
             return Answer(None, outcome.levels, outcome)
         count = len(self.loop.monitors.goals)
         never = frozenset(goal for goal in range(count) if explorer.record(explorer.breaks + goal) is None)
-        if not goals:
+        if not goals or never & set(goals):  # what is never met cannot be met again from anywhere
             return Answer(None, outcome.levels, outcome, frozenset(), never)
         closure = explorer.closure(goals=goals)
         cut_off = frozenset(number for number in goals if closure is not None and closure[number].states)
         return Answer(None, outcome.levels, outcome, cut_off, never, closed=closure is not None)
+
+    def _took(self, explorer: Explorer, library: ctypes.CDLL, event: int | None) -> frozenset[str]:
+        """Open switches that were on on the shortest way to an event: its steps are taken once more."""
+        record = None if event is None else explorer.record(event)
+        if record is None:
+            return frozenset()
+        path = explorer.paths([(record.start, record.depth - 1)])[0]
+        took = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_took")
+        ctypes.memset(took, 0, len(took))
+        for key, picks in zip(path.keys, (*path.picks, record.picks), strict=True):
+            explorer.step(key, picks)
+        return frozenset(name for name, number in self.switches.items() if took[number])
 
     def _runs(
         self, explorer: Explorer, events: tuple[int, ...], on: Collection[str]
@@ -249,16 +268,26 @@ def _files(loop: ClosedLoop, switches: dict[str, int]) -> dict[str, str]:
     source, header = emit_controller(loop.controller)
     folder = FilePath(__file__).parent
     files = {path.name: path.read_text(encoding="utf-8") for path in sorted(folder.glob("explorer*.[ch]"))}
-    lines = [
-        "#include <stdint.h>",
-        "/* Answers that are told before a search. */",
+    exported = [
         "#ifdef _WIN32",
         "__declspec(dllexport)",
         "#else",
         '__attribute__((visibility("default")))',
         "#endif",
-        f"uint8_t sg_switch[{max(1, len(switches))}];",
-        *(f"#define READ_{name}_LEVEL(s) sg_switch[{number}]" for name, number in switches.items()),
+    ]
+    count = max(1, len(switches))
+    told = f"(sg_switch[n] != {_OPEN} ? sg_switch[n] : sg_open_switch(s, n))"
+    choose = "(sg_choose(SG_WORK(s)->context, 2) ? sg_took[n] = 1 : 0)"
+    lines = [
+        "#include <stdint.h>",
+        "/* Answers that are told before a search; those that a step chose itself. */",
+        *exported,
+        f"uint8_t sg_switch[{count}];",
+        *exported,
+        f"uint8_t sg_took[{count}];",
+        f"#define sg_open_switch(s, n) {choose}",
+        f"#define SG_TOLD(s, n) {told}",
+        *(f"#define READ_{name}_LEVEL(s) SG_TOLD(s, {number})" for name, number in switches.items()),
         "",
     ]
     checker = "\n".join(lines) + checker_source(loop)
