@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from stillgate.controller.errors import UsageError
 from stillgate.controller.evaluate import Layout, Values, answer_from_cells
 from stillgate.controller.evaluate_fast import FastCompiler
 from stillgate.controller.expression import Operator
@@ -270,7 +271,14 @@ class LoweredRun:
     # -- what can be done --------------------------------------------------------------------
 
     def set_input(self, name: str, conducts: bool) -> None:
-        """Sets the circuit of a free input from the next scan on."""
+        """Sets the circuit of a free input from the next scan on.
+
+        Raises:
+            UsageError: if there is no such input, or a part moves its switch.
+        """
+        if name not in self._code.free:
+            wrong = "is moved by a part" if name in self._code.circuits else "is no input"
+            raise UsageError(f"{name} {wrong} and cannot be set; set one of {', '.join(self._code.free)}")
         self._values[self._code.free[name]] = int(conducts)
 
     def inject(self, disturbance: Disturbance) -> None:

@@ -22,9 +22,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import ClassVar
 
-from hypothesis import Phase, settings
 from hypothesis import strategies as st
 from hypothesis.errors import HypothesisException
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -38,6 +37,7 @@ from stillgate.sim_io.faults import FaultKind, faults_of
 from stillgate.sim_io.scenario import Step
 from stillgate.sim_io.simulation import disturbance_of
 
+from .case_settings import TestCases
 from .connections import Connections
 from .failing import FAILING, Coming, Drawn, Signal
 from .failures import RequirementBroken, tell_failure
@@ -75,35 +75,19 @@ MARGIN: Milliseconds = 900
 TRAVEL: Milliseconds = 1500
 """How long a switch is waited for while the part that it senses is driven."""
 
-STEPS, EXAMPLES = 15, 40
-"""Rules in a run, each up to some seconds of the machine, and runs of a test, if nobody says else."""
-
-HYPOTHESIS_EXAMPLES = 100
-"""Runs of a test by Hypothesis' own default."""
-
-
-class _TestCases:
-    """The ``TestCase`` of a class of rules, with settings that fit long steps.
-
-    Hypothesis' phase 'explain' traces every line and makes a run many times slower.
-    """
-
-    def __get__(self, instance: object, owner: type[RuleBasedStateMachine]) -> Any:
-        case = RuleBasedStateMachine.__dict__["TestCase"].__get__(instance, owner)
-        if "settings" in vars(case) and case.settings.stateful_step_count != STEPS:
-            phases = [item for item in Phase if item is not Phase.explain]
-            said = case.settings.max_examples
-            count = EXAMPLES if said == HYPOTHESIS_EXAMPLES else said
-            case.settings = settings(
-                case.settings, max_examples=count, stateful_step_count=STEPS, phases=phases
-            )
-        return case
-
 
 class MachineRules(RuleBasedStateMachine):
-    """The base class; made for a machine by ``machine_rules``."""
+    """A machine run by Hypothesis; ``machine_rules`` makes a class of it for a machine file.
 
-    TestCase = _TestCases()
+    Its rules are what people and faults do. Add rules and invariants of your own in a subclass: ask
+    ``states``, ``outputs``, ``circuits``, ``memory``, ``parts`` and ``time`` (in ms), act with
+    ``change``, ``wait``, ``fail`` and ``cut_power``, and override ``every_scan``.
+
+    Raises:
+        RequirementBroken: from a run in which a requirement breaks.
+    """
+
+    TestCase = TestCases()
 
     lowered: ClassVar[LoweredMachine]
     guide: ClassVar[Guide]
@@ -163,30 +147,45 @@ class MachineRules(RuleBasedStateMachine):
     # -- what can be done, each taken down for the scenario --------------------------------------
 
     def change(self, **levels: bool) -> None:
-        """Sets circuits of free inputs from the next scan on."""
+        """Sets circuits of free inputs from the next scan on.
+
+        Raises:
+            UsageError: if there is no such input, or a part moves its switch.
+        """
         circuits = self._run.circuits
-        new = {name: on for name, on in levels.items() if self._run.scan == 0 or circuits[name] is not on}
+        new = {name: on for name, on in levels.items() if self._run.scan == 0 or circuits.get(name) is not on}
         for name, on in new.items():
             self._run.set_input(name, on)
         if new:
             self._record.set(self.time, new)
 
     def wait(self, milliseconds: Milliseconds) -> None:
-        """Lets time pass, a scan at least; stops early when a requirement breaks."""
+        """Lets so many ms pass, a scan at least; stops early when a requirement breaks."""
         for _ in range(max(1, milliseconds // self.machine.scan)):
             self._run.step()
+            self.every_scan()
             if self._news():
                 return
             self._let_fail()
 
+    def every_scan(self) -> None:
+        """Called after every scan: override it to assert what must hold at every instant.
+
+        An ``invariant`` of Hypothesis is looked at after a rule only, which may take seconds.
+        """
+
     def fail(self, disturbance: str | Disturbance) -> None:
-        """Lets something fail from the next scan on, such as ``still stuck on``."""
+        """Lets something fail from the next scan on, such as ``still stuck on``.
+
+        Raises:
+            TextError: if the text names nothing that can fail.
+        """
         item = parse_disturbance(disturbance, self.machine) if isinstance(disturbance, str) else disturbance
         self._record.add(Step.model_construct(at=self.time, inject=item.name))
         self._run.inject(item)
 
     def cut_power(self, milliseconds: Milliseconds) -> None:
-        """Interrupts power for a time, a scan at least."""
+        """Interrupts power for so many ms, a scan at least."""
         self._record.add(Step.model_construct(at=self.time, power=False))
         self._run.power(on=False)
         self.wait(milliseconds)

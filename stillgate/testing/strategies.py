@@ -35,7 +35,10 @@ def free_inputs(machine: Machine) -> list[str]:
 
 
 def operators() -> st.SearchStrategy[OperatorKind]:
-    """A sensible, a clumsy or a hostile operator; shrinks towards the sensible one."""
+    """A sensible, a clumsy or a hostile operator; shrinks towards the sensible one.
+
+    Give one to ``Simulation``; what it does is drawn from the seed of the run. Raises nothing.
+    """
     return st.sampled_from(tuple(OperatorKind))
 
 
@@ -46,7 +49,7 @@ def input_sequences(
 
     Args:
         machine: the machine.
-        longest: no change comes later.
+        longest: no change comes later; a time such as ``10 s``.
         most: changes at most.
 
     Raises:
@@ -73,7 +76,7 @@ def fault_schedules(
 
     Args:
         machine: the machine.
-        longest: no fault begins later.
+        longest: no fault begins later; a time such as ``10 s``.
         most: faults at most; two that contradict each other are never drawn.
 
     Raises:
@@ -112,6 +115,11 @@ def switch_disturbances(
 ) -> tuple[Disturbance, ...]:
     """Bounce, pick-up delay and drop-out delay of every input's switch, which a check leaves out.
 
+    Args:
+        machine: the machine.
+        bounce: how long contacts bounce; a time such as ``10 ms``.
+        delay: how late a switch picks up or drops out; a time likewise.
+
     Raises:
         TextError: if a time cannot be read.
     """
@@ -141,7 +149,7 @@ def scenarios(
         machine: the machine; only of one that was read from a file a saved scenario can be run.
         faults: single faults at most.
         disturbances: of which some, three at most, are there from the start.
-        longest: how long a run lasts.
+        longest: how long a run lasts; a time such as ``10 s``.
         by: kinds of operators; nobody is always among them, then input changes are drawn.
 
     Raises:

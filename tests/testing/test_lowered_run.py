@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
+from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine
 from stillgate.interlocks.requirement_watch import RequirementWatch
@@ -57,6 +58,14 @@ def test_shipped_machines_run_alike(name: str) -> None:
     machine = read_machine(MACHINES / f"{name}.yaml").machine
     runs = [in_lockstep(machine, seed, 250) for seed in range(2)]
     assert any(run.covered for run in runs)
+
+
+def test_only_inputs_that_somebody_can_move_are_set() -> None:
+    run = LoweredMachine(read_machine(MACHINES / "press_two_hand.yaml").machine).run()
+    with pytest.raises(UsageError, match=r"lever is no input and cannot be set; set one of left_pressed, "):
+        run.set_input("lever", True)
+    with pytest.raises(UsageError, match="ram_up is moved by a part and cannot be set"):
+        run.set_input("ram_up", True)
 
 
 def test_breaks_are_seen_alike() -> None:
