@@ -134,8 +134,8 @@ class _Writer:
                 yield f"{margin}{self._cell(cell)} = choose({self._chosen(cell)}, {count})"
             case Begin(cell=cell, options=options):
                 yield f"{margin}found = [0]"
-                for condition, value in options:
-                    yield f"{margin}if {self._test(condition)}: found.append({value})"
+                for condition, option in options:
+                    yield f"{margin}if {self._test(condition)}: found.append({option})"
                 asked = f"found[choose({self._chosen(cell)}, len(found))] if len(found) > 1 else 0"
                 yield f"{margin}{self._cell(cell)} = {asked}"
             case Note(kind=kind, index=index):

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
+from plants_strategy import closed_machines
 from stillgate.controller.reader import read_machine_text
 from stillgate.sim_io.faults import faults_of
+from stillgate.sim_io.scenario import Scenario
+from stillgate.sim_io.scenario_reader import load_scenario_bytes
+from stillgate.sim_io.scenario_writer import scenario_text
 
 from stillgate import load_scenario, run_scenario, write_scenario
 from stillgate.commands.new import starter_text
@@ -64,6 +69,37 @@ def test_a_drawn_scenario_reads_back_and_runs_the_same(
     write_scenario(drawn.model_copy(update={"machine": "press.machine.yaml"}), folder / "drawn.scenario.yaml")
     again = load_scenario(folder / "drawn.scenario.yaml")
     assert run_scenario(again).frames == run_scenario(PRESS, drawn).frames
+
+
+@quick(30)
+@given(data=st.data())
+def test_whatever_is_drawn_of_any_machine_reads_back_equal(data: st.DataObject) -> None:
+    """Power that was to come back after the end of the run was once written as a step too late to read."""
+    machine = data.draw(closed_machines(parts=2))
+    document = read_machine_text(STARTER, "press.machine.yaml")
+    document = replace(document, machine=machine)
+    some = data.draw(st.sampled_from(((), switch_disturbances(machine))))
+    longest = data.draw(st.sampled_from(("0 s", "20 ms", "1 s", "10 s")))
+    drawn = data.draw(
+        scenarios(document, faults=data.draw(st.integers(0, 3)), disturbances=some, longest=longest)
+    )
+    again = load_scenario_bytes(scenario_text(drawn).encode(), "drawn.scenario.yaml", document)
+    assert again.scenario == drawn
+
+
+def test_power_that_comes_back_after_the_end_is_not_written() -> None:
+    found = []
+
+    @seed(1)
+    @settings(quick(300), phases=[Phase.generate])
+    @given(scenarios(PRESS, faults=1, longest="1 s"))
+    def look(drawn: Scenario) -> None:
+        powers = [step.power for step in drawn.steps if step.power is not None]
+        found.append(powers == [False])
+        assert all(time <= 1000 for time in drawn.times)
+
+    look()
+    assert any(found), "among them is an interruption that outlasts the run"
 
 
 def test_a_broken_requirement_is_shrunk_saved_and_broken_again(tmp_path: Path) -> None:
