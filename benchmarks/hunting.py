@@ -45,6 +45,9 @@ RANDOM_SECONDS = 30
 SEEDS = (1, 2, 3)
 """Of Hypothesis; each finds other runs, in other times."""
 
+AIMED_AT_LEAST = 0.8
+"""Share of the mistakes that aimed runs are to find."""
+
 BROKEN = Path(__file__).parent.parent / "machines" / "broken"
 
 Method = Callable[[MachineDocument, float], float | None]
@@ -104,10 +107,6 @@ def _share(name: str, times: list[float], total: int, cap: float) -> Figure:
     if not least:
         return Figure(what, percent)
     return Figure(what, percent, f">= {100 * least:g} %", len(times) >= least * total)
-
-
-AIMED_AT_LEAST = 0.8
-"""Share of the mistakes that aimed runs are to find."""
 
 
 def _spent() -> float:

@@ -6,7 +6,8 @@ loops, a state packed into one number (``Dialect.PLAIN``) or into machine words 
 (``Dialect.NUMBA``, for nopython mode). Statements, their order and the order of choices are
 those of the C, so that both visit the same transitions.
 
-Only benchmarks and their tests run this text; the product never evaluates generated Python.
+Only benchmarks and their tests run this text; what the product runs so are single blocks
+(``stillgate.controller.evaluate_fast``), never a search.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from stillgate.controller.emit_c import c_name, cells_written
+from stillgate.controller.evaluate_fast import PYTHON_SIGNS
 from stillgate.controller.expression import Operator
 from stillgate.controller.program import (
     TRUE,
@@ -46,20 +48,6 @@ from stillgate.controller.program import (
 from stillgate.interlocks.closed_loop import ClosedLoop, FreeInput
 from stillgate.interlocks.histories import NONE, Mode, Query
 from stillgate.interlocks.packing import PackedField, key_bits, packed_fields
-
-_SIGNS = {
-    Operator.AND: "and",
-    Operator.OR: "or",
-    Operator.XOR: "^",
-    Operator.EQ: "==",
-    Operator.NE: "!=",
-    Operator.LT: "<",
-    Operator.LE: "<=",
-    Operator.GT: ">",
-    Operator.GE: ">=",
-    Operator.ADD: "+",
-    Operator.SUB: "-",
-}
 
 MOST_CHOICES = 128
 """Choices within one transition that ``pick`` and ``size`` have room for."""
@@ -150,7 +138,7 @@ class _Writer:
             case Lookup(table=table, index=index):
                 return f"{self._constant(table)}[{self.term(index)}]"
             case Operation(operator=sign, left=left, right=right):
-                return f"({self.term(left)} {_SIGNS[sign]} {self.term(right)})"
+                return f"({self.term(left)} {PYTHON_SIGNS[sign]} {self.term(right)})"
             case Read():
                 return self._sensed(term)
 
@@ -185,7 +173,7 @@ class _Writer:
             case Operation(operator=Operator.AND | Operator.OR as sign, left=left, right=right):
                 first = self.value(left)
                 if not self._asks(right):
-                    return f"({first} {_SIGNS[sign]} {self.term(right)})"
+                    return f"({first} {PYTHON_SIGNS[sign]} {self.term(right)})"
                 result = self._temporary()
                 self.put(f"{result} = {first}")
                 with self.inside(f"if {result}:" if sign is Operator.AND else f"if not {result}:"):
@@ -194,7 +182,7 @@ class _Writer:
             case Operation(operator=sign, left=left, right=right):
                 first = self._temporary()
                 self.put(f"{first} = {self.value(left)}")
-                return f"({first} {_SIGNS[sign]} {self.value(right)})"
+                return f"({first} {PYTHON_SIGNS[sign]} {self.value(right)})"
             case _:
                 raise AssertionError(f"{term} asks nothing")
 

@@ -42,7 +42,9 @@ from .program import (
 )
 from .quantities import Milliseconds
 
-_SIGNS = {
+PYTHON_SIGNS = {
+    Operator.AND: "and",
+    Operator.OR: "or",
     Operator.XOR: "^",
     Operator.EQ: "==",
     Operator.NE: "!=",
@@ -53,8 +55,9 @@ _SIGNS = {
     Operator.ADD: "+",
     Operator.SUB: "-",
 }
+"""How Python spells the operators, of truths and numbers that are 0 or 1."""
+
 _NUMBERS = (Operator.XOR, Operator.ADD, Operator.SUB)
-_CHAINS = {Operator.AND: "and", Operator.OR: "or"}
 
 _MOST_INDENTS, _MOST_PARENTHESES = 80, 60
 """Python takes 100 and 200, but needs very long to say no to more."""
@@ -194,7 +197,7 @@ class _Writer:
             case Lookup(table=table, index=index):
                 return f"({', '.join(map(str, table))},)[{self._value(index)}]"
             case Operation(operator=sign, left=left, right=right) if sign in _NUMBERS:
-                return f"({self._value(left)} {_SIGNS[sign]} {self._value(right)})"
+                return f"({self._value(left)} {PYTHON_SIGNS[sign]} {self._value(right)})"
             case Read(observation=Observation.LEVEL):
                 return self._test(term)
             case _:
@@ -207,9 +210,9 @@ class _Writer:
                 return f"not {self._inside(operand)}"
             case Operation(operator=Operator.AND | Operator.OR as sign):
                 parts = (self._inside(item) for item in _chain(term, sign))
-                return f" {_CHAINS[sign]} ".join(parts)
+                return f" {PYTHON_SIGNS[sign]} ".join(parts)
             case Operation(operator=sign, left=left, right=right) if sign not in _NUMBERS:
-                return f"{self._value(left)} {_SIGNS[sign]} {self._value(right)}"
+                return f"{self._value(left)} {PYTHON_SIGNS[sign]} {self._value(right)}"
             case Read():
                 return self._read(term)
             case _:
@@ -217,10 +220,11 @@ class _Writer:
 
     def _read(self, term: Read) -> str:
         signal = self._signals[term.signal]
-        level, was, run = (None if cell is None else self._cell(cell) for cell in _answering(signal))
+        level = self._cell(signal.level)
+        was, run = (self._cell(cell or signal.level) for cell in (signal.was, signal.run))
         match term.observation:
             case Observation.LEVEL:
-                return f"{level}"
+                return level
             case Observation.ROSE:
                 return f"{level} > {was}"
             case Observation.FELL:
@@ -229,10 +233,6 @@ class _Writer:
                 return f"{run} > {ticks_up(term.milliseconds, self._period)}"
             case other:
                 raise ValueError(f"{other.value} is not the controller's to see")
-
-
-def _answering(signal: Signal) -> tuple[Cell, Cell | None, Cell | None]:
-    return signal.level, signal.was, signal.run
 
 
 def _chain(term: Term, sign: Operator) -> list[Term]:

@@ -38,12 +38,14 @@ def counters_in_step(
     Raises:
         OutOfTime: at the deadline.
     """
+    states = _states(loop)
     counters = [
         number
         for number, cell in enumerate(loop.cells)
-        if cell.high - cell.low >= SHORTEST and number not in loop.named and number not in _states(loop)
+        if cell.high - cell.low >= SHORTEST and number not in loop.named and number not in states
     ]
-    at_rest = [(cube,) for cube in (*_at_rest(loop, counters), *_in_the_dark(loop, counters))]
+    guessed = (*_at_rest(loop, states, counters), *_in_the_dark(loop, states, counters))
+    at_rest = [(cube,) for cube in guessed]
     in_step = {
         (behind, ahead, lead): _ahead_by_more(loop, behind, ahead, lead)
         for behind, ahead in permutations(counters, 2)
@@ -59,7 +61,7 @@ def counters_in_step(
 
 
 def _states(loop: LoopFormula) -> dict[int, int]:
-    """The place of each sequence's active state, and how many states there are."""
+    """The place of each sequence's active state, and its highest number, which stands for none."""
     return {
         loop.position[item.active]: item.active.high
         for item in loop.loop.controller.sequences
@@ -67,9 +69,9 @@ def _states(loop: LoopFormula) -> dict[int, int]:
     }
 
 
-def _at_rest(loop: LoopFormula, counters: list[int]) -> Iterator[Cube]:
+def _at_rest(loop: LoopFormula, states: dict[int, int], counters: list[int]) -> Iterator[Cube]:
     """A counter above its lowest in one state of a sequence."""
-    for (active, high), counter in product(_states(loop).items(), counters):
+    for (active, high), counter in product(states.items(), counters):
         counting = Bound(counter, Relation.AT_LEAST, loop.cells[counter].low + 1)
         for state in range(loop.cells[active].low, high + 1):
             yield (
@@ -79,12 +81,12 @@ def _at_rest(loop: LoopFormula, counters: list[int]) -> Iterator[Cube]:
             )
 
 
-def _in_the_dark(loop: LoopFormula, counters: list[int]) -> Iterator[Cube]:
+def _in_the_dark(loop: LoopFormula, states: dict[int, int], counters: list[int]) -> Iterator[Cube]:
     """What is not so without power: an active state, a counter above its lowest, another fault."""
     if loop.loop.dark not in loop.position:
         return
     dark = Bound(loop.position[loop.loop.dark], Relation.AT_LEAST, 1)
-    for active, high in _states(loop).items():
+    for active, high in states.items():
         yield (dark, Bound(active, Relation.AT_MOST, high - 1))
     for counter in counters:
         yield (dark, Bound(counter, Relation.AT_LEAST, loop.cells[counter].low + 1))

@@ -171,10 +171,9 @@ class _Judge:
     def groups(self, waiting: list[Waiting]) -> list[tuple[Waiting, ...]]:
         """What is asked together: weakenings that have their switches in one machine."""
         alone = [item for item in waiting if not item.candidate.switch]
-        doubled = [
-            item for item in waiting if item.candidate.switch and self.found.is_doubling(item.candidate)
-        ]
-        switched = [item for item in waiting if item not in alone and item not in doubled]
+        with_switch = [item for item in waiting if item.candidate.switch]
+        doubled = [item for item in with_switch if self.found.is_doubling(item.candidate)]
+        switched = [item for item in with_switch if not self.found.is_doubling(item.candidate)]
         return [*groups_of(switched), *groups_of(doubled), *((item,) for item in alone)]
 
     def together(self, group: tuple[Waiting, ...]) -> list[tuple[int, Weakening]]:
@@ -193,12 +192,16 @@ class _Judge:
 
     def _steps(self, candidate: Candidate) -> list[list[Fault]]:
         """The faults to look at one after the other: those that can make a difference."""
-        related = [item for item in self.boards.faults if item.subject in candidate.names]
-        others = [item for item in self.boards.faults if item not in related] if self.full else []
+        related, others = self._related_and_others(candidate)
         return [
             [item for item in faults if self.boards.has_effect(candidate, item.number)]
-            for faults in (related, others)
+            for faults in (related, others if self.full else ())
         ]
+
+    def _related_and_others(self, candidate: Candidate) -> tuple[list[Fault], list[Fault]]:
+        """Faults of the signals that a weakened condition reads or concerns, and all others."""
+        related = [item for item in self.boards.faults if item.subject in candidate.names]
+        return related, [item for item in self.boards.faults if item not in related]
 
     def _under_faults(self, candidate: Candidate) -> Weakening:
         given = candidate.weakening
@@ -221,8 +224,7 @@ class _Judge:
 
     def _left(self, candidate: Candidate) -> Weakening:
         """Not noticed wherever it was looked for."""
-        related = [item for item in self.boards.faults if item.subject in candidate.names]
-        others = [item for item in self.boards.faults if item not in related]
+        related, others = self._related_and_others(candidate)
         if not self.full and any(self.boards.has_effect(candidate, item.number) for item in others):
             said = ", ".join(dict.fromkeys(item.subject for item in related))
             nor = f", nor under the faults of {said}" if related else "; it concerns no signal that can fail"

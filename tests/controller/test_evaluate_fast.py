@@ -92,9 +92,7 @@ plain_statements = st.one_of(
     st.builds(Assign, st.sampled_from(TRUTHS), truths),
     st.builds(Assign, st.sampled_from(CELLS), st.one_of(number_leaf, small)),
     st.builds(Choose, st.sampled_from(TRUTHS), st.just(2)),
-    st.builds(
-        Begin, st.sampled_from(CELLS), st.lists(st.tuples(truths, st.integers(1, 5)), max_size=3).map(tuple)
-    ),
+    st.builds(Begin, st.sampled_from(CELLS), options),
     st.builds(Note, st.sampled_from(NoteKind), st.integers(0, 5)),
     st.just(Remark("\n):  what a user wrote")),
 )
@@ -126,11 +124,7 @@ def run(compiler: type[Compiler], block: Block, start: list[int], number: int) -
 
 
 @quick(150)
-@given(
-    block=blocks,
-    start=st.tuples(*[st.integers(-3, 3)] * 3, *[st.integers(0, 1)] * 3),
-    number=st.integers(0, 9),
-)
+@given(block=blocks, start=starts, number=st.integers(0, 9))
 def test_any_block_does_the_same_and_asks_the_same(block: Block, start: tuple[int, ...], number: int) -> None:
     assert run(FastCompiler, block, list(start), number) == run(Compiler, block, list(start), number)
 

@@ -22,6 +22,8 @@ SCRIPT = (
     "--at", "3 s power off", "--at", "4 s power on",
 )  # fmt: skip
 
+SOME_ROWS = b"time_ms,start\n0,1\n"
+
 
 @pytest.fixture
 def recorded(stillgate: Command, starter: Path) -> Path:
@@ -168,9 +170,9 @@ def test_a_run_that_cannot_record_says_so_at_once(
         ("missing.log", None, "there is no such file"),
         ("empty.log", b"", "the file is empty: nothing was recorded in it"),
         ("noise.log", bytes(range(7, 70)) + b"\0" * 64, "this is no log that can be read"),
-        ("packed.log.gz", gzip.compress(b"time_ms,start\n0,1\n", mtime=0), "it is compressed (gzip)"),
-        ("packed.bz2", bz2.compress(b"time_ms,start\n0,1\n"), "it is compressed (bzip2)"),
-        ("packed.xz", lzma.compress(b"time_ms,start\n0,1\n"), "it is compressed (xz)"),
+        ("packed.log.gz", gzip.compress(SOME_ROWS, mtime=0), "it is compressed (gzip); unpack it first"),
+        ("packed.bz2", bz2.compress(SOME_ROWS), "it is compressed (bzip2)"),
+        ("packed.xz", lzma.compress(SOME_ROWS), "it is compressed (xz)"),
         ("table.xlsx", b"PK\x03\x04" + bytes(60), "the workbook of a spreadsheet; unpack it, or save the"),
         ("text.log", b"hello\n", "the header has no ',', ';', tab or '|'"),
     ],

@@ -16,7 +16,7 @@ from agreement import agree
 from closed_gate import GATE, quick
 from engine import checked
 from hypothesis import given
-from plants_strategy import closed_machines
+from plants_strategy import MONITORED, closed_machines
 from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine, read_machine_text
@@ -29,7 +29,6 @@ from stillgate.interlocks.smt_loop import loop_formula
 from stillgate.interlocks.verdict import Word
 
 MACHINES = Path(__file__).parents[2] / "machines"
-MONITORED = ("never", "always", "response", "invariance", "precedence")
 
 GATE_DOCUMENT = read_machine_text(GATE, "gate.yaml")
 
