@@ -28,6 +28,8 @@ SAVED = ": saved"
 
 def measure(machine_file: Path) -> tuple[list[Figure], list[str]]:
     """Seconds by the wall from start, and from a save, to the line that answers; without faults."""
+    # In the background of a script Ctrl-C is ignored, and a watch would inherit that and never end.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
         cache = work / "cache"

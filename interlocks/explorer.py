@@ -19,6 +19,8 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Self
 
+from stillgate.controller.errors import UsageError
+
 from .explorer_library import Code, Library, Options, Way, fault, key_number
 
 _LOOK_EVERY = 0.05  # seconds between two looks at clock and counters
@@ -131,6 +133,7 @@ class Explorer:
     """A search with a built checker; close it to give its memory back.
 
     Raises:
+        UsageError: if the memory allowed does not hold the smallest tables.
         ProgramFault: if the library does not fit, or a step turns out to be faulty.
     """
 
@@ -146,6 +149,8 @@ class Explorer:
         code = ctypes.c_int()
         options = Options(self.threads, 0, cap, room, self.limits.first_buckets)
         self._run: int | None = self._lib.sg_open(ctypes.byref(options), ctypes.byref(code))
+        if not self._run and code.value == Code.NO_MEMORY and self.limits.bytes is not None:
+            raise UsageError(self._too_little(options))
         if not self._run:
             raise fault(code.value)
         self._counters = self._lib.sg_progress_of(self._run).contents
@@ -166,6 +171,18 @@ class Explorer:
         if run:
             del self._counters
             self._lib.sg_close(run)
+
+    def _too_little(self, options: Options) -> str:
+        """What to say of a memory cap that the smallest tables do not fit in."""
+        said = f"a memory limit of {options.byte_cap:,} bytes is too little to begin a search"
+        code = ctypes.c_int()
+        for megabytes in (1 << power for power in range(14)):
+            options.byte_cap = megabytes << 20
+            run = self._lib.sg_open(ctypes.byref(options), ctypes.byref(code))
+            if run:
+                self._lib.sg_close(run)
+                return f"{said}; it begins with {megabytes} MiB, and needs more to get far"
+        return f"{said}, and this computer does not give it more"
 
     def run(self, progress: Callable[[Progress], None] | None = None) -> Outcome:
         """The whole search, to its end, a limit or Ctrl-C; the same outcome when called again.

@@ -9,6 +9,7 @@ import ctypes
 import functools
 import itertools
 import os
+import re
 import signal
 import threading
 import time
@@ -19,7 +20,7 @@ import pytest
 from explorer_machines import OPTIONS, Table, Way, build, machine, one_stage, table_machine
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from stillgate.controller.errors import ProgramFault
+from stillgate.controller.errors import ProgramFault, UsageError
 from stillgate.interlocks.explorer import Explorer, Found, Limits, Progress, StatePath, Status
 from stillgate.interlocks.explorer_library import Library
 
@@ -365,9 +366,14 @@ def test_the_memory_cap_is_kept_and_the_states_found_can_still_be_asked_for(thre
         assert path.keys[0] == 0
 
 
-def test_too_little_memory_for_the_first_table_is_said() -> None:
-    with pytest.raises(ProgramFault, match="not enough memory for the smallest tables"):
-        Explorer(endless(), Limits(threads=1, bytes=1000))
+@pytest.mark.parametrize("threads", [1, 2])
+def test_too_little_memory_to_begin_is_said_with_what_would_be_enough(threads: int) -> None:
+    with pytest.raises(UsageError, match="limit of 1,000 bytes is too little") as refused:
+        Explorer(endless(), Limits(threads=threads, bytes=1000))
+    found = re.search(r"begins with (\d+) MiB", str(refused.value))
+    assert found is not None
+    with Explorer(endless(), Limits(threads=threads, bytes=int(found[1]) << 20)) as explorer:
+        assert explorer.run().status is Status.MEMORY_CAP
 
 
 @pytest.mark.parametrize("threads", [1, 2])
