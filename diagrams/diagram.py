@@ -17,8 +17,9 @@ from .wording import condition_words
 FONT = "Arial"
 INK = "black"
 GREY = "#555555"
+LIGHT = "#777777"
 PALE = "#eeeeee"
-"""Black on white with one grey: prints on any printer and needs no colour to be read."""
+"""Black on white with greys: prints on any printer and needs no colour to be read."""
 
 GRAPH_ATTRIBUTES = {
     "newrank": "true",  # without it, graphs with frames can fail in the layout
@@ -73,15 +74,23 @@ def _indented(line: str) -> str:
     return "&#160;" * (len(line) - len(text)) + escaped(text)
 
 
-def legend(rows: Iterable[tuple[str, str]]) -> str:
-    """Markup that explains the marks of a picture: (mark as markup, meaning as plain text)."""
-    cells = "".join(
-        f'<tr><td align="left" valign="top">{mark}</td><td align="left">{_meaning(text)}</td></tr>'
-        for mark, text in rows
-    )
-    return (
-        f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>' if cells else ""
-    )
+def legend(rows: Iterable[tuple[str, str]], columns: int = 1) -> str:
+    """Markup that explains the marks of a picture: (mark as markup, meaning as plain text).
+
+    Args:
+        columns: how many stand side by side, filled one after another; a wide picture has room for several.
+    """
+    items = list(rows)
+    if not items:
+        return ""
+    height = -(-len(items) // columns)
+    cells = "".join(f"<tr>{''.join(map(_explained, items[row::height]))}</tr>" for row in range(height))
+    return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>'
+
+
+def _explained(row: tuple[str, str]) -> str:
+    mark, text = row
+    return f'<td align="left" valign="top">{mark}</td><td align="left" valign="top">{_meaning(text)}</td>'
 
 
 def _meaning(text: str) -> str:

@@ -29,6 +29,7 @@ from .diagram import (
     EDGE_ATTRIBUTES,
     GRAPH_ATTRIBUTES,
     GREY,
+    LIGHT,
     NODE_ATTRIBUTES,
     PALE,
     Diagram,
@@ -45,7 +46,8 @@ from .diagram import (
 OPERATOR = "operator"
 OUTSIDE = "outside"
 INDICATORS = "indicators"
-SIGNAL_FLOW = "signal_flow"
+SIGNAL_FLOW = "signal-flow"
+"""Name of the picture; a sequence cannot have it, since names of a machine file hold no hyphen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,8 @@ def machine_diagram(machine: Machine) -> Diagram:
     boxes = _boxes(machine, arrows)
     heading = [f'<font point-size="14">{bold(title)}</font>']
     heading += [small(line) for line in folded(plain(machine.note))]
-    explained = legend([*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))])
+    rows = [*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))]
+    explained = legend(rows, columns=max(1, min(2, len(machine.sequences) // 2)))
     graph = graphviz.Digraph(
         graph_attr={
             **GRAPH_ATTRIBUTES,
@@ -105,7 +108,8 @@ def _arrow_style(arrow: Arrow) -> dict[str, str]:
     return {
         **({"dir": "both"} if arrow.both else {}),
         **({"dir": "back"} if arrow.upward else {}),
-        **({"style": "dashed", "constraint": "false"} if arrow.watching else {}),
+        # grey as well as dashed: where two of them run together they must not look like a wire
+        **({"style": "dashed", "color": LIGHT, "constraint": "false"} if arrow.watching else {}),
     }
 
 
@@ -129,13 +133,18 @@ def arrows_of(machine: Machine) -> list[Arrow]:
             if first in machine.parts:
                 watches[_part(first), _part(name)] = None
     found: list[Arrow] = []
+    seen: set[tuple[str, str]] = set()
     for source, target in wires:
         up = source.startswith("part ")
         if up and (target, source) in wires:
             continue  # drawn once, with two heads, as the arrow down
         both = (target, source) in wires
         found.append(Arrow(*((target, source) if up else (source, target)), upward=up, both=both))
-    found += [Arrow(source, target, watching=True) for source, target in watches if source != target]
+    for source, target in watches:
+        if source == target or (target, source) in seen:
+            continue  # its own state is no arrow; what watches back has been drawn with two heads
+        seen.add((source, target))
+        found.append(Arrow(source, target, both=(target, source) in watches, watching=True))
     return found
 
 
@@ -257,10 +266,21 @@ def _table(heading: str, compartments: list[list[str]]) -> str:
 
 
 def _marks(machine: Machine, arrows: list[Arrow]) -> list[tuple[str, str]]:
+    ends = {end for arrow in arrows for end in (arrow.source, arrow.target)}
     rows = [("white box", "a sequence of the controller: its states, then the outputs it asks for")]
     if machine.parts:
         rows.append(("grey box", "a physical part: the outputs that move it, then its switches"))
-    rows.append(("arrow down, up", "down: an output, or a switch of the operator; up: a switch of a part"))
-    if any(arrow.watching for arrow in arrows):
-        rows.append(("dashed", "looks at a state, a memory or the place of another part"))
+    if OPERATOR in ends or OUTSIDE in ends:
+        rows.append(("round corners, above", "who moves the inputs that no part moves, and these inputs"))
+    if INDICATORS in ends:
+        rows.append(("other outputs", "outputs that move no part of the model"))
+    rows.append(("arrow down", "an output to what it moves, or an input of operator or surroundings"))
+    if machine.parts:
+        both = any(arrow.both and not arrow.watching for arrow in arrows)
+        rows.append(("arrow up", f"a switch of a part{'; two heads: outputs down, switches up' * both}"))
+    rows.append(("to a sequence", "what its conditions read, and the interlocks on its outputs"))
+    watching = [arrow for arrow in arrows if arrow.watching]
+    if watching:
+        each = "; two heads: each at the other" * any(arrow.both for arrow in watching)
+        rows.append(("dashed, grey", f"looks at a state, a memory or the place of another part{each}"))
     return rows

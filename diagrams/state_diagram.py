@@ -58,7 +58,7 @@ def state_diagram(machine: Machine, sequence: str, overlay: Overlay = NOTHING) -
             **GRAPH_ATTRIBUTES,
             "labelloc": "b",
             "labeljust": "l",
-            "label": f"<{_legend(machine, model, overlay)}>",
+            "label": f"<{state_legend(machine, [model], [overlay])}>",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
@@ -88,26 +88,32 @@ def count_edges(model: Sequence) -> int:
     return from_states + len({override.to for override in model.overrides})
 
 
-def add_sequence(graph: graphviz.Digraph, machine: Machine, name: str, overlay: Overlay = NOTHING) -> None:
-    """Adds the states, exits and overrides of a sequence to a drawing."""
+def add_sequence(
+    graph: graphviz.Digraph, machine: Machine, name: str, overlay: Overlay = NOTHING, *, brief: bool = False
+) -> None:
+    """Adds the states, exits and overrides of a sequence to a drawing.
+
+    Args:
+        brief: exits bear their numbers only, and notes are left out.
+    """
     model = machine.sequences[name]
     identity = {state: f"{name}.{number}" for number, state in enumerate(model.states)}
     for state, node in model.states.items():
         graph.node(
             identity[state],
-            label=f"<{_state_label(machine, state, node, overlay)}>",
+            label=f"<{_state_label(machine, state, node, overlay, brief)}>",
             peripheries="2" if state == model.start else "1",
             **({"style": "filled", "fillcolor": PALE} if node.end else {}),
             **({"style": "dotted"} if state in overlay.never_reached else {}),
             **({"penwidth": "3"} if state == overlay.end else {}),
         )
     for state, node in model.states.items():
-        for target, arrow in _arrows(state, node.exits, overlay).items():
+        for target, arrow in _arrows(state, node.exits, overlay, brief).items():
             graph.edge(identity[state], identity[target], label=edge_label(arrow.lines), **arrow.look)
     if model.overrides:
         source = f"{name}.{ANYWHERE}"
         graph.node(source, label=f"<{small('from every state, first')}>", style="dashed,rounded")
-        for target, arrow in _arrows("", model.overrides, overlay).items():
+        for target, arrow in _arrows("", model.overrides, overlay, brief).items():
             look = {"style": "dashed", **arrow.look}
             graph.edge(source, identity[target], label=edge_label(arrow.lines), **look)
 
@@ -127,13 +133,18 @@ class _Arrow:
         return {"style": "dotted"} if self.dead else {}
 
 
-def _arrows(state: str, ways: Sequence_[Exit | Override], overlay: Overlay) -> dict[str, _Arrow]:
+def _arrows(state: str, ways: Sequence_[Exit | Override], overlay: Overlay, brief: bool) -> dict[str, _Arrow]:
     """Arrows by the state they lead to."""
     found: dict[str, _Arrow] = {}
     reached = state not in overlay.never_reached
     for number, way in enumerate(ways, start=1):
         arrow = found.setdefault(way.to, _Arrow())
-        arrow.lines += _numbered(exit_words(way), number, len(ways))
+        if not brief:
+            arrow.lines += _numbered(exit_words(way), number, len(ways))
+        elif arrow.lines and arrow.lines[-1][-1].isdigit():
+            arrow.lines[-1] += f" {number}"
+        elif len(ways) > 1:
+            arrow.lines.append(str(number))
         never = (state, number) in overlay.never_taken
         steps = overlay.path.get((state, number), ())
         if never:
@@ -158,7 +169,7 @@ def _heading(title: str, model: Sequence) -> str:
     return stacked(lines)
 
 
-def _state_label(machine: Machine, name: str, state: State, overlay: Overlay) -> str:
+def _state_label(machine: Machine, name: str, state: State, overlay: Overlay, brief: bool) -> str:
     lines = [bold(name)]
     if state.end:
         lines.append(small("end"))
@@ -172,7 +183,7 @@ def _state_label(machine: Machine, name: str, state: State, overlay: Overlay) ->
     if state.on:
         marked = [f"{escaped(output)}{_mark(machine, output)}" for output in state.on]
         rows += f'<hr/><tr><td align="left">{stacked(marked)}</td></tr>'
-    if state.note:
+    if state.note and not brief:
         note = stacked(small(line) for line in folded(plain(state.note), ROOMY))
         rows += f'<tr><td align="left">{note}</td></tr>'
     return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="2">{rows}</table>'
@@ -184,32 +195,45 @@ def _mark(machine: Machine, output: str) -> str:
     return ("*" if held else "") + (" !" if machine.outputs[output].hazard else "")
 
 
-def _legend(machine: Machine, model: Sequence, overlay: Overlay) -> str:
-    """Explains the marks that this drawing uses."""
-    ways: list[Exit | Override] = [way for state in model.states.values() for way in state.exits]
-    ways += model.overrides
-    words = " ".join(line for way in ways for line in exit_words(way))
+def state_legend(
+    machine: Machine, models: Sequence_[Sequence], overlays: Sequence_[Overlay], *, brief: bool = False
+) -> str:
+    """Explains the marks that a drawing of these sequences uses."""
+    states = [state for model in models for state in model.states.values()]
+    overrides = [model.overrides for model in models]
+    ways: list[Exit | Override] = [way for state in states for way in state.exits]
+    ways += [way for group in overrides for way in group]
+    words = " ".join(line for way in ways for line in exit_words(way)) if not brief else ""
     box = (
         '<table border="1" cellborder="1" cellspacing="2" cellpadding="1"><tr><td>  start  </td></tr></table>'
     )
     rows = [(box, "doubled sides: state at power-on (IEC 60848)")]
-    outputs = [output for state in model.states.values() for output in state.on]
+    outputs = [output for state in states for output in state.on]
     if outputs:
         rows.append((small("below the line"), "outputs that the state asks for"))
-    if any(len(state.exits) > 1 for state in model.states.values()) or len(model.overrides) > 1:
-        rows.append(("1: 2:", "looked at in this order, the first that is true is taken"))
+    if any(len(group) > 1 for group in (*overrides, *(state.exits for state in states))):
+        rows.append(
+            _NUMBERS if brief else ("1: 2:", "looked at in this order, the first that is true is taken")
+        )
     if "↑" in words or "↓" in words:
         rows.append(("↑x  ↓x", "x has just gone on; x has just gone off (IEC 60848)"))
     if " in state" in words:
         rows.append(("8 s in state", "true from 8 s after the state was entered"))
     if "/ " in words:
         rows.append(("/ ...", "what the exit does to the controller's memory"))
-    if model.overrides:
+    if any(overrides):
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
-    rows += _overlay_rows(overlay)
+    rows += dict.fromkeys(row for overlay in overlays for row in _overlay_rows(overlay))
     rows += [*hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
-    body = legend(rows)
-    return f'<font color="{GREY}" point-size="10">{body}</font>'
+    columns = max(1, min(3, len(models) // 2))
+    return f'<font color="{GREY}" point-size="10">{legend(rows, columns)}</font>'
+
+
+_NUMBERS = (
+    "1 2",
+    "the exits of a state in the order in which they are looked at; conditions stand at the same numbers "
+    "in the picture of the sequence",
+)
 
 
 def _overlay_rows(overlay: Overlay) -> Iterator[tuple[str, str]]:

@@ -38,7 +38,7 @@ def condition_words(tree: Expression) -> str:
         case Number(value=value):
             return str(value)
         case Truth(value=value):
-            return "always" if value else "no time"
+            return "always" if value else "never"
         case At(place=place):
             return f"at {place}"
         case Not(operand=operand):
@@ -84,8 +84,9 @@ def _condition(way: Exit | Override) -> str:
     after = way.after if isinstance(way, Exit) else None
     if after is not None:
         waited = f"{format_duration(after)} in state"
-        simple = way.when is None or not isinstance(way.when.tree, Binary)
-        condition = f"{waited} and {condition if simple else f'({condition})'}" if condition else waited
+        if way.when is None:
+            return waited
+        return f"{waited} and {_operand(way.when.tree, Operator.AND)}"
     return condition
 
 

@@ -1,4 +1,4 @@
-"""``stillgate draw``: state diagrams, the signal flow, timing charts of stories and of runs."""
+"""``stillgate draw``: state diagrams, the whole machine, timing charts of stories and of runs."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def draw(
     seed: Annotated[int, Parameter(group=OVERLAYS)] = 0,
     form: Format = "text",
 ) -> int:
-    """Draw the state diagram of every sequence and the signal flow of the machine.
+    """Draw every sequence, all sequences in one picture, and the signal flow of the machine.
 
     Pictures are black on white. A picture that would lack a state or an exit
     is an error, and nothing is written.
@@ -53,7 +53,7 @@ def draw(
         Kind of file: svg, png, both, pdf, or dot, the text that diagrams are drawn from. PDF is
         printed by Chromium or Chrome; timing charts are SVG unless PDF is asked for.
     only
-        A sequence to draw, or signal_flow; may be repeated. Left out: all.
+        A sequence to draw, or whole-machine, or signal-flow; may be repeated. Left out: all.
     never_reached
         Mark states and exits that no situation reaches without faults; runs a check.
     story
@@ -69,25 +69,20 @@ def draw(
         How the list of written files is printed.
     """
     from stillgate.controller.errors import UsageError
-    from stillgate.diagrams.machine_diagram import SIGNAL_FLOW, machine_diagram
+    from stillgate.diagrams.machine_diagram import SIGNAL_FLOW
+    from stillgate.diagrams.overview import WHOLE_MACHINE
     from stillgate.diagrams.renderer import find_renderer
-    from stillgate.diagrams.state_diagram import state_diagram
 
     document = load_document(machine)
     if sum((never_reached, story is not None, run is not None)) > 1:
         raise UsageError("--never-reached, --story and --run: choose one, a picture shows one thing")
-    names = _chosen(only or [], [*document.machine.sequences, SIGNAL_FLOW])
+    names = _chosen(only or [], [*document.machine.sequences, WHOLE_MACHINE, SIGNAL_FLOW])
     shown = _shown(
         document, never_reached=never_reached, story=story, script=run, duration=duration, seed=seed
     )
     if picture == "dot" and shown.chart:
         raise UsageError("--picture dot: a timing chart is not drawn from DOT text; ask for svg or pdf")
-    diagrams = [
-        machine_diagram(document.machine)
-        if name == SIGNAL_FLOW
-        else state_diagram(document.machine, name, shown.overlay(name))
-        for name in names
-    ]
+    diagrams = [_diagram(document.machine, name, shown) for name in names]
     renderer = None if picture == "dot" else find_renderer()
     drawn = list(_drawn(diagrams, picture, renderer, to))
     drawn += _charted(shown, picture, to)
@@ -198,6 +193,18 @@ def _run(machine: Machine, script: Path, duration: str, seed: int) -> _Shown:
         chart_svg(chart_of(recording, name="run", title=title)),
         f"{machine.machine}.{script.stem}.chart",
     )
+
+
+def _diagram(machine: Machine, name: str, shown: _Shown) -> Diagram:
+    from stillgate.diagrams.machine_diagram import SIGNAL_FLOW, machine_diagram
+    from stillgate.diagrams.overview import WHOLE_MACHINE, whole_machine_diagram
+    from stillgate.diagrams.state_diagram import state_diagram
+
+    if name == SIGNAL_FLOW:
+        return machine_diagram(machine)
+    if name == WHOLE_MACHINE:
+        return whole_machine_diagram(machine, shown.overlay)
+    return state_diagram(machine, name, shown.overlay(name))
 
 
 def _drawn(

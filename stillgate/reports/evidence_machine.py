@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stillgate.controller.machine import Machine
-from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.diagram import Diagram, plain
 from stillgate.diagrams.machine_diagram import machine_diagram
 from stillgate.diagrams.matrices import (
     cause_and_effect,
@@ -13,6 +13,7 @@ from stillgate.diagrams.matrices import (
     output_list,
 )
 from stillgate.diagrams.overlay import coverage_overlay
+from stillgate.diagrams.overview import whole_machine_diagram
 from stillgate.diagrams.renderer import Picture, Renderer
 from stillgate.diagrams.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
 from stillgate.diagrams.state_diagram import state_diagram
@@ -20,20 +21,31 @@ from stillgate.interlocks.verdict import CheckResult
 
 
 def machine_section(machine: Machine, renderer: Renderer) -> Section:
-    """What the machine is: its note and who tells whom what."""
-    diagram = machine_diagram(machine)
-    said = (
+    """What the machine is: its note, who tells whom what, all sequences on one page."""
+    flow = (
         f"Signal flow: {len(machine.inputs)} inputs, {len(machine.sequences)} sequences, "
         f"{len(machine.outputs)} outputs, {len(machine.parts)} parts. The tables below say the same."
     )
-    figure = Figure(
-        "signal-flow",
-        inline_svg(renderer.draw(diagram, Picture.SVG), "flow", said),
-        "Signal flow of the machine",
-        said,
+    states = sum(len(sequence.states) for sequence in machine.sequences.values())
+    whole = (
+        f"All sequences side by side: {len(machine.sequences)} sequences with {states} states. "
+        "The section on sequences says the same, with every condition."
     )
     note: tuple[Block, ...] = (Prose((plain(machine.note),)),) if machine.note else ()
-    return Section("machine", "The machine", (*note, figure))
+    return Section(
+        "machine",
+        "The machine",
+        (
+            *note,
+            _figure(renderer, machine_diagram(machine), "signal-flow", "Signal flow of the machine", flow),
+            _figure(renderer, whole_machine_diagram(machine), "whole-machine", "All sequences", whole),
+        ),
+    )
+
+
+def _figure(renderer: Renderer, diagram: Diagram, name: str, caption: str, said: str) -> Figure:
+    drawing = renderer.draw(diagram, Picture.SVG)
+    return Figure(name, inline_svg(drawing, name, said), caption, said)
 
 
 def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer) -> Section:
@@ -44,12 +56,7 @@ def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer)
     for name, sequence in machine.sequences.items():
         diagram = state_diagram(machine, name, coverage_overlay(findings, name))
         said = f"State diagram of {name}: {len(sequence.states)} states. The table below says the same."
-        figure = Figure(
-            f"sequence-{name}",
-            inline_svg(renderer.draw(diagram, Picture.SVG), f"sequence-{name}", said),
-            f"State diagram of the sequence {name}",
-            said,
-        )
+        figure = _figure(renderer, diagram, f"sequence-{name}", f"State diagram of the sequence {name}", said)
         parts.append(
             Part(f"sequence-{name}", f"Sequence {name}", (figure, TableBlock(exit_table(machine, name))))
         )

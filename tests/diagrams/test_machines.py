@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from stillgate.controller.reader import read_machine
 from stillgate.diagrams.machine_diagram import machine_diagram
+from stillgate.diagrams.overview import whole_machine_diagram
 from stillgate.diagrams.renderer import Picture, find_renderer
 from stillgate.diagrams.state_diagram import state_diagram
 
@@ -20,12 +21,14 @@ def test_every_state_and_part_of_a_machine_is_drawn(path: Path) -> None:
     machine = read_machine(path).machine
     renderer = find_renderer()
     flow = texts(renderer.draw(machine_diagram(machine), Picture.SVG))
+    whole = texts(renderer.draw(whole_machine_diagram(machine), Picture.SVG))
     for name, sequence in machine.sequences.items():
         words = texts(renderer.draw(state_diagram(machine, name), Picture.SVG))
         assert f"sequence {name}" in flow
         for state, model in sequence.states.items():
             assert state in words
             assert state in flow
+            assert state in whole
             assert all(output in words for output in model.on)
     assert all(part in flow for part in machine.parts)
 

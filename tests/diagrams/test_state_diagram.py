@@ -6,6 +6,8 @@ import re
 import xml.etree.ElementTree as ET
 
 import pytest
+from stillgate.controller.reader import read_machine_text
+from stillgate.diagrams.diagram import legend
 from stillgate.diagrams.machine_diagram import arrows_of, machine_diagram
 from stillgate.diagrams.renderer import Picture, find_renderer
 from stillgate.diagrams.state_diagram import state_diagram
@@ -71,6 +73,13 @@ def test_texts_of_a_hostile_file_are_drawn_as_they_are(picture: Picture) -> None
             assert b"<script" not in drawing
 
 
+def test_a_legend_in_columns_says_the_same_as_one_below_the_other() -> None:
+    rows = [(str(number), f"meaning {number}") for number in range(5)]
+    marks = [re.findall(r'valign="top">(\d)</td>', legend(rows, columns)) for columns in (1, 2, 3)]
+    assert marks == [list("01234"), list("03142"), list("02413")]  # filled column by column
+    assert legend([], 2) == ""
+
+
 def test_drawings_are_the_same_every_time() -> None:
     diagram = machine_diagram(gate())
     assert RENDERER.draw(diagram, Picture.SVG) == RENDERER.draw(machine_diagram(gate()), Picture.SVG)
@@ -93,6 +102,32 @@ def test_the_signal_flow_joins_who_speaks_to_whom() -> None:
         ("sequence light", "indicators", False, False, False),
         ("sequence gate", "sequence light", False, False, True),
     }
+
+
+LOOKING = """\
+machine: two
+scan: 20 ms
+inputs: {a: {from: operator}}
+outputs: {b: {}}
+sequences:
+  one:
+    start: x
+    states:
+      x: {exits: [{when: a and other.x, to: y}]}
+      y: {on: [b], exits: [{when: not a, to: x}]}
+  other:
+    start: x
+    states:
+      x: {exits: [{when: one.y, to: y}]}
+      y: {exits: [{when: one.x, to: x}]}
+"""
+
+
+def test_sequences_that_look_at_one_another_are_joined_once_with_two_heads() -> None:
+    machine = read_machine_text(LOOKING, "two.yaml").machine
+    watching = [(a.source, a.target, a.both) for a in arrows_of(machine) if a.watching]
+    assert watching == [("sequence other", "sequence one", True)]
+    assert "two heads: each at the other" in texts(RENDERER.draw(machine_diagram(machine), Picture.SVG))
 
 
 def test_the_signal_flow_lists_signals_in_their_boxes() -> None:
