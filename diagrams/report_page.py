@@ -24,8 +24,9 @@ from .table import Table
 BREAK_AFTER = re.compile(r"(\w[._])(?=\w)")
 """Where a long name may go on in the next line."""
 
-WIDE, TALL = 1.5, 0.5
-"""Ratios of width to height beyond which a drawing is printed in landscape format, or over several pages."""
+WIDE, TALL = 1.15, 0.5
+"""Ratios of width to height beyond which a drawing is printed larger in landscape format (A4 leaves it
+269 by 160 mm there, 182 by 235 mm upright), or over several pages."""
 
 Cell = tuple[int, int]
 """Row and column of a table, from 0."""
@@ -158,19 +159,30 @@ class Page:
     footer: str
 
 
+def require_templates() -> None:
+    """Asks for the template engine before a report is worth rendering.
+
+    Raises:
+        ToolMissing: if it is not installed.
+    """
+    try:
+        import jinja2  # noqa: F401
+    except ModuleNotFoundError:
+        raise ToolMissing(
+            "the report needs a template engine: run  pip install 'stillgate[report]'"
+        ) from None
+
+
 def render_page(page: Page) -> str:
     """The page as HTML.
 
     Raises:
         ToolMissing: if the template engine is not installed.
     """
-    try:
-        from jinja2 import Environment, StrictUndefined
-        from markupsafe import Markup, escape
-    except ModuleNotFoundError:
-        raise ToolMissing(
-            "the report needs a template engine: run  pip install 'stillgate[report]'"
-        ) from None
+    require_templates()
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup, escape
+
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )

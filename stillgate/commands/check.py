@@ -75,6 +75,11 @@ def check(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
 
+    if sarif is not None or junit is not None:
+        from ..files import refuse_bad_places
+
+        refuse_bad_places(machine, ("--sarif", sarif), ("--junit", junit))
+
     result = _kept(machine, period, budget, overlaps) if cache else None
     if result is None:
         from stillgate.controller.reader import read_machine

@@ -45,8 +45,8 @@ def report(
     requirements notice, state diagrams, cause and effect, interlocks, inputs
     and outputs. The file holds all it needs and loads nothing from anywhere.
 
-    Exit status as of check: 0 all hold, 1 something is broken, 4 undecided;
-    the report is written in every case.
+    Exit status as of check: 0 all hold, 1 something is broken, 4 undecided, 130
+    interrupted; 3 if the prover contradicts. The report is written in every case.
 
     Parameters
     ----------
@@ -78,19 +78,26 @@ def report(
         Use and keep the result of the same check of the same file.
     """
     from stillgate.diagrams.renderer import find_renderer
-    from stillgate.diagrams.report_page import render_page
+    from stillgate.diagrams.report_page import render_page, require_templates
     from stillgate.diagrams.table import table_csv
 
-    from ..files import write_whole
+    from ..files import refuse_bad_folder, refuse_bad_places, write_whole
     from ..reports.evidence import Evidence, evidence_page, tables_of
     from ..reports.evidence_runs import further_work
     from .check import INTERRUPTED, status_of
+    from .confirm import CONTRADICTION
 
     document = load_document(machine)
     shown_date = _date(date)
     target = output or Path(f"{machine.stem}.report.html")
-    _writable(("--output", target), ("--pdf", pdf))
+    refuse_bad_places(machine, ("--output", target), ("--pdf", pdf))
+    refuse_bad_folder("--csv", csv)
+    require_templates()
     renderer = find_renderer()
+    if second_opinion:
+        from stillgate.interlocks.second_opinion import solver_name
+
+        solver_name()  # what is missing is told before anything takes time
     period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
     limits = {
         "most situations": max_states and str(max_states),
@@ -135,6 +142,7 @@ def report(
                 date=shown_date,
                 compiler=compiler_words(),
                 limits=tuple(f"{name} {value}" for name, value in limits.items() if value),
+                layers=work.layers,
                 extra=tuple(work.sections),
                 points=tuple(work.points),
                 not_run=tuple(work.not_run),
@@ -153,22 +161,9 @@ def report(
 
         write_whole(pdf, print_page(html))
         write_line(str(pdf))
+    if work.contradicted:
+        return CONTRADICTION
     return INTERRUPTED if work.interrupted else status_of(result)
-
-
-def _writable(*targets: tuple[str, Path | None]) -> None:
-    """Refuses a place for a file before the work begins, not after it.
-
-    Raises:
-        UsageError: if there is no such folder, or a folder has the file's name.
-    """
-    from stillgate.controller.errors import UsageError
-
-    for option, target in targets:
-        if target is not None and not target.parent.is_dir():
-            raise UsageError(f"{option}: there is no folder '{target.parent}'; make it first")
-        if target is not None and target.is_dir():
-            raise UsageError(f"{option}: '{target}' is a folder; give the name of a file")
 
 
 def _date(text: str | None) -> str:

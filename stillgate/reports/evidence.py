@@ -14,6 +14,7 @@ from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.renderer import Renderer
 from stillgate.diagrams.report_page import Page, Section, TableBlock
 from stillgate.diagrams.table import Table
+from stillgate.interlocks.evidence import LayerTable
 from stillgate.interlocks.verdict import CheckResult, Word
 from stillgate.interlocks.wording import time_text
 
@@ -39,6 +40,7 @@ class Evidence:
         date: as it shall stand on the title page, ISO 8601.
         compiler: name and version of the C compiler that built the explored code.
         limits: caps of the check in words, such as 'time limit 10 min'.
+        layers: which layer carries what, if that was looked into.
         extra: sections of further work, such as the fault table, in their order.
         points: what the extra sections leave open: text, and the anchor of what tells more.
         not_run: what was not done, each a sentence for the open points.
@@ -50,6 +52,7 @@ class Evidence:
     date: str
     compiler: str
     limits: tuple[str, ...] = ()
+    layers: LayerTable | None = None
     extra: tuple[Section, ...] = ()
     points: tuple[Point, ...] = ()
     not_run: tuple[str, ...] = ()
@@ -63,7 +66,7 @@ def evidence_page(evidence: Evidence) -> Page:
         verdicts_section(result),
         breaks_section(machine, result),
         assumptions_section(result),
-        requirements_section(machine, result),
+        requirements_section(machine, result, evidence.layers),
         *evidence.extra,
         machine_section(machine, evidence.renderer),
         sequences_section(machine, result, evidence.renderer),

@@ -12,6 +12,7 @@ from typing import Literal
 from stillgate.controller.reader import MachineDocument
 from stillgate.diagrams.report_page import Section
 from stillgate.diagrams.table import Table
+from stillgate.interlocks.evidence import LayerTable
 from stillgate.interlocks.verdict import CheckResult
 
 from .evidence_open import Point
@@ -48,7 +49,9 @@ class FurtherWork:
     points: list[Point] = field(default_factory=list)
     not_run: list[str] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
+    layers: LayerTable | None = None
     interrupted: bool = False
+    contradicted: bool = False  # by the second opinion
 
 
 def further_work(
@@ -122,6 +125,7 @@ class _Job:
 
         limit = LAYER_SECONDS if self.time_limit is None else self.time_limit
         table = layers(self.document, self.result, threads=self.threads, time_limit=limit)
+        work.layers = table
         work.sections.append(layer_section(table, self.result))
         work.points += layer_points(table)
 
@@ -154,3 +158,4 @@ class _Job:
         )
         work.sections.append(opinion_section(found))
         work.points += opinion_points(found)
+        work.contradicted = bool(found.disagreements)

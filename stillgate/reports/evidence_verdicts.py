@@ -10,6 +10,7 @@ from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
 from stillgate.diagrams.table import Table
+from stillgate.interlocks.evidence import LayerTable
 from stillgate.interlocks.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 from stillgate.interlocks.wording import time_text
 
@@ -66,9 +67,9 @@ def _verdict_notes(result: CheckResult) -> list[str]:
     return notes
 
 
-def requirements_section(machine: Machine, result: CheckResult) -> Section:
-    """Every requirement in full."""
-    table = requirement_table(result)
+def requirements_section(machine: Machine, result: CheckResult, layers: LayerTable | None) -> Section:
+    """Every requirement in full, with the layer that carries it if that was looked into."""
+    table = requirement_table(result, layers)
     anchors = {number: f"requirement-{item.name}" for number, item in enumerate(result.requirements)}
     words = {
         (number, 6): item.verdict.value
@@ -90,8 +91,9 @@ def requirements_section(machine: Machine, result: CheckResult) -> Section:
     return Section("requirements", "Requirements in full", tuple(blocks))
 
 
-def requirement_table(result: CheckResult) -> Table:
-    """Requirements with hazard, pattern, formal meaning, verdict and the faults they bear."""
+def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
+    """Requirements with hazard, pattern, formal meaning, verdict, layer and the faults they bear."""
+    carriers = {row.requirement: row.carrier.value for row in layers.rows} if layers is not None else {}
     return Table(
         "requirements",
         "Requirements",
@@ -103,6 +105,7 @@ def requirement_table(result: CheckResult) -> Table:
             "must bear",
             "bears",
             "verdict",
+            *(("carried by",) if layers is not None else ()),
             "why",
             "line",
         ),
@@ -115,6 +118,7 @@ def requirement_table(result: CheckResult) -> Table:
                 str(item.faults),
                 NONE if item.withstands is None else str(item.withstands),
                 _verdict_words(item, result),
+                *((carriers.get(item.name, NONE),) if layers is not None else ()),
                 plain(item.why) or NONE,
                 str(item.line),
             )
@@ -127,8 +131,15 @@ def requirement_table(result: CheckResult) -> Table:
             "Names of inputs mean the circuit as it is, names of outputs what is physically driven; seen.x "
             "and asked.y are the controller's own views. Must bear, bears: how many faults. Line: in the "
             "machine file.",
+            *((_CARRIED,) if layers is not None else ()),
         ),
     )
+
+
+_CARRIED = (
+    "Carried by: the layer that keeps the requirement when it works alone; looked into for requirements "
+    "that name a hazard; see the section on layers."
+)
 
 
 def _verdict_words(item: RequirementVerdict, result: CheckResult) -> str:

@@ -34,8 +34,9 @@ from stillgate.reports.evidence_strength import (
     strength_points,
     strength_section,
 )
+from stillgate.reports.evidence_verdicts import requirement_table
 
-from .samples import exploration, holding, result
+from .samples import broken, exploration, holding, result
 
 
 def tables(section: Section) -> dict[str, TableBlock]:
@@ -121,6 +122,18 @@ def test_layers_say_who_carries_and_only_both_together_is_an_open_point() -> Non
         (0, 3): "minor", (1, 2): "minor", (1, 3): "minor", (2, 2): "minor", (2, 3): "minor", (2, 4): "broken",
     }  # fmt: skip
     assert layer_points(table) == [("Only sequences and interlocks together carry: b.", "layers")]
+
+
+def test_the_list_of_requirements_names_the_layer_where_layers_were_looked_into() -> None:
+    outcome = result(holding(), broken())
+    item, other = (requirement.name for requirement in outcome.requirements)
+    row = LayerRow(
+        item, "crushing", judged(Word.HOLDS), judged(Word.BROKEN), judged(Word.HOLDS), Carrier.SEQUENCES, "s"
+    )
+    table = requirement_table(outcome, LayerTable("gate", 0, 100, (row,), (), 1))
+    column = table.head.index("carried by")
+    assert [(cells[0], cells[column]) for cells in table.rows] == [(item, "the sequences"), (other, "-")]
+    assert "carried by" not in requirement_table(outcome, None).head
 
 
 def weakening(noticed: bool | None, **more: object) -> Weakening:

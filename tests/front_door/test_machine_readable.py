@@ -113,9 +113,13 @@ def test_the_command_writes_both_files(stillgate: Command, starter: Path, tmp_pa
     assert JUnitXml.fromfile(str(junit)).tests == 4
 
 
-def test_a_place_that_cannot_be_written_is_a_plain_error(
-    stillgate: Command, starter: Path, tmp_path: Path
+def test_a_place_that_cannot_be_written_is_refused_before_the_work(
+    stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("stillgate.interlocks.check.check", None)  # not even asked
     done = stillgate("check", starter, "--sarif", tmp_path / "nowhere" / "out.sarif")
     assert done.status == 2
-    assert "nowhere" in done.err
+    assert "--sarif: there is no folder" in done.err
+    done = stillgate("check", starter, "--junit", starter)
+    assert done.status == 2
+    assert "is the machine file too; give another name" in done.err

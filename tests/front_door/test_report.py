@@ -211,6 +211,16 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path)
     assert done.status == 2
     assert "is a folder; give the name of a file" in done.err
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path / "p.html")
+    assert done.status == 2
+    assert "p.html' is --output too; give another name" in done.err
+    done = stillgate("report", starter, "-o", starter)
+    assert done.status == 2
+    assert "is the machine file too; give another name" in done.err
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--csv", starter / "tables")
+    assert done.status == 2
+    assert f"--csv: '{starter}' is a file; give the name of a folder" in done.err
+    assert sorted(path.name for path in tmp_path.iterdir()) == [starter.name]
 
 
 @pytest.mark.parametrize("date", ["yesterday", "2026-02-30", "31.3.2026"])
