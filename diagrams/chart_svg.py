@@ -33,6 +33,8 @@ WIDE, WIDER = 6.1, 7.6
 MOST_KEYED = 60
 """Steps up to which a chart has numbers and a key."""
 
+PART = "draw a part of the time, as with stillgate run --chart-part '2..4 s'"
+
 STYLE = 'font-family="Arial, Helvetica, sans-serif" font-size="11"'
 
 
@@ -229,10 +231,10 @@ class _Drawing:
                 clock = time_text(self.chart.begins + step.instant * self.chart.period)
                 for row, change in enumerate(step.changes):
                     for part, line in enumerate(folded(plain(change), wide - 18)):
-                        head = f"{step.number}  {clock}:  " if row == 0 and part == 0 else ""
+                        head = f"step {step.number}, {clock}: " if row == 0 and part == 0 else ""
                         yield f"{head}{line}", int(not head) + int(part > 0), ""
         elif self.chart.steps:
-            yield f"{len(self.chart.steps)} changes: too many for a key; draw a part of the time", 0, ""
+            yield f"{len(self.chart.steps)} changes: too many for a key; {PART}", 0, ""
         if self.chart.steady:
             for row, line in enumerate(folded(f"unchanged: {', '.join(self.chart.steady)}", wide)):
                 yield line, int(row > 0), f' fill="{GREY}"'

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from ..files import refuse_bad_places, write_whole
 from ..terminal import output_console, write_line
 from .options import Format, duration_option, load_document, load_machine
 
@@ -37,6 +38,7 @@ def run(
     trace: Path | None = None,
     record: Path | None = None,
     chart: Path | None = None,
+    chart_part: str | None = None,
     form: Format = "text",
 ) -> int:
     """Simulate a machine under an input script, or run a scenario as a test.
@@ -74,19 +76,43 @@ def run(
         Log to write as the recorder of a real controller does; goes on with one that is there.
     chart
         File for the timing chart of the run, SVG; broken requirements are marked in it.
+    chart_part
+        From when to when the chart shows the run, such as '2..4 s'; the whole run if left out.
     form
         Text for a person, json for a program (stillgate schema --of run, --of scenario).
     """
+    refuse_bad_places(machine, ("--csv", csv), ("--trace", trace), ("--chart", chart))
+    part = _part_of_run(chart_part, chart)
     named = machine.name.endswith((".scenario.yaml", ".scenario.yml"))
     if scenario is not None or named:
         refuse_script(at, script, duration)
         if named and scenario is not None:
             raise _usage(f"{machine} is a scenario; give a machine file before --scenario")
         file = machine if scenario is None else scenario
-        wanted = Wanted(seed, csv, trace, record, form, chart)
+        wanted = Wanted(seed, csv, trace, record, form, chart, part)
         return run_scenario_file(file, None if named else machine, wanted)
-    wanted = Wanted(seed, csv, trace, record, form, chart)
+    wanted = Wanted(seed, csv, trace, record, form, chart, part)
     return _run_script(machine, at or [], script, duration or "10 s", wanted)
+
+
+def _part_of_run(text: str | None, chart: Path | None) -> tuple[int, int] | None:
+    """From when to when a chart is to be drawn, in ms.
+
+    Raises:
+        UsageError: if the text is no range of times, or no chart is asked for.
+    """
+    from stillgate.controller.durations import parse_duration_range
+    from stillgate.controller.errors import TextError
+
+    if text is None:
+        return None
+    if chart is None:
+        raise _usage("--chart-part: there is no --chart to draw")
+    try:
+        return parse_duration_range(text)
+    except TextError as error:
+        hint = f"; {error.hint}" if error.hint else ""
+        raise _usage(f"--chart-part: {error.message}{hint}") from None
 
 
 @dataclass(frozen=True)
@@ -99,21 +125,20 @@ class Wanted:
     record: Path | None
     form: str
     chart: Path | None = None
+    chart_part: tuple[int, int] | None = None  # ms after power-on
 
     def write_chart(
         self, machine: Machine, frames: Sequence[Frame], title: str, broken: Sequence[Break]
     ) -> None:
         """Draws the run, if that is wanted."""
         if self.chart is not None:
-            from ..files import write_whole
             from ..reports.run_chart import run_chart
 
-            write_whole(self.chart, run_chart(machine, frames, title, broken).encode())
+            write_whole(self.chart, run_chart(machine, frames, title, broken, self.chart_part).encode())
 
     def write_csv(self, frames: Sequence[Frame]) -> None:
         """Writes every scan, if that is wanted."""
         if self.csv is not None:
-            from ..files import write_whole
             from ..reports.trace import trace_csv
 
             write_whole(self.csv, trace_csv(frames).encode())
@@ -142,8 +167,8 @@ def _run_script(machine: Path, at: list[str], script: Path | None, duration: str
             if not frames:
                 raise
             status = INTERRUPTED
-    wanted.write_csv(frames)
     wanted.write_chart(model, frames, f"a run with seed {seed}", watch.broken if watch is not None else ())
+    wanted.write_csv(frames)
     if wanted.form == "json":
         write_line(json.dumps(trace_document(model, seed, frames), indent=2))
     else:
@@ -182,8 +207,8 @@ def run_scenario_file(file: Path, machine: Path | None, wanted: Wanted) -> int:
             files[0].take(frame)
 
         result = run_scenario(document.document, scenario, prepare=prepare, on_frame=follow)
-    wanted.write_csv(result.frames)
     wanted.write_chart(result.machine, result.frames, f"scenario {file.name}", result.broken)
+    wanted.write_csv(result.frames)
     if wanted.form == "json":
         write_line(json.dumps(scenario_document(result, document), indent=2))
     else:

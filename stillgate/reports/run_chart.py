@@ -4,30 +4,50 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine, Response
+from stillgate.controller.quantities import Milliseconds
 from stillgate.diagrams.chart import Window, chart_of
 from stillgate.diagrams.chart_svg import chart_svg
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.recording import recording_of_frames
 from stillgate.interlocks.monitors import response_ticks
 from stillgate.interlocks.requirement_watch import Break
-from stillgate.interlocks.wording import sentence_of
+from stillgate.interlocks.wording import sentence_of, time_text
 from stillgate.sim_io.simulation import Frame
 
 
-def run_chart(machine: Machine, frames: Sequence[Frame], title: str, broken: Iterable[Break]) -> str:
+def run_chart(
+    machine: Machine,
+    frames: Sequence[Frame],
+    title: str,
+    broken: Iterable[Break],
+    part: tuple[Milliseconds, Milliseconds] | None = None,
+) -> str:
     """The chart as SVG.
 
     Args:
         title: of what the run is, behind the machine's name.
         broken: requirements that the run broke, with the times.
+        part: from when to when it is drawn, in ms after power-on; the whole run if left out.
+
+    Raises:
+        UsageError: if the run ends before the part begins.
     """
+    first, last = (0, None) if part is None else (part[0] // machine.scan, part[1] // machine.scan)
+    if first >= len(frames):
+        raise UsageError(
+            f"the part of the run that the chart is to show begins at {time_text(part[0] if part else 0)}; "
+            f"the run ends at {time_text((len(frames) - 1) * machine.scan)}"
+        )
     heading = f"{plain(machine.title) or machine.machine}: {plain(title)}"
     chart = chart_of(
         recording_of_frames(machine, frames),
         name="run",
         title=heading,
         windows=tuple(windows_of(machine, broken)),
+        first=first,
+        last=last,
     )
     return chart_svg(chart)
 

@@ -17,15 +17,14 @@ def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
-def test_a_picture_for_every_sequence_and_one_for_the_machine(
+def test_a_picture_for_every_sequence_and_two_for_the_machine(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
     done = stillgate("draw", starter, "--to", out)
     assert done.status == 0
-    expected = [
-        f"press.{name}.{kind}" for name in ("guard_lamp", "main", "signal_flow") for kind in ("png", "svg")
-    ]
+    pictures = ("guard_lamp", "main", "signal-flow", "whole-machine")
+    expected = [f"press.{name}.{kind}" for name in pictures for kind in ("png", "svg")]
     assert names(out) == expected
     assert all(str(out / name) in done.out for name in expected)
 
@@ -152,3 +151,50 @@ def test_a_run_leaves_its_timing_chart_with_what_it_broke(
     drawn = chart.read_text()
     assert "guard_stops_motor: after not guard_shut, then not motor within 200 ms" in drawn
     assert "surroundings: guard_shut goes off" in drawn
+
+
+def test_a_part_of_a_run_is_drawn_with_its_own_steps(
+    stillgate: Command, starter: Path, tmp_path: Path
+) -> None:
+    chart = tmp_path / "part.svg"
+    line = ("run", starter, "--for", "5s", "--at", "2 s start on for 200 ms", "--chart", chart)
+    done = stillgate(*line, "--chart-part", "2.1..3 s")
+    assert done.status == 0, done.err
+    drawn = chart.read_text()
+    assert "step 1, 2.2 s: operator: start goes off" in drawn
+    assert "start goes on" not in drawn
+
+
+@pytest.mark.parametrize(
+    ("part", "message"),
+    [
+        ("4..2 s", "the range runs backwards"),
+        ("soon", "'soon' is not a time"),
+        ("6..7 s", "begins at 6 s; the run ends at 5 s"),
+    ],
+)
+def test_a_part_that_cannot_be_drawn_is_refused_and_nothing_is_written(
+    stillgate: Command, starter: Path, tmp_path: Path, part: str, message: str
+) -> None:
+    files = ("--chart", tmp_path / "part.svg", "--csv", tmp_path / "run.csv")
+    done = stillgate("run", starter, "--for", "5s", *files, "--chart-part", part)
+    assert done.status == 2
+    assert message in done.err
+    assert [path.name for path in tmp_path.iterdir()] == [starter.name]
+    alone = stillgate("run", starter, "--chart-part", "2..3 s")
+    assert "there is no --chart to draw" in alone.err
+
+
+def test_a_story_is_numbered_through_the_whole_machine(
+    stillgate: Command, starter: Path, tmp_path: Path
+) -> None:
+    text = starter.read_text()
+    for old, new in BREAKING:
+        text = text.replace(old, new)
+    starter.write_text(text)
+    out = tmp_path / "out"
+    done = stillgate("draw", starter, "--story", "guard_stops_motor", "--to", out, "--only", "whole-machine")
+    assert done.status == 0, done.err
+    drawn = (out / "press.whole-machine.svg").read_text()
+    assert "[step 1]" in drawn
+    assert drawn.count("here it ends") == 2  # main and guard_lamp
