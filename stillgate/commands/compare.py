@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
-from .check import LIMITS
+from .check import INTERRUPTED, LIMITS, status_of
 from .options import Format, count_option, duration_option, load_document, search_limits
+
+if TYPE_CHECKING:
+    from stillgate.controller.reader import MachineDocument
+    from stillgate.interlocks.evidence import Comparison
+    from stillgate.interlocks.verdict import CheckResult
 
 
 def compare(
@@ -32,7 +37,8 @@ def compare(
     difference between their outputs is told, or that there is none.
 
     Exit status: 0 outputs and verdicts are the same, 1 they differ, 4
-    undecided, 2 a file or the command line is at fault, 130 interrupted.
+    undecided, 2 a file or the command line is at fault, 130 interrupted. A
+    verdict that a limit kept from being found is undecided, not different.
 
     Parameters
     ----------
@@ -60,13 +66,13 @@ def compare(
 
     from stillgate.interlocks.check import check
     from stillgate.interlocks.compare import compare as compare_files
-    from stillgate.interlocks.verdict import Word
 
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        one, other = (
-            check(
+
+        def verdicts_of(document: MachineDocument) -> CheckResult:
+            found = check(
                 document,
                 tick=period,
                 faults=budget,
@@ -76,8 +82,11 @@ def compare(
                 time_limit=limits.seconds,
                 progress=progress,
             )
-            for document in (before, after)
-        )
+            if status_of(found) == INTERRUPTED:
+                raise KeyboardInterrupt  # half a comparison would read as a whole one
+            return found
+
+        one, other = verdicts_of(before), verdicts_of(after)
         result = compare_files(
             before,
             after,
@@ -97,6 +106,16 @@ def compare(
         from ..reports.evidence_text import write_comparison
 
         write_comparison(output_console(), result)
-    if result.outputs is Word.BROKEN or result.verdicts:
+    return _status(result)
+
+
+def _status(result: Comparison) -> int:
+    """Exit status of a comparison; what is not known is no difference."""
+    from stillgate.interlocks.verdict import Word
+
+    if result.exploration is not None and result.exploration.stopped_by == "interrupt":
+        return INTERRUPTED
+    undecided = [item for item in result.verdicts if Word.UNDECIDED in (item.old, item.new)]
+    if result.outputs is Word.BROKEN or len(result.verdicts) > len(undecided):
         return 1
-    return 0 if result.outputs is Word.HOLDS else 4
+    return 0 if result.outputs is Word.HOLDS and not undecided else 4

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +16,7 @@ from strength_machines import GUARDED
 from stillgate.commands.schema import schema_of
 
 from .conftest import Command
+from .samples import holding, result, undecided
 
 
 @pytest.fixture(autouse=True)
@@ -96,6 +98,31 @@ def test_compare_says_same_or_different(stillgate: Command, guarded: Path, tmp_p
     document = fits(stillgate("compare", guarded, other, "--faults", "0", "--format", "json").out, "compare")
     assert document["outputs"] == "broken"
     assert document["differing"] == ["motor"]
+
+
+def test_a_comparison_that_was_cut_short_is_undecided_and_not_different(
+    stillgate: Command, guarded: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert stillgate("compare", guarded, guarded, "--faults", "0", "--max-states", "3").status == 4
+    name = holding().name
+    found = iter((result(holding()), result(dataclasses.replace(undecided(), name=name), exhausted=False)))
+    monkeypatch.setattr("stillgate.interlocks.check.check", lambda *_, **__: next(found))
+    done = stillgate("compare", guarded, guarded)
+    assert f"{name}: holds, now undecided" in " ".join(done.out.split())
+    assert done.status == 4
+
+
+def test_a_comparison_that_is_interrupted_says_so_and_nothing_else(
+    stillgate: Command, guarded: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cut = result(undecided(), exhausted=False)
+    cut = dataclasses.replace(
+        cut, exploration=tuple(dataclasses.replace(item, stopped_by="interrupt") for item in cut.exploration)
+    )
+    monkeypatch.setattr("stillgate.interlocks.check.check", lambda *_, **__: cut)
+    done = stillgate("compare", guarded, guarded)
+    assert (done.status, done.out) == (130, "")
+    assert done.err.endswith("stillgate: interrupted\n")
 
 
 def test_a_file_that_is_not_there_is_bad_use(stillgate: Command, guarded: Path, tmp_path: Path) -> None:
