@@ -6,6 +6,7 @@ which know the machine.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -156,7 +157,9 @@ def _machine_of(
         if any(item.line for item in refused.problems):
             raise  # the machine file has faults of its own
         first = refused.problems[0]
-        problems.append(positions.problem(("machine",), f"'{shorten(said)}': {first.message}", first.hint))
+        # A file that is named instead is to be written here as it is seen from the scenario.
+        hint = first.hint.replace(f"'{Path(name).parent}{os.sep}", "'")
+        problems.append(positions.problem(("machine",), f"'{shorten(said)}': {first.message}", hint))
         return None
 
 

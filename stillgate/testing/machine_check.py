@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -107,6 +108,23 @@ def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> C
     if worker is None:
         return run()
     return shared_result(f"{worker['testrunuid']} {path}", run)
+
+
+def check_command(config: pytest.Config, file: str) -> str:
+    """The command that makes the same check by itself.
+
+    Args:
+        config: of the test run.
+        file: the machine file as a command names it.
+    """
+    words = ["stillgate", "check", file]
+    for option in ("tick", "faults", "time_limit"):
+        value = config.getoption(f"machine_{option}")
+        if value is not None:
+            words += [f"--{option.replace('_', '-')}", str(value)]
+    if config.getoption("machine_overlaps"):
+        words.append("--overlaps")
+    return shlex.join(words)
 
 
 def _threads() -> int | None:

@@ -21,7 +21,8 @@ from stillgate.interlocks.verdict import CheckResult, Finding, FindingKind, Requ
 
 from ..pytest_plugin import CHECK_PROPERTY
 from ..reports.words import judgement_words
-from .machine_check import check_line, kept_check, run_check
+from .machine_check import check_command, check_line, kept_check, run_check
+from .told import shown, told
 
 if TYPE_CHECKING:
     from stillgate.controller.reader import MachineDocument
@@ -59,7 +60,11 @@ class MachineFile(pytest.File):
     @property
     def shown(self) -> str:
         """The file as messages name it."""
-        return self.nodeid
+        return shown(self.path, self.config)
+
+    def again(self, said: str) -> str:
+        """What is said of a failure, and how to see it again."""
+        return f"{said}\nsee it again with:  {check_command(self.config, self.shown)}"
 
     def collect(self) -> Iterator[MachineItem]:
         """Items of a kept result, or of the file as read; one that cannot be used is one collection error."""
@@ -85,7 +90,7 @@ class MachineFile(pytest.File):
         try:
             document = self._document = read_machine(self.path)
         except MachineFileError as error:
-            raise self.CollectError(str(error).replace(str(self.path), self.nodeid)) from None
+            raise self.CollectError(told(error, self.config)) from None
         for name, requirement in document.machine.requirements.items():
             line, _ = document.place(("requirements", name))
             yield RequirementItem.of(self, name, requirement.hazard, line)
@@ -163,7 +168,7 @@ class RequirementItem(MachineItem):
         item.line = line
         item.mark("requirement")
         if hazard is not None:
-            item.add_marker(pytest.mark.hazard(hazard))
+            item.add_marker(pytest.mark.hazard(name=hazard))
             item.extra_keyword_matches.add(hazard)
         return item
 
@@ -175,7 +180,7 @@ class RequirementItem(MachineItem):
         if verdict.verdict is not Word.HOLDS:
             from .failure_text import requirement_text
 
-            raise NotHeld(requirement_text(verdict, result, self.file.shown))
+            raise NotHeld(self.file.again(requirement_text(verdict, result, self.file.shown)))
 
     def reportinfo(self) -> tuple[Path, int, str]:
         """Where the requirement stands."""
@@ -212,7 +217,8 @@ class FindingItem(MachineItem):
         if failing:
             from .failure_text import finding_text
 
-            raise NotHeld("\n\n".join(finding_text(item, self._sentence(item)) for item in failing))
+            said = "\n\n".join(finding_text(item, self._sentence(item)) for item in failing)
+            raise NotHeld(self.file.again(said))
 
     def _sentence(self, item: Finding) -> str:
         return f"{self.file.shown}:{item.line}:{item.column}: {item.kind.value}: {item.message}"

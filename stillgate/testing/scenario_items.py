@@ -12,6 +12,8 @@ from stillgate.controller.errors import MachineFileError, StillgateError
 from stillgate.interlocks.scenario_run import run_scenario
 from stillgate.sim_io.scenario_reader import ScenarioDocument, load_scenario
 
+from .told import shown, told
+
 
 class ScenarioFailed(Exception):  # noqa: N818
     """A scenario failed; the text is what is printed."""
@@ -31,7 +33,7 @@ class ScenarioFile(pytest.File):
         try:
             document = load_scenario(self.path)
         except MachineFileError as error:
-            raise self.CollectError(str(error).replace(str(self.path), self.nodeid)) from None
+            raise self.CollectError(told(error, self.config)) from None
         yield ScenarioItem.about(self, document)
 
 
@@ -60,8 +62,8 @@ class ScenarioItem(pytest.Item):
         except StillgateError as error:
             raise ScenarioFailed(f"the scenario could not be run: {error}") from None
         if not result.passed:
-            place = f"{self.nodeid.partition('::')[0]}"
-            raise ScenarioFailed(f"{result.difference()}\nsee it with:  stillgate run {place}")
+            place = shown(self.path, self.config)
+            raise ScenarioFailed(f"{result.difference()}\nsee it again with:  stillgate run {place}")
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """What was expected and what was seen instead."""

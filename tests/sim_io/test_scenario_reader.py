@@ -141,7 +141,7 @@ def test_the_machine_is_looked_for_beside_the_scenario(tmp_path: Path) -> None:
     with pytest.raises(ScenarioFileError, match="there is no such file") as caught:
         load_scenario(path)
     assert caught.value.problems[0].line == 2
-    assert "press.yaml" in caught.value.problems[0].hint
+    assert caught.value.problems[0].hint == "did you mean 'press.yaml'?", "as it is to be written there"
     (tmp_path / "press.yaml").write_text(PRESS_TEXT.replace("20 ms", "20"))
     path.write_text(HEAD)
     with pytest.raises(MachineFileError) as broken:

@@ -91,7 +91,7 @@ def told(item: pytest.Item) -> tuple[object, ...]:
         item.nodeid,
         item.location,
         sorted(item.keywords),
-        [mark.args for mark in item.iter_markers("hazard")],
+        [mark.kwargs for mark in item.iter_markers("hazard")],
     )
 
 
@@ -225,8 +225,36 @@ def test_a_scenario_file_is_an_item(pytester: pytest.Pytester, folder: Path) -> 
     )
     result = pytester.runpytest("-q", "-m", "scenario")
     result.assert_outcomes(failed=1, deselected=9)
-    result.stdout.fnmatch_lines(["*seen then: motor is on", "*stillgate run start.scenario.yaml"])
+    result.stdout.fnmatch_lines(
+        ["*seen then: motor is on", "see it again with:  stillgate run start.scenario.yaml"]
+    )
     assert "Traceback" not in result.stdout.str()
+
+
+def test_messages_name_files_as_seen_from_where_pytest_was_called(
+    pytester: pytest.Pytester, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Commands that are printed work there, in workers of a parallel run as well."""
+    pytester.makeini("[pytest]\n")
+    inner = folder / "inner"
+    inner.mkdir()
+    (folder / "press.machine.yaml").rename(inner / "press.yaml")
+    (inner / "open.machine.yaml").write_text(broken(starter_text("open")), encoding="utf-8")
+    (inner / "none.scenario.yaml").write_text(
+        "scenario: none\nmachine: press.yaml\nsteps: [{at: 1 s, expect: motor}]\n", encoding="utf-8"
+    )
+    monkeypatch.chdir(inner)
+    for workers in ((), ("-n", "1")):
+        result = pytester.runpytest_subprocess("-q", "--machine-faults", "0", *workers)
+        result.assert_outcomes(failed=2, passed=8)
+        said = result.stdout.str()
+        result.stdout.fnmatch_lines(["  open.machine.yaml:*: guard_stops_motor"])
+        assert "see it again with:  stillgate check open.machine.yaml --faults 0\n" in said
+        assert "see it again with:  stillgate run none.scenario.yaml\n" in said
+        assert "\nopen.machine.yaml: 4 requirements" in said
+    (inner / "press.yaml").write_text("machine: [", encoding="utf-8")
+    result = pytester.runpytest_subprocess("-q", "none.scenario.yaml")
+    result.stdout.fnmatch_lines(["press.yaml:1:*"])
 
 
 def test_junit_xml_has_places_verdicts_and_how_it_was_checked(
