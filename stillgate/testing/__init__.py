@@ -44,12 +44,23 @@ __all__ = [
 
 
 def __getattr__(name: str) -> object:
-    """Loads a public name from its home at first use."""
+    """Loads a public name from its home at first use.
+
+    Raises:
+        ImportError: if Hypothesis is not installed, saying how to get it.
+    """
     if name not in _HOME:
         raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
     from importlib import import_module
 
-    value: object = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    try:
+        value: object = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    except ModuleNotFoundError as error:
+        if error.name != "hypothesis":
+            raise
+        raise ImportError(
+            "stillgate.testing needs the library hypothesis:  pip install 'stillgate[pytest]'"
+        ) from None
     globals()[name] = value
     return value
 

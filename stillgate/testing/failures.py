@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
+
+from hypothesis import note
 
 from stillgate.controller.durations import format_duration
 from stillgate.controller.quantities import Milliseconds
+from stillgate.interlocks.scenario_run import run_scenario
 from stillgate.interlocks.wording import sentence_of
 
 from .record import Record, replayed, save, story_of
+
+OWN = "The run in which an assertion of a property test failed; by itself it expects nothing"
+"""Title of the scenario of such a run."""
 
 
 class RequirementBroken(AssertionError):  # noqa: N818
@@ -44,11 +51,30 @@ class RequirementBroken(AssertionError):  # noqa: N818
         return "\n".join((head, "", story, "", *_again(self._saved)))
 
 
-def tell_failure(error: Exception, record: Record, end: Milliseconds, folder: Path) -> None:
-    """Saves a run in which an assertion of the user's own failed, and says so in a note to it."""
-    watch: list[str] = []
-    saved = save(record, f"{record.machine.machine}_own_assertion", end, watch, folder)
-    error.add_note("\n".join((f"The run up to {format_duration(end)} after power-on:", *_again(saved))))
+def tell_failure(record: Record, end: Milliseconds, folder: Path, test: str) -> None:
+    """Saves a run in which an assertion of the user's own failed, and tells it beside the failure.
+
+    Args:
+        record: the run.
+        end: time of its last scan, in ms.
+        folder: of the scenario.
+        test: name of the class of rules.
+    """
+    name = f"{record.machine.machine}_assertion_of_{test}"
+    note(_OwnRun(record, end, save(record, name, end, [], folder, title=OWN)))
+
+
+class _OwnRun:
+    """A run to be told. Hypothesis prints a note about the last failing run only, the shortest."""
+
+    def __init__(self, record: Record, end: Milliseconds, saved: Path | None) -> None:
+        self._record, self._end, self._saved = record, end, saved
+
+    def _repr_pretty_(self, printer: Any, _: bool) -> None:
+        scenario = self._record.scenario("found", self._end, [], Path())
+        story = story_of(self._record, run_scenario(self._record.document, scenario))
+        head = f"The run up to {format_duration(self._end)} after power-on:"
+        printer.text("\n".join((head, "", story, "", *_again(self._saved))))
 
 
 def _again(saved: Path | None) -> tuple[str, ...]:

@@ -18,12 +18,16 @@ from stillgate.interlocks.requirement_watch import watched
 from stillgate.interlocks.scenario_run import ScenarioResult, run_scenario
 from stillgate.sim_io.scenario import Scenario, Step
 
+from ..commands.new import machine_name
 from ..reports.prose import say
 from ..reports.story_text import steps_table
 from ..reports.trace import trace_steps
 from ..scenario_files import write_scenario
 
 STORY_WIDTH = 96
+
+FOUND = "Found by a property test"
+"""Title of the scenario of a run that breaks a requirement."""
 
 
 @dataclass
@@ -61,7 +65,9 @@ class Record:
         """Takes down anything else."""
         self.steps.append(step)
 
-    def scenario(self, name: str, end: Milliseconds, watch: list[str], folder: Path) -> Scenario:
+    def scenario(
+        self, name: str, end: Milliseconds, watch: list[str], folder: Path, *, title: str = FOUND
+    ) -> Scenario:
         """The run as a scenario.
 
         Args:
@@ -69,11 +75,12 @@ class Record:
             end: time of the last scan.
             watch: requirements to watch.
             folder: where its file will stand.
+            title: what it shows.
         """
         there = self.path and os.path.relpath(self.path.resolve(), folder.resolve())
         return Scenario.model_construct(
             scenario=name,
-            title="Found by a property test",
+            title=title,
             machine=Path(there).as_posix() if there else f"{self.machine.machine}.yaml",
             seed=self.seed,
             disturb=list(self.disturb),
@@ -110,16 +117,24 @@ def story_of(record: Record, result: ScenarioResult) -> str:
         say(console, f"from the start: {text}")
     first = result.frames[0]
     if first.parts:
-        say(console, "At power-on: " + ", ".join(f"{name} {place}" for name, place in first.parts.items()))
+        places = ", ".join(f"{name} {place}" for name, place in first.parts.items())
+        say(console, f"At power-on: {places}.")
+    console.print()
     console.print(steps_table(trace_steps(record.machine, result.frames)))
     return "\n".join(line.rstrip() for line in stream.getvalue().splitlines())
 
 
-def save(record: Record, name: str, end: Milliseconds, watch: list[str], folder: Path) -> Path | None:
-    """Writes the run as a scenario file; None if no machine file says what was run."""
+def save(
+    record: Record, name: str, end: Milliseconds, watch: list[str], folder: Path, *, title: str = FOUND
+) -> Path | None:
+    """Writes the run as a scenario file; None if no machine file says what was run.
+
+    The scenario is named as given, as near as a name can be.
+    """
     if record.path is None:
         return None
+    name = machine_name(name)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name}.scenario.yaml"
-    write_scenario(record.scenario(name, end, watch, folder), path)
+    write_scenario(record.scenario(name, end, watch, folder, title=title), path)
     return path

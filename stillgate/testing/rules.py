@@ -25,7 +25,6 @@ from pathlib import Path
 from typing import ClassVar
 
 from hypothesis import strategies as st
-from hypothesis.errors import HypothesisException
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from stillgate.controller.machine import Machine
@@ -298,6 +297,7 @@ class MachineRules(RuleBasedStateMachine):
     @invariant()
     def requirements_hold(self) -> None:
         """No requirement is broken that withstands as many faults as there were."""
+        __tracebackhide__ = True  # for pytest: who broke what is told by the story, not by this place
         for time, name in self._run.broken[self._judged :]:
             if self._counts(name):
                 raise RequirementBroken(self._record, name, time, self.found_in)
@@ -306,8 +306,9 @@ class MachineRules(RuleBasedStateMachine):
     def teardown(self) -> None:
         """Tells and saves a run in which an assertion of the user's own failed."""
         error = sys.exc_info()[1]
-        if isinstance(error, Exception) and not isinstance(error, HypothesisException | RequirementBroken):
-            tell_failure(error, self._record, max(0, self.time - self.machine.scan), self.found_in)
+        if isinstance(error, AssertionError) and not isinstance(error, RequirementBroken):
+            end = max(0, self.time - self.machine.scan)
+            tell_failure(self._record, end, self.found_in, type(self).__name__)
 
     # -- inside ------------------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,9 +17,10 @@ from stillgate.sim_io.scenario import Scenario
 from stillgate.sim_io.scenario_reader import load_scenario_bytes
 from stillgate.sim_io.scenario_writer import scenario_text
 
-from stillgate import load_scenario, run_scenario, write_scenario
+from stillgate import load_scenario, run_scenario, testing, write_scenario
 from stillgate.commands.new import starter_text
 from stillgate.testing import (
+    MachineRules,
     RequirementBroken,
     fault_schedules,
     input_sequences,
@@ -116,12 +118,27 @@ def test_a_broken_requirement_is_shrunk_saved_and_broken_again(tmp_path: Path) -
     assert len(result.scenario.steps) <= 6, "short enough to read"
 
 
-def test_a_failed_assertion_of_ones_own_saves_the_run_too(tmp_path: Path) -> None:
+def test_a_run_is_saved_under_a_name_that_a_scenario_may_have(tmp_path: Path) -> None:
+    """Names of machine and requirement may be as long as names can be, and end in '_'."""
+    path = tmp_path / "press.machine.yaml"
+    long = "guard_stops_motor" + "x" * 47
+    text = FORGOTTEN.replace("machine: press\n", f"machine: press{'y' * 58}_\n")
+    path.write_text(text.replace("guard_stops_motor", long), encoding="utf-8")
+    rules = machine_rules(path, faults=0, found_in=tmp_path / "found")
+    with pytest.raises(RequirementBroken):
+        run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+    (saved,) = (tmp_path / "found").glob("*.scenario.yaml")
+    assert run_scenario(load_scenario(saved)).broken[0].requirement == long
+
+
+def own_rules(tmp_path: Path) -> type[MachineRules]:
     path = tmp_path / "press.machine.yaml"
     path.write_text(STARTER, encoding="utf-8")
-    base = machine_rules(path, faults=0, found_in=tmp_path / "found")
+    return machine_rules(path, faults=0, found_in=tmp_path / "found")
 
-    class Mine(base):  # type: ignore[valid-type, misc]
+
+def test_a_failed_assertion_of_ones_own_is_told_and_saved_too(tmp_path: Path) -> None:
+    class Mine(own_rules(tmp_path)):  # type: ignore[misc]
         """A rule that cannot hold."""
 
         @rule()
@@ -133,5 +150,29 @@ def test_a_failed_assertion_of_ones_own_saves_the_run_too(tmp_path: Path) -> Non
     with pytest.raises(AssertionError) as raised:
         run_state_machine_as_test(seed(1)(Mine), settings=quick(30))
     (saved,) = (tmp_path / "found").glob("*.scenario.yaml")
-    assert any(saved.as_posix() in note for note in raised.value.__notes__)
+    assert saved.name == "press_assertion_of_Mine.scenario.yaml"
+    told = "\n".join(raised.value.__notes__)
+    assert told.count("after power-on:") == 1, "the last and shortest run only"
+    assert "operator: start goes on" in told
+    assert f"stillgate run {saved.as_posix()}" in told
     assert run_scenario(load_scenario(saved)).frames[-1].circuits["start"]
+
+
+def test_a_slip_in_ones_own_rules_is_no_finding_about_the_machine(tmp_path: Path) -> None:
+    class Mine(own_rules(tmp_path)):  # type: ignore[misc]
+        """A rule with a slip in it."""
+
+        def every_scan(self) -> None:
+            assert not self.outputs["moter"]
+
+    with pytest.raises(KeyError, match="moter"):
+        run_state_machine_as_test(seed(1)(Mine), settings=quick(5))
+    assert not (tmp_path / "found").exists()
+
+
+def test_without_hypothesis_a_sentence_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delitem(sys.modules, "stillgate.testing.strategies")
+    monkeypatch.setitem(sys.modules, "hypothesis", None)
+    monkeypatch.delitem(vars(testing), "scenarios")
+    with pytest.raises(ImportError, match=r"pip install 'stillgate\[pytest\]'"):
+        testing.scenarios  # noqa: B018
