@@ -19,8 +19,8 @@ OPTIONAL = (
     ("jinja2", "the evidence report", "pip install 'stillgate[report]'"),
     ("watchfiles", "checking again after every save", "pip install 'stillgate[watch]'"),
     ("numba", "the benchmarks' comparison with compiled Python", "pip install 'stillgate[bench]'"),
-    ("pytest", "running the tests", "pip install 'stillgate[test]'"),
-    ("hypothesis", "running the tests", "pip install 'stillgate[test]'"),
+    ("pytest", "tests of machine files", "pip install 'stillgate[pytest]'"),
+    ("hypothesis", "property tests of machine files", "pip install 'stillgate[pytest]'"),
 )
 """Import name, purpose, and how to get it."""
 

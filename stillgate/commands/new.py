@@ -23,7 +23,7 @@ def new(machine: Path, /) -> int:
     from stillgate.controller.errors import UsageError
 
     target = machine if machine.suffix in (".yaml", ".yml") else machine.with_name(machine.name + ".yaml")
-    name = machine_name(target.stem)
+    name = machine_name(target.stem.removesuffix(".machine"))
     try:
         write_new(target, starter_text(name).encode())
     except FileExistsError:

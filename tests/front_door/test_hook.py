@@ -1,7 +1,11 @@
-"""The commit hook: checks machine files, passes over other YAML, says the worst."""
+"""The commit hook checks machine files, passes over other YAML, says the worst; so does a build's job."""
 
 from __future__ import annotations
 
+import os
+import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -41,3 +45,32 @@ def test_the_definition_for_pre_commit_names_what_exists() -> None:
     assert hook["entry"] == "python -m stillgate.hook"
     assert hook["language"] == "python"
     assert hook["require_serial"] is True
+
+
+def test_the_job_for_a_build_server_says_what_is_broken_and_writes_all_it_promises(
+    starter: Path, tmp_path: Path
+) -> None:
+    """The script of the guide, but for the two lines that install what is installed here."""
+    page = (ROOT / "docs" / "how-to" / "check-on-every-change.md").read_text(encoding="utf-8")
+    [job] = re.findall(r"^```bash\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    lines = job.splitlines(keepends=True)
+    kept = [line for line in lines if " -m venv " not in line and "/pip install " not in line]
+    assert len(lines) - len(kept) == 2
+    script = tmp_path / "job.sh"
+    script.write_text("".join(kept).replace("venv/bin/", ""), encoding="utf-8")
+    folder = tmp_path / "machines"
+    folder.mkdir()
+    text = starter.read_text(encoding="utf-8").replace("  faults: 1 ", "  faults: 0 ")
+    (folder / "good.yaml").write_text(text, encoding="utf-8")
+    open_guard = text.replace("unless: guard_shut", "unless: stop_ok").replace(
+        " or not guard_shut, to", ", to"
+    )
+    (folder / "broken.yaml").write_text(open_guard, encoding="utf-8")
+    path = str(Path(sys.executable).parent) + os.pathsep + os.environ["PATH"]
+    done = subprocess.run(
+        ["sh", script.name], cwd=tmp_path, env=os.environ | {"PATH": path}, capture_output=True, check=False
+    )
+    assert done.returncode == 1, done.stdout + done.stderr
+    written = {item.name for item in tmp_path.iterdir() if item.is_file()} - {script.name, starter.name}
+    endings = ("sarif", "xml", "report.html")
+    assert written == {f"{name}.{ending}" for name in ("good", "broken") for ending in endings}

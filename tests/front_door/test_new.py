@@ -23,6 +23,13 @@ def test_the_starter_is_read_without_a_warning(stillgate: Command, tmp_path: Pat
     assert document.warnings == ()
 
 
+def test_a_machine_whose_file_pytest_collects_is_named_without_that_ending(
+    stillgate: Command, tmp_path: Path
+) -> None:
+    stillgate("new", tmp_path / "press.machine.yaml")
+    assert read_machine(tmp_path / "press.machine.yaml").machine.machine == "press"
+
+
 def test_the_starter_shows_every_section(tmp_path: Path) -> None:
     machine = read_machine_text(starter_text("x")).machine
     for section in ("hazards", "inputs", "outputs", "parts", "sequences", "interlocks", "requirements"):
