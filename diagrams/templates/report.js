@@ -1,5 +1,12 @@
-// Timing charts: zoom, pan, and a cursor that reads every signal. Without this script the page is complete.
+// Timing charts: zoom, pan, and a cursor that reads every signal; drawings in full size. Without this script
+// the page is complete.
 "use strict";
+for (const figure of document.querySelectorAll("figure.drawing")) {
+  const button = figure.querySelector(".size"), room = figure.querySelector(".scroll");
+  if (figure.querySelector("svg").width.baseVal.value <= room.clientWidth) continue; // it is shown in full size
+  figure.querySelector(".controls").hidden = false;
+  button.onclick = () => button.setAttribute("aria-pressed", String(figure.classList.toggle("full")));
+}
 for (const figure of document.querySelectorAll("figure.chart")) {
   const chart = JSON.parse(figure.dataset.chart);
   const svg = figure.querySelector("svg");

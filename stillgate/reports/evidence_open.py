@@ -50,11 +50,12 @@ def _verdicts(result: CheckResult) -> Iterator[Point]:
             yield f"{item.name} is broken.", anchor
         elif item.verdict is Word.UNDECIDED:
             yield f"{item.name} is undecided: a limit ended the search, or a search is missing.", ""
-        for judgement in item.judgements:
+        for judgement in item.judgements if item.verdict is not Word.BROKEN else ():
             if judgement.word is Word.BROKEN and judgement.faults > item.faults:
+                asked = f"up to {fault_words(item.faults)}" if item.faults else "no fault at all"
                 yield (
-                    f"{item.name} breaks with {fault_words(judgement.faults)}; the file asks for no more "
-                    f"than {fault_words(item.faults)}. Is that enough?",
+                    f"{item.name} breaks with {fault_words(judgement.faults)}; the file asks it to hold with "
+                    f"{asked}. Is that enough?",
                     anchor,
                 )
 

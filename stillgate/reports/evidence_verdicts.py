@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from stillgate.controller.expression import Name, walk
-from stillgate.controller.machine import Machine
-from stillgate.controller.quantities import Condition
+from stillgate.controller.machine import Machine, Response
+from stillgate.controller.quantities import Condition, Milliseconds
 from stillgate.diagrams.chart import Chart, Window, chart_of
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
 from stillgate.diagrams.table import Table
 from stillgate.interlocks.evidence import LayerTable
+from stillgate.interlocks.monitors import response_ticks
 from stillgate.interlocks.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 from stillgate.interlocks.wording import time_text
 
@@ -129,8 +130,8 @@ def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
             "from now on; F[0, t]: at some instant within t; W: weak until; EF, AG EF: on some run, from "
             "everywhere.",
             "Names of inputs mean the circuit as it is, names of outputs what is physically driven; seen.x "
-            "and asked.y are the controller's own views. Must bear, bears: how many faults. Line: in the "
-            "machine file.",
+            "and asked.y are the controller's own views. Must bear, bears: how many faults; '-': none is "
+            "borne, it breaks without or is undecided. Line: in the machine file.",
             *((_CARRIED,) if layers is not None else ()),
         ),
     )
@@ -181,6 +182,9 @@ def _break(machine: Machine, item: RequirementVerdict, result: CheckResult) -> P
     broken = [judgement for judgement in item.judgements if judgement.word is Word.BROKEN]
     counts = item.verdict is Word.BROKEN
     lines = [f"Requirement, line {item.line}: {plain(item.text)}"]
+    requirement = machine.requirements.get(item.name)
+    if isinstance(requirement, Response):
+        lines.append(_limit_words(requirement.within, result))
     if item.why:
         lines.append(f"Why it is required: {plain(item.why)}")
     if not counts:
@@ -193,6 +197,19 @@ def _break(machine: Machine, item: RequirementVerdict, result: CheckResult) -> P
         blocks.append(Timing(story_chart(machine, item.story, result, item.name)))
     title = f"{item.name}{'' if counts else ' (beyond what it must withstand)'}"
     return Part(f"break-{item.name}", title, tuple(blocks))
+
+
+def _limit_words(within: Milliseconds, result: CheckResult) -> str:
+    """What a limit comes to in ticks, which is less than the file says and would look like a mistake."""
+    ticks = response_ticks(within, result.scan, result.tick)
+    if ticks < 0:
+        return f"How it was judged: {time_text(within)} is shorter than a scan, so no answer can be in time."
+    how = f"within {time_text(ticks * result.tick)} of" if ticks else "in the same instant as"
+    return (
+        f"How it was judged: the answer must be there {how} the trigger. That is what remains of "
+        f"{time_text(within)} in whole ticks of {time_text(result.tick)} when one scan of "
+        f"{time_text(result.scan)} is taken off, since a switch may change just after it was read."
+    )
 
 
 def story_chart(machine: Machine, story: Story, result: CheckResult, name: str) -> Chart:

@@ -95,6 +95,29 @@ def test_cursor_zoom_and_readings_of_a_chart_work(page: str, tmp_path: Path) -> 
     assert "step" in found["clock"]
 
 
+def test_a_drawing_that_was_made_to_fit_can_be_seen_in_full_size(page: str, tmp_path: Path) -> None:
+    probe = """
+    function probe() {
+      return [...document.querySelectorAll("figure.drawing")].map((figure) => {
+        const svg = figure.querySelector("svg"), room = figure.querySelector(".scroll");
+        const own = svg.width.baseVal.value, shown = () => svg.getBoundingClientRect().width;
+        const fit = shown(), offered = !figure.querySelector(".controls").hidden;
+        if (offered) figure.querySelector(".size").click();
+        return {room: room.clientWidth, own, fit, offered, full: shown(),
+                pressed: figure.querySelector(".size").getAttribute("aria-pressed")};
+      });
+    }"""
+    narrow = page.replace("max-width: 70rem", "max-width: 30rem")  # so narrow that something must shrink
+    for text in (page, narrow):
+        found, _ = after(text, probe, tmp_path)
+        for item in found:
+            assert item["fit"] <= item["room"] + 1
+            assert item["offered"] == (item["own"] > item["room"])
+            assert item["full"] == pytest.approx(item["own"], abs=1)
+            assert item["pressed"] == str(item["offered"]).lower()
+    assert any(item["offered"] for item in found)
+
+
 def test_the_page_is_usable_within_two_seconds(page: str, tmp_path: Path) -> None:
     times = []
     for run in range(3):
