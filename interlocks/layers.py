@@ -6,61 +6,30 @@ sequences alone
     The interlocks are removed.
 interlocks alone
     Every output is demanded at will in every scan, whatever the states say. The sequences still run,
-    because interlocks read their states; they only have no say in the demands any more.
+    because interlocks read their states; they only have no say in the demands any more. How that is
+    searched where there are many outputs, ``at_will`` says.
 both
     The machine as the file has it.
 
 A requirement that either layer carries alone survives a mistake in the other one.
-
-Demanding every output at will multiplies what one scan may lead to. Beyond ``MOST_AT_WILL`` outputs
-only those are that a requirement speaks of, itself or through the parts it reads; the others stay with
-the sequences. A break found so is a break with arbitrary demands, too; where none is found the verdict
-is undecided, and says so.
 """
 
 from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
-from pydantic import BaseModel
-from stillgate.controller.expression import Name, walk
-from stillgate.controller.lowering import lower_controller
-from stillgate.controller.machine import (
-    Exclusion,
-    FromAnywhere,
-    Input,
-    Machine,
-    Reach,
-    Requirement,
-)
-from stillgate.controller.program import (
-    FALSE,
-    Assign,
-    Cell,
-    Complement,
-    ControllerProgram,
-    Lookup,
-    Observation,
-    Operation,
-    Read,
-    Ref,
-    Stage,
-    Statement,
-    Term,
-    conjunction,
-    terms_in,
-)
-from stillgate.controller.quantities import Condition, Milliseconds, SenseCondition
+from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
+from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
-from stillgate.sim_io.faults import faults_of
 
 from .assumptions import assumptions_of
+from .at_will import MOST_AT_WILL, Freed, freed_for
 from .check import DEFAULT_BYTES, judgement_of, required_faults
 from .closed_loop import ClosedLoop, close_loop
 from .evidence import Carrier, LayerRow, LayerTable
@@ -72,6 +41,15 @@ ABOUT = (
     "Sequences alone: the interlocks are removed. Interlocks alone: every output is demanded at will in "
     "every scan; the sequences still run, because interlocks read their states.",
 )
+
+ABOUT_MANY = (
+    f"More than {MOST_AT_WILL} outputs matter. Interlocks alone 'holds' was found with the outputs at will "
+    "that the requirement speaks of, and with every part that it does not speak of doing anything at all; "
+    "'broken' with the same outputs at will, and the parts as they are."
+)
+
+_FEW = 100_000
+"""States of the first, short search for breaks."""
 
 
 def layers(
@@ -91,8 +69,8 @@ def layers(
     Args:
         result: the check of the same file, which judges both layers together.
         faults: 0 or 1; with 1, requirements that must withstand a fault are judged under one.
-        threads, max_states, max_bytes: of each of the two searches.
-        time_limit: seconds of each of the two searches; what is not broken by then is undecided.
+        threads, max_states, max_bytes: of each search.
+        time_limit: seconds of each search; what is not decided by then is undecided.
         progress: called a few times a second while a search runs.
         on_slow_build: called before a compiler's slow very first call.
 
@@ -110,23 +88,10 @@ def layers(
     }
     machine = document.machine.model_copy(update={"requirements": wanted})
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
-    bare = machine.model_copy(update={"interlocks": []})
-    groups = _groups(machine, result.tick)
-    loops = [close_loop(bare, tick=result.tick, faults=budget, possibility=False)]
-    for names, free, _ in groups:
-        some = machine.model_copy(update={"requirements": {name: wanted[name] for name in names}})
-        loops.append(_at_will(some, result.tick, budget, free))
-    libraries = _built(loops, on_slow_build) if wanted else []
-    sequences: dict[str, Judgement] = {}
-    interlocks: dict[str, Judgement] = {}
-    if wanted:
-        sequences = _judge(loops[0], libraries[0], wanted, limits, progress)
-    for number, (names, free, whole) in enumerate(groups, 1):
-        some_wanted = {name: wanted[name] for name in names}
-        found = _judge(loops[number], libraries[number], some_wanted, limits, progress)
-        interlocks.update(
-            found if whole else {name: _only_broken(item, free) for name, item in found.items()}
-        )
+    bench = _Bench(machine, result.tick, budget, limits, progress, on_slow_build)
+    groups = freed_for(machine, result.tick)
+    sequences = bench.sequences_alone()
+    interlocks = bench.interlocks_alone(groups)
     both = {
         item.name: judgement
         for item in result.requirements
@@ -141,40 +106,105 @@ def layers(
         faults=budget,
         tick=result.tick,
         rows=rows,
-        assumptions=(*ABOUT, *assumptions_of(machine, result.tick, budget)),
+        assumptions=(
+            *ABOUT,
+            *([] if all(group.whole for group in groups) else [ABOUT_MANY]),
+            *assumptions_of(machine, result.tick, budget),
+        ),
         seconds=time.monotonic() - began,
     )
 
 
-def _built(loops: list[ClosedLoop], on_slow_build: Callable[[], None] | None) -> list[FilePath]:
-    """The checkers of all loops: a compiler takes longer than most of these searches, so several run."""
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        return list(pool.map(lambda loop: build_checker(loop, on_slow_build), loops))
+@dataclass(frozen=True)
+class _Bench:
+    """What all searches of a layer table have in common; ``machine`` has the judged requirements only."""
+
+    machine: Machine
+    tick: Milliseconds
+    budget: int
+    limits: Limits
+    progress: Callable[[Progress], None] | None
+    on_slow_build: Callable[[], None] | None
+
+    def sequences_alone(self) -> dict[str, Judgement]:
+        bare = self.machine.model_copy(update={"interlocks": []})
+        return self._judged([close_loop(bare, tick=self.tick, faults=self.budget, possibility=False)])
+
+    def interlocks_alone(self, groups: Sequence[Freed]) -> dict[str, Judgement]:
+        """Breaks lie near the start, so a short search for them comes first where two machines are asked."""
+        whole = [group for group in groups if group.whole]
+        found = self._judged([group.loop(self.machine, self.tick, self.budget) for group in whole])
+        parted = [group for group in groups if not group.whole]
+        found |= _those(Word.BROKEN, self._narrower(parted, replace(self.limits, states=self._few())))
+        parted = _left(parted, found)
+        wider = self._judged([group.wider_loop(self.machine, self.tick, self.budget) for group in parted])
+        found |= _those(Word.HOLDS, wider)
+        parted = _left(parted, found)
+        narrower = self._narrower(parted, self.limits)
+        return found | {
+            name: _only_broken(narrower[name], group) for group in parted for name in group.requirements
+        }
+
+    def _few(self) -> int:
+        return _FEW if self.limits.states is None else min(_FEW, self.limits.states)
+
+    def _narrower(self, groups: Sequence[Freed], limits: Limits) -> dict[str, Judgement]:
+        return self._judged([group.loop(self.machine, self.tick, self.budget) for group in groups], limits)
+
+    def _judged(self, loops: Sequence[ClosedLoop], limits: Limits | None = None) -> dict[str, Judgement]:
+        """The requirements of each loop. A compiler takes longer than most searches, so several run."""
+        if not self.machine.requirements:
+            return {}
+        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+            libraries = pool.map(lambda loop: build_checker(loop, self.on_slow_build), loops)
+            return {
+                name: judgement
+                for loop, library in zip(loops, libraries, strict=True)
+                for name, judgement in self._search(loop, library, limits or self.limits).items()
+            }
+
+    def _search(self, loop: ClosedLoop, library: FilePath, limits: Limits) -> dict[str, Judgement]:
+        wanted: Mapping[str, Requirement] = loop.machine.requirements
+        exploration = _ended_early(loop)
+
+        def look(now: Progress) -> None:
+            if self.progress is not None:
+                self.progress(now)
+            if all(search.has_broken(loop.requirement_names.index(name)) for name in wanted):
+                raise _AllBrokenError
+
+        with Search(loop, library, limits) as search:
+            with suppress(_AllBrokenError):
+                exploration = search.run(look)
+            runs = search.breaks()
+        return {
+            name: judgement_of(exploration, name, requirement, runs.get(name))
+            for name, requirement in wanted.items()
+        }
 
 
-def _judge(
-    loop: ClosedLoop,
-    library: FilePath,
-    wanted: Mapping[str, Requirement],
-    limits: Limits,
-    progress: Callable[[Progress], None] | None,
-) -> dict[str, Judgement]:
-    exploration = _ended_early(loop)
+def _those(word: Word, judgements: Mapping[str, Judgement]) -> dict[str, Judgement]:
+    return {name: item for name, item in judgements.items() if item.word is word}
 
-    def look(now: Progress) -> None:
-        if progress is not None:
-            progress(now)
-        if all(search.has_broken(loop.requirement_names.index(name)) for name in wanted):
-            raise _AllBrokenError
 
-    with Search(loop, library, limits) as search:
-        with suppress(_AllBrokenError):
-            exploration = search.run(look)
-        runs = search.breaks()
-    return {
-        name: judgement_of(exploration, name, requirement, runs.get(name))
-        for name, requirement in wanted.items()
-    }
+def _left(groups: Sequence[Freed], found: Mapping[str, Judgement]) -> list[Freed]:
+    """The groups less the requirements that are decided."""
+    return [
+        replace(group, requirements=names)
+        for group in groups
+        if (names := tuple(name for name in group.requirements if name not in found))
+    ]
+
+
+def _only_broken(judgement: Judgement, group: Freed) -> Judgement:
+    """A verdict found with no more than all outputs at will: a break stands, anything else is undecided."""
+    if judgement.word is not Word.HOLDS:
+        return judgement
+    reason = (
+        f"nothing broke with {', '.join(sorted(group.outputs)) or 'no output'} at will and the others as the "
+        "sequences ask, but it may with all at will"
+    )
+    return replace(judgement, word=Word.UNDECIDED, reason=reason)
 
 
 class _AllBrokenError(Exception):
@@ -219,156 +249,3 @@ def _carrier(sequences: Word, interlocks: Word, both: Word) -> Carrier:
             return Carrier.INTERLOCKS
         case _:
             return Carrier.BOTH
-
-
-# -- outputs at will -------------------------------------------------------------------------------
-
-
-MOST_AT_WILL = 8
-"""Outputs up to which all are demanded at will at once."""
-
-
-def _groups(machine: Machine, tick: Milliseconds) -> list[tuple[list[str], frozenset[str], bool]]:
-    """Requirements to judge together, the outputs at will for them, and whether those are all that matter."""
-    everything = _read_outputs(machine, tick)
-    if not machine.requirements:
-        return []
-    if len(everything) <= MOST_AT_WILL:
-        return [(list(machine.requirements), everything, True)]
-    groups: dict[frozenset[str], list[str]] = {}
-    for name, item in machine.requirements.items():
-        groups.setdefault(_spoken_of(machine, item), []).append(name)
-    return [(names, free, free >= everything) for free, names in groups.items()]
-
-
-def _read_outputs(machine: Machine, tick: Milliseconds) -> frozenset[str]:
-    """Outputs that a part, a requirement or the controller itself reads."""
-    loop = close_loop(machine, tick=tick, faults=0, possibility=False)
-    stages = loop.controller.stages[:-1]
-    blocks = (*loop.plant.conditions, *loop.monitors.block, *loop.controller.observe)
-    read = {
-        term.cell
-        for term in terms_in((*blocks, *(item for stage in stages for item in stage.block)))
-        if isinstance(term, Ref)
-    }
-    return frozenset(
-        output.name
-        for output in loop.controller.outputs
-        if loop.plant.driven[output.name] in read or output.asked in read
-    )
-
-
-def _spoken_of(machine: Machine, item: Requirement) -> frozenset[str]:
-    """Outputs that a requirement reads, itself or through parts."""
-    outputs: set[str] = set()
-    parts: set[str] = set()
-    waiting: list[BaseModel] = [item]
-    while waiting:
-        for condition in _conditions_in(waiting.pop()):
-            for node in walk(condition.tree):
-                if not isinstance(node, Name):
-                    continue
-                head = node.path.removeprefix("asked.").partition(".")[0]
-                if head in machine.outputs:
-                    outputs.add(head)
-                elif head in machine.parts and head not in parts:
-                    parts.add(head)
-                    waiting.append(machine.parts[head])
-    return frozenset(outputs)
-
-
-def _conditions_in(model: BaseModel) -> Iterator[Condition]:
-    for name in type(model).model_fields:
-        yield from _conditions_of(getattr(model, name))
-
-
-def _conditions_of(value: object) -> Iterator[Condition]:
-    match value:
-        case SenseCondition():
-            return
-        case Condition():
-            yield value
-        case BaseModel():
-            yield from _conditions_in(value)
-        case dict():
-            for item in value.values():
-                yield from _conditions_of(item)
-        case list():
-            for item in value:
-                yield from _conditions_of(item)
-        case _:
-            return
-
-
-def _only_broken(judgement: Judgement, free: frozenset[str]) -> Judgement:
-    """A verdict found with some outputs at will: a break stands, anything else is undecided."""
-    if judgement.word is not Word.HOLDS:
-        return judgement
-    reason = (
-        f"nothing broke with {', '.join(sorted(free)) or 'no output'} at will; others as the sequences ask"
-    )
-    return replace(judgement, word=Word.UNDECIDED, reason=reason)
-
-
-def _demand(output: str) -> str:
-    """The input that demands an output; no user's name has two underscores in a row."""
-    return f"demand__{output}"
-
-
-def _at_will(machine: Machine, tick: Milliseconds, budget: int, free: frozenset[str]) -> ClosedLoop:
-    """The loop in which some outputs are demanded by a free input of their own each."""
-    names = [name for name in machine.outputs if name in free]
-    inputs = {**machine.inputs, **{_demand(name): Input.model_construct(source="operator") for name in names}}
-    willing = machine.model_copy(update={"inputs": inputs})
-    made = {_demand(name) for name in names}
-    excluded = [
-        Exclusion.model_construct(fault=item.name, why="stands for the sequences")
-        for item in faults_of(willing)
-        if item.subject in made
-    ]
-    check = machine.check.model_copy(update={"exclude": [*machine.check.exclude, *excluded]})
-    willing = willing.model_copy(update={"check": check})
-    program = _demanded_at_will(lower_controller(willing, period=tick), free)
-    return close_loop(willing, tick=tick, faults=budget, possibility=False, controller=program)
-
-
-def _demanded_at_will(program: ControllerProgram, free: frozenset[str]) -> ControllerProgram:
-    """Demands become free inputs, asked only where every interlock lets the output through."""
-    demands: dict[Cell, Term] = {
-        output.demand: Read(_demand(output.name), Observation.LEVEL)
-        for output in program.outputs
-        if output.name in free
-    }
-
-    def term(given: Term) -> Term:
-        match given:
-            case Ref(cell=cell) if cell in demands:
-                return demands[cell]
-            case Complement(operand=operand):
-                return Complement(term(operand))
-            case Operation(operator=operator, left=left, right=right):
-                return Operation(operator, term(left), term(right))
-            case Lookup(table=table, index=index):
-                return Lookup(table, term(index))
-            case _:
-                return given
-
-    outputs = tuple(
-        replace(item, permits=tuple((index, term(permit)) for index, permit in item.permits))
-        for item in program.outputs
-    )
-    last = program.stages[-1]
-    own = {cell for output in outputs if output.name in free for cell in (output.demand, output.asked)}
-    kept: list[Statement] = []
-    for item in last.block:
-        if not isinstance(item, Assign):
-            kept.append(item)
-        elif item.cell not in own:
-            kept.append(Assign(item.cell, term(item.value)))
-    for output in outputs:
-        if output.name not in free:
-            continue
-        permits = tuple(permit for _, permit in output.permits)
-        kept.append(Assign(output.demand, FALSE))
-        kept.append(Assign(output.asked, conjunction((*permits, demands[output.demand]))))
-    return replace(program, outputs=outputs, stages=(*program.stages[:-1], Stage(last.name, tuple(kept))))

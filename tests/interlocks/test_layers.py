@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import pytest
 from evidence_build import built_quickly
 from stillgate.controller.reader import read_machine_text
@@ -60,3 +62,48 @@ def test_under_a_fault_only_what_must_withstand_one_is_judged() -> None:
     document = read_machine_text(GUARDED)
     with built_quickly():
         assert layers(document, check(document), faults=1).rows == ()
+
+
+TWO_MOTORS = """\
+machine: two_motors
+scan: 100 ms
+hazards: {entanglement: a hand reaches the shaft}
+inputs: {start: {from: operator}, key: {from: operator}, fan_still: {}}
+outputs: {motor: {hazard: entanglement}, fan: {}}
+parts: {blades: {kind: spin, drive: fan, runs_down: 100..200 ms, starts: still, senses: {fan_still: still}}}
+sequences:
+  main:
+    start: stopped
+    states:
+      stopped: {exits: [{when: rising(start), to: running}]}
+      running: {on: [motor, fan], exits: [{after: 500 ms, to: stopped}]}
+interlocks:
+  - {hold_off: fan, unless: key and not key, why: it is locked away}
+  - {hold_off: motor, unless: key, why: the key}
+requirements:
+  fan_stands: {never: motor and not fan_still, hazard: entanglement}
+  needs_key: {never: motor and not key, hazard: entanglement}
+  apart: {never: motor and fan, hazard: entanglement}
+  alone: {never: motor and not fan, hazard: entanglement}
+check: {faults: 0}
+"""
+
+
+def test_beyond_the_outputs_that_can_be_at_will_at_once_each_requirement_frees_its_own(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whole, then in parts: the same, but where a part matters that the requirement does not read."""
+    document = read_machine_text(TWO_MOTORS)
+    with built_quickly():
+        result = check(document)
+        whole = {item.requirement: item.interlocks for item in layers(document, result).rows}
+        monkeypatch.setattr(import_module("stillgate.interlocks.at_will"), "MOST_AT_WILL", 1)
+        table = layers(document, result)
+    parts = {item.requirement: item.interlocks for item in table.rows}
+    words = {name: item.word for name, item in whole.items()}
+    assert words == {
+        "fan_stands": Word.HOLDS, "needs_key": Word.HOLDS, "apart": Word.HOLDS, "alone": Word.BROKEN,
+    }  # fmt: skip
+    assert {name: item.word for name, item in parts.items()} == words | {"fan_stands": Word.UNDECIDED}
+    assert "may with all at will" in parts["fan_stands"].reason
+    assert any("More than" in item for item in table.assumptions)
