@@ -13,6 +13,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
 from threading import Lock
 from typing import TypeVar
 
@@ -70,6 +71,15 @@ class Boards:
     def faulty(self, candidate: Candidate) -> Switchboard:
         """The checker with one fault, of those that are allowed."""
         return self._board(candidate, faulty=True)
+
+    def needed(self) -> list[Callable[[], object]]:
+        """Builds the checkers that most weakenings will ask for: one a call, to be called side by side."""
+        with_switch = [item for item in self.found.candidates if item.switch]
+        kinds = {self.found.is_doubling(item): item for item in reversed(with_switch)}
+        builds: list[Callable[[], object]] = [partial(self.plain, item) for item in kinds.values()]
+        if len(self.found.candidates) >= _PROBE_FROM:
+            builds.append(partial(self._once, ("probe",), self._probe))
+        return builds
 
     def has_effect(self, candidate: Candidate, fault: int) -> bool:
         """Whether a weakening may change anything under a fault (0: without) that it does not change before.
