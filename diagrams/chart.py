@@ -29,7 +29,7 @@ class Group(Enum):
     MEMORY = "memory"
     OUTPUT = "outputs"
     PART = "parts"
-    TRUTH = "what the requirement reads of them"
+    TRUTH = "read by the requirement"
 
 
 WHO = {

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from ..terminal import message_console, write_line
-from .options import MachineFile, count_option, duration_option, size_option
+from .options import MachineFile, count_option, duration_option, size_option, tick_option
 
 if TYPE_CHECKING:
     from stillgate.controller.reader import MachineDocument
@@ -57,7 +57,7 @@ def certificate(
 
     document = read_machine(machine)
     check = document.machine.check
-    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1) or 0
     seconds = (duration_option("--time-limit", time_limit) or 0) / 1000
     room = size_option("--max-memory", max_memory)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, duration_option, search_limits
+from .options import Format, MachineFile, count_option, search_limits, tick_option
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
@@ -69,7 +69,7 @@ def check(
     cache
         Use and keep the result of the same check of the same file.
     """
-    period = 0 if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, 0)
     budget = count_option("--faults", faults, 0, 1)
     limits = search_limits(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory

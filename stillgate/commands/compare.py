@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS, status_of
-from .options import Format, count_option, duration_option, load_document, search_limits
+from .options import Format, count_option, load_document, search_limits, tick_option
 
 if TYPE_CHECKING:
     from stillgate.controller.reader import MachineDocument
@@ -58,7 +58,7 @@ def compare(
         Give up as undecided after so long, such as '10 min'; counts for each search.
     """
     before, after = load_document(old), load_document(new)
-    period = before.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, before.machine.scan)
     budget = count_option("--faults", faults, 0, 1)
     limits = search_limits(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory

@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING
 
 from ..terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, duration_option
+from .options import Format, MachineFile, count_option, duration_option, tick_option
 
 if TYPE_CHECKING:
     from stillgate.interlocks.second_opinion import SecondOpinion
@@ -52,7 +52,7 @@ def confirm(
     from stillgate.controller.reader import read_machine
 
     document = read_machine(machine)
-    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1)
     limit = duration_option("--time-limit", time_limit) or 0
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Group, Parameter
 
-from ..files import write_whole
+from ..files import refuse_bad_folder, write_whole
 from ..terminal import write_line
 from .options import Format, MachineFile, duration_option, load_document
 
@@ -76,6 +76,7 @@ def draw(
     document = load_document(machine)
     if sum((never_reached, story is not None, run is not None)) > 1:
         raise UsageError("--never-reached, --story and --run: choose one, a picture shows one thing")
+    refuse_bad_folder("--to", to)
     names = _chosen(only or [], [*document.machine.sequences, WHOLE_MACHINE, SIGNAL_FLOW])
     shown = _shown(
         document, never_reached=never_reached, story=story, script=run, duration=duration, seed=seed
@@ -241,5 +242,5 @@ def _chosen(only: list[str], known: list[str]) -> list[str]:
 
     for name in only:
         if name not in known:
-            raise UsageError(f"--only: there is no sequence '{name}'; there are {', '.join(known)}")
+            raise UsageError(f"--only: there is no picture '{name}'; there are {', '.join(known)}")
     return [name for name in known if not only or name in only]

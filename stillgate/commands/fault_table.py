@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS
-from .options import MachineFile, duration_option, load_document, search_limits
+from .options import MachineFile, load_document, search_limits, tick_option
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
@@ -60,7 +60,7 @@ def fault_table(
         Give up as undecided after so long, such as '10 min'.
     """
     document = load_document(machine)
-    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, document.machine.scan)
     rates = rates_option(document.machine, rate)
     limits = search_limits(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory

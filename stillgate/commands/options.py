@@ -67,6 +67,22 @@ def duration_option(option: str, text: str | None) -> int | None:
         raise UsageError(f"{option}: {error.message}{hint}") from None
 
 
+def tick_option(text: str | None, scan: int) -> int | None:
+    """Milliseconds of ``--tick``; ``scan`` for the controller's own; None where nothing is said.
+
+    Raises:
+        UsageError: if the text is no time, or no time at all.
+    """
+    from stillgate.controller.errors import UsageError
+
+    if text == "scan":
+        return scan
+    period = duration_option("--tick", text)
+    if period == 0:
+        raise UsageError(f"--tick: '{text}' is no time at all; write one like '100 ms', or 'scan'")
+    return period
+
+
 def size_option(option: str, text: str | None) -> int | None:
     """Bytes of a size given as ``500 MB`` or ``2 GiB`` (both count in steps of 1024).
 

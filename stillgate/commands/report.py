@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, write_line
-from .options import MachineFile, count_option, duration_option, load_document, search_limits
+from .options import MachineFile, count_option, load_document, search_limits, tick_option
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
@@ -98,7 +98,7 @@ def report(
         from stillgate.interlocks.second_opinion import solver_name
 
         solver_name()  # what is missing is told before anything takes time
-    period = document.machine.scan if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, document.machine.scan)
     limits = {
         "most situations": max_states and str(max_states),
         "most memory": max_memory,

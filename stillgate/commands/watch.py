@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS
-from .options import MachineFile, count_option, duration_option
+from .options import MachineFile, count_option, duration_option, tick_option
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +52,7 @@ def watch(
 
     from ..saves import content_of, saves
 
-    period = 0 if tick == "scan" else duration_option("--tick", tick)
+    period = tick_option(tick, 0)
     budget = count_option("--faults", faults, 0, 1)
     limit = duration_option("--time-limit", time_limit)
     bytes_of(machine)  # says what is wrong with the file, if it is not there

@@ -68,7 +68,7 @@ def evidence_page(evidence: Evidence) -> Page:
         assumptions_section(result),
         requirements_section(machine, result, evidence.layers),
         *evidence.extra,
-        machine_section(machine, evidence.renderer),
+        machine_section(machine, result, evidence.renderer),
         sequences_section(machine, result, evidence.renderer),
         signals_section(machine),
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from stillgate.controller.machine import Machine
 from stillgate.diagrams.diagram import Diagram, plain
 from stillgate.diagrams.machine_diagram import machine_diagram
@@ -12,7 +14,7 @@ from stillgate.diagrams.matrices import (
     interlock_matrix,
     output_list,
 )
-from stillgate.diagrams.overlay import coverage_overlay
+from stillgate.diagrams.overlay import Overlay, coverage_overlay
 from stillgate.diagrams.overview import whole_machine_diagram
 from stillgate.diagrams.renderer import Picture, Renderer
 from stillgate.diagrams.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
@@ -20,8 +22,9 @@ from stillgate.diagrams.state_diagram import state_diagram
 from stillgate.interlocks.verdict import CheckResult
 
 
-def machine_section(machine: Machine, renderer: Renderer) -> Section:
+def machine_section(machine: Machine, result: CheckResult, renderer: Renderer) -> Section:
     """What the machine is: its note, who tells whom what, all sequences on one page."""
+    sequences = whole_machine_diagram(machine, _never_reached(result))
     flow = (
         f"Signal flow: {len(machine.inputs)} inputs, {len(machine.sequences)} sequences, "
         f"{len(machine.outputs)} outputs, {len(machine.parts)} parts. The tables below say the same."
@@ -38,9 +41,16 @@ def machine_section(machine: Machine, renderer: Renderer) -> Section:
         (
             *note,
             _figure(renderer, machine_diagram(machine), "signal-flow", "Signal flow of the machine", flow),
-            _figure(renderer, whole_machine_diagram(machine), "whole-machine", "All sequences", whole),
+            _figure(renderer, sequences, "whole-machine", "All sequences", whole),
         ),
     )
+
+
+def _never_reached(result: CheckResult) -> Callable[[str], Overlay]:
+    """What an exhausted search never reached, for each sequence."""
+    exhausted = any(item.exhausted for item in result.exploration if not item.faults)
+    findings = result.findings if exhausted else ()
+    return lambda sequence: coverage_overlay(findings, sequence)
 
 
 def _figure(renderer: Renderer, diagram: Diagram, name: str, caption: str, said: str) -> Figure:
@@ -50,11 +60,10 @@ def _figure(renderer: Renderer, diagram: Diagram, name: str, caption: str, said:
 
 def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer) -> Section:
     """Every sequence as a diagram and as a table; what an exhausted search never reached is marked."""
-    exhausted = any(item.exhausted for item in result.exploration if not item.faults)
-    findings = result.findings if exhausted else ()
+    overlay = _never_reached(result)
     parts: list[Part] = []
     for name, sequence in machine.sequences.items():
-        diagram = state_diagram(machine, name, coverage_overlay(findings, name))
+        diagram = state_diagram(machine, name, overlay(name))
         said = f"State diagram of {name}: {len(sequence.states)} states. The table below says the same."
         figure = _figure(renderer, diagram, f"sequence-{name}", f"State diagram of the sequence {name}", said)
         parts.append(
