@@ -98,7 +98,9 @@ def check(
     deadline = None if time_limit is None else time.monotonic() + time_limit
     searched = _search_all(document, loops, limits, progress, on_slow_build)
     result = _result(document, period, budget, searched)
-    whole = all(item.exhausted for item in result.exploration)
+    whole = all(item.exhausted for item in result.exploration) and not any(
+        judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements
+    )
     if overlaps and not any(item.exploration.stopped_by == "interrupt" for item in searched):
         left = None if deadline is None else max(0.0, deadline - time.monotonic())
         found, exhausted = overlap_findings(
@@ -167,6 +169,8 @@ def _search_one(
         if not loop.budget and exploration.exhausted:
             findings += coverage_findings(document, loop, search.marks())
             findings += _deadlock_finding(document, search)
+        if search.interrupted:  # perhaps only once every situation was found, on the ways back from them
+            exploration = replace(exploration, stopped_by="interrupt")
     return _Searched(exploration, judgements, tuple(findings))
 
 
@@ -220,7 +224,7 @@ def _possibility(
     if lost is None:
         return Judgement(Word.HOLDS, 0, tick)
     if not lost.states:
-        return Judgement(Word.UNDECIDED, 0, tick, reason="interrupted before every situation was judged")
+        return Judgement(Word.UNDECIDED, 0, tick, reason="stopped before every situation was judged")
     reason = f"{lost.states} situations have no way there"
     if lost.run is None:  # at power-on already, so there is nothing to tell
         return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
@@ -253,7 +257,8 @@ def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding
     states = dict(story.steps[-1].states) if story and story.steps else stuck.start_states
     where = ", ".join(f"{name}.{state}" for name, state in states.items())
     line, column = document.place(("sequences",))
-    text = f"{stuck.states} situations lead nowhere any more, the first in {where}"
+    some = "1 situation leads" if stuck.states == 1 else f"{stuck.states} situations lead"
+    text = f"{some} nowhere any more, the first in {where}"
     return [Finding(FindingKind.DEADLOCK, where, text, line, column, story)]
 
 

@@ -55,10 +55,10 @@ REPORT_VARIABLE = "STILLGATE_REPORT"
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``stillgate``; ends the process with the exit status."""
-    status = run_command(sys.argv[1:] if arguments is None else arguments)
     try:
+        status = run_command(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
-    except BrokenPipeError:
+    except BrokenPipeError:  # of standard error too, where what went wrong could not be told
         _silence_output()
         status = BROKEN_PIPE
     sys.exit(status)
@@ -151,7 +151,7 @@ def _say(error: Exception) -> int:
     if isinstance(error, MachineFileError):
         write_line(str(error), sys.stderr)
         count = len(error.problems)
-        write_line(f"\n{count} {'problem' if count == 1 else 'problems'}; nothing was checked.", sys.stderr)
+        write_line(f"\n{count} {'problem' if count == 1 else 'problems'}; nothing was done.", sys.stderr)
         return error.exit_status
     if isinstance(error, StillgateError) and not isinstance(error, ProgramFault):
         write_line(f"stillgate: {error}", sys.stderr)

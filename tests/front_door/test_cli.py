@@ -235,6 +235,17 @@ def test_a_reader_that_goes_away_is_no_error() -> None:
     assert done.stderr == ""
 
 
+def test_a_reader_that_goes_away_before_an_error_is_told_is_no_traceback(tmp_path: Path) -> None:
+    """Both streams are closed: only the status can tell, and it must not read as 'something is broken'."""
+    file = tmp_path / "bad.yaml"
+    file.write_text("machine: 3\n", encoding="utf-8")
+    away, end = os.pipe()
+    os.close(away)
+    done = subprocess.run([*PROGRAM, "check", str(file)], stdout=end, stderr=end, timeout=60, check=False)
+    os.close(end)
+    assert done.returncode == cli.BROKEN_PIPE
+
+
 def test_no_colour_off_a_terminal_even_if_it_is_claimed(starter: Path) -> None:
     done = call("explain", str(starter), TERM="xterm-256color")
     assert done.returncode == 0
