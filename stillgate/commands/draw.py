@@ -66,7 +66,7 @@ def draw(
     seed
         Number that decides what the parts leave open in that run.
     form
-        How the list of written files is printed.
+        How the list of written files is printed; json for a program (stillgate schema --of draw).
     """
     from stillgate.controller.errors import UsageError
     from stillgate.diagrams.machine_diagram import SIGNAL_FLOW

@@ -30,6 +30,7 @@ def schema(
         "compare",
         "confirm",
         "recheck",
+        "draw",
         "doctor",
     ] = "machine",
     output: Path | None = None,
@@ -102,5 +103,6 @@ def schema_of(what: str) -> dict[str, object]:
         "compare": evidence_json.COMPARE,
         "confirm": opinion.CONFIRM,
         "recheck": rechecked.RECHECK,
+        "draw": json_schemas.DRAW,
         "doctor": json_schemas.DOCTOR,
     }[what]

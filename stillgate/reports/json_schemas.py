@@ -293,6 +293,17 @@ RUN: Schema = {
     ),
 }
 
+DRAW: Schema = {
+    "$schema": DRAFT,
+    "title": "Output of stillgate draw --format json",
+    **closed(
+        "The pictures that were written.",
+        machine=text("Name of the machine."),
+        renderer=text("What the diagrams were laid out by, with its version; empty for DOT text."),
+        files=many("Each file, with its folder, in the order in which it was written.", text("One file.")),
+    ),
+}
+
 DOCTOR: Schema = {
     "$schema": DRAFT,
     "title": "Output of stillgate doctor --format json",

@@ -144,7 +144,7 @@ def column_map_page() -> str:
 
 DESCRIBED = (
     "check", "run", "scenario-result", "faults", "soak", "explain", "log", "fault-table", "layers",
-    "strength", "compare", "confirm", "recheck", "replay", "diagnose", "doctor",
+    "strength", "compare", "confirm", "recheck", "replay", "diagnose", "draw", "doctor",
 )  # fmt: skip
 """What has a section on the page of JSON outputs, in its order."""
 

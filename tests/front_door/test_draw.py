@@ -6,9 +6,12 @@ import json
 import re
 from pathlib import Path
 
+import jsonschema
 import pytest
 from stillgate.controller.errors import ProgramFault
 from stillgate.diagrams.renderer import Renderer
+
+from stillgate.commands.schema import schema_of
 
 from .conftest import Command
 
@@ -32,6 +35,7 @@ def test_a_picture_for_every_sequence_and_two_for_the_machine(
 def test_one_picture_of_one_kind_on_request(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     done = stillgate("draw", starter, "--to", out, "--only", "main", "--picture", "dot", "--format", "json")
+    jsonschema.Draft7Validator(schema_of("draw")).validate(json.loads(done.out))
     assert json.loads(done.out) == {
         "machine": "press",
         "renderer": "",
