@@ -155,7 +155,8 @@ class Explorer:
             raise fault(code.value)
         self._counters = self._lib.sg_progress_of(self._run).contents
         self._deadline: float | None = None
-        self._timed_out = self._interrupted = False
+        self._timed_out = False
+        self.interrupted = False  # whether Ctrl-C has come during a long call
         self._outcome: Outcome | None = None
         self._closure: tuple[Found, ...] | None = None
 
@@ -246,9 +247,9 @@ class Explorer:
 
         Only for the given ones, if any are given; of others 0 states are told. The first call
         decides. None if that could not be found out: the search is not complete, or time, memory
-        or the user's patience ended first.
+        or the user's patience (``interrupted``) ended first.
         """
-        if self._outcome is None or self._outcome.status is not Status.COMPLETE:
+        if self._outcome is None or self._outcome.status is not Status.COMPLETE or self.interrupted:
             return None
         if self._closure is None:
             raw = (self._library.Unable * max(1, self.goals))()
@@ -257,9 +258,8 @@ class Explorer:
             if code in (Code.STOPPED, Code.CAPPED_MEMORY):
                 return None
             self._demand(code)
-            self._closure = tuple(
-                Found(item.states, item.depth, key_number(item.key)) for item in raw[: self.goals]
-            )
+            found = raw[: self.goals]
+            self._closure = tuple(Found(item.states, item.depth, key_number(item.key)) for item in found)
         return self._closure
 
     def states(self) -> Iterator[tuple[int, int]]:
@@ -317,7 +317,7 @@ class Explorer:
         )
 
     def _collect(self, code: int, seconds: float) -> Outcome:
-        stopped = Status.TIME_LIMIT if self._timed_out and not self._interrupted else Status.INTERRUPT
+        stopped = Status.TIME_LIMIT if self._timed_out and not self.interrupted else Status.INTERRUPT
         statuses = {
             Code.COMPLETE: Status.COMPLETE,
             Code.CAPPED_STATES: Status.STATE_CAP,
@@ -354,11 +354,11 @@ class Explorer:
                 done.set()
 
         self._counters.stop = 0
-        self._timed_out = self._interrupted = False
+        self._timed_out = False
         self._heed_deadline()
-        threading.Thread(target=body, name="explorer", daemon=True).start()
         # Not join(): interrupted by Ctrl-C it takes a running thread for a finished one (Python 3.11).
         try:
+            threading.Thread(target=body, name="explorer", daemon=True).start()
             while not done.is_set():
                 try:
                     done.wait(_LOOK_EVERY)
@@ -366,7 +366,7 @@ class Explorer:
                     if progress is not None:
                         progress(self._progress(time.monotonic() - began))
                 except KeyboardInterrupt:
-                    self._interrupted = True
+                    self.interrupted = True
                     self._counters.stop = 1
         finally:  # a progress call may raise: the engine must not outlive its caller
             self._counters.stop = 0 if done.is_set() else 1
@@ -389,9 +389,7 @@ class Explorer:
 
 def _processors() -> int:
     """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _wait_out(done: threading.Event) -> None:

@@ -121,6 +121,11 @@ class Search:
             initial_states=outcome.initial_states,
         )
 
+    @property
+    def interrupted(self) -> bool:
+        """Whether Ctrl-C has come while it ran or was asked."""
+        return self._explorer.interrupted
+
     def breaks(self) -> dict[str, Replay]:
         """The least shortest way to break each requirement and each counter's bounds."""
         names = self.loop.requirement_names

@@ -8,6 +8,7 @@ import pytest
 from engine import checked
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.check import check
+from stillgate.interlocks.explorer import Explorer
 from stillgate.interlocks.verdict import CheckResult, Finding, FindingKind, Word
 
 LAMP = """
@@ -172,6 +173,28 @@ def test_a_capped_check_is_not_kept() -> None:
     again = checked(text, faults=0)
     assert not again.from_cache
     assert again.exploration[0].exhausted
+
+
+@pytest.fixture
+def interrupted_on_the_way_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C comes when all situations are found and ways to a goal are sought backwards from them."""
+
+    def closure(self: Explorer, *_: object) -> None:
+        assert not self.interrupted, "who has pressed Ctrl-C once is not to press it for every goal"
+        self.interrupted = True
+
+    monkeypatch.setattr(Explorer, "closure", closure)
+
+
+@pytest.mark.usefixtures("interrupted_on_the_way_back")
+def test_ctrl_c_after_the_search_ends_the_check_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = LAMP + "# interrupted\n"
+    result = checked(text, faults=1)
+    assert [(item.faults, item.stopped_by) for item in result.exploration] == [(0, "interrupt")]
+    assert verdict(result, "one_only") is Word.HOLDS
+    assert verdict(result, "can_be_dark") is Word.UNDECIDED
+    monkeypatch.undo()
+    assert not checked(text, faults=1).from_cache, "what is undecided is not kept"
 
 
 # -- findings ------------------------------------------------------------------------------------

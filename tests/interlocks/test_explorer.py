@@ -14,6 +14,7 @@ import signal
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import networkx as nx
 import pytest
@@ -22,7 +23,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from stillgate.controller.errors import ProgramFault, UsageError
 from stillgate.interlocks.explorer import Explorer, Found, Limits, Progress, StatePath, Status
-from stillgate.interlocks.explorer_library import Library
+from stillgate.interlocks.explorer_library import Code, Library
 
 KEY_BITS = (10, 32, 33, 64, 93, 96, 128, 131)
 BREAKS = 3
@@ -404,6 +405,33 @@ def test_ctrl_c_ends_a_search_with_a_partial_outcome() -> None:
     signal.signal(signal.SIGINT, before)
     assert outcome.status is Status.INTERRUPT
     assert outcome.states > 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals to oneself are a POSIX matter")
+def test_ctrl_c_ends_the_search_for_ways_back_and_those_that_would_follow(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The engine's call is stood in for by one that goes on until it is told to stop."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    with Explorer(counters("2, 2, 2, 2"), Limits(threads=1)) as explorer:
+        explorer.run()
+        called: list[int] = []
+
+        def sg_closure_of(*_: object) -> int:
+            called.append(explorer._counters.stop)
+            time.sleep(0.1)
+            os.kill(os.getpid(), signal.SIGINT)
+            while not explorer._counters.stop:
+                time.sleep(0.01)
+            return Code.STOPPED
+
+        monkeypatch.setattr(explorer, "_lib", SimpleNamespace(sg_closure_of=sg_closure_of))
+        assert explorer.closure() is None
+        assert explorer.interrupted
+        assert explorer.closure() is None
+        monkeypatch.undo()
+    signal.signal(signal.SIGINT, before)
+    assert called == [0], "once"
 
 
 def test_progress_is_told_while_a_search_runs() -> None:
