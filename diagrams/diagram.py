@@ -34,6 +34,10 @@ NODE_ATTRIBUTES = {"shape": "box", "fontname": FONT, "fontsize": "12", "color": 
 EDGE_ATTRIBUTES = {"fontname": FONT, "fontsize": "11", "color": INK, "arrowsize": "0.8"}
 
 
+WIDEST_MEANING = 80
+"""Characters of a line of prose, as in a legend."""
+
+
 @dataclass(frozen=True, slots=True)
 class Diagram:
     """DOT text of one picture.
@@ -84,17 +88,18 @@ def legend(rows: Iterable[tuple[str, str]], columns: int = 1) -> str:
     if not items:
         return ""
     height = -(-len(items) // columns)
-    cells = "".join(f"<tr>{''.join(map(_explained, items[row::height]))}</tr>" for row in range(height))
+    widest = WIDEST_MEANING if columns == 1 else WIDEST_MEANING * 4 // 5
+    cells = "".join(
+        f"<tr>{''.join(_explained(item, widest) for item in items[row::height])}</tr>"
+        for row in range(height)
+    )
     return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>'
 
 
-def _explained(row: tuple[str, str]) -> str:
+def _explained(row: tuple[str, str], widest: int) -> str:
     mark, text = row
-    return f'<td align="left" valign="top">{mark}</td><td align="left" valign="top">{_meaning(text)}</td>'
-
-
-def _meaning(text: str) -> str:
-    return stacked(escaped(part) for part in folded(text))
+    meaning = stacked(escaped(part) for part in folded(text, widest))
+    return f'<td align="left" valign="top">{mark}</td><td align="left" valign="top">{meaning}</td>'
 
 
 def hazard_rows(machine: Machine, outputs: list[str]) -> list[tuple[str, str]]:
@@ -120,7 +125,7 @@ def interlock_rows(machine: Machine, outputs: list[str]) -> list[tuple[str, str]
     ]
 
 
-def folded(text: str, widest: int = 80) -> list[str]:
+def folded(text: str, widest: int = WIDEST_MEANING) -> list[str]:
     """Prose in lines of at most ``widest`` characters."""
     lines: list[str] = []
     for word in text.split():

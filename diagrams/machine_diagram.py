@@ -69,7 +69,7 @@ def machine_diagram(machine: Machine) -> Diagram:
     heading = [f'<font point-size="14">{bold(title)}</font>']
     heading += [small(line) for line in folded(plain(machine.note))]
     rows = [*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))]
-    explained = legend(rows, columns=max(1, min(2, len(machine.sequences) // 2)))
+    explained = legend(rows, columns=max(1, min(3, len(machine.sequences) // 2)))
     graph = graphviz.Digraph(
         graph_attr={
             **GRAPH_ATTRIBUTES,

@@ -21,12 +21,17 @@ from .chart import Chart
 from .chart_svg import chart_svg, scale_of
 from .table import Table
 
-BREAK_AFTER = re.compile(r"(\w[._])(?=\w)")
-"""Where a long name may go on in the next line."""
+BREAK_AFTER = re.compile(r"(\w_|[^\W\d]\.)(?=\w)")
+"""Where a long name may go on in the next line; a number stays whole."""
 
-WIDE, TALL = 1.15, 0.5
-"""Ratios of width to height beyond which a drawing is printed larger in landscape format (A4 leaves it
-269 by 160 mm there, 182 by 235 mm upright), or over several pages."""
+UNIT = re.compile(r"(?<=\d) (?=(?:ms|s|min|h)\b)")
+"""Between a number and its unit, where no line may end."""
+
+UPRIGHT, LANDSCAPE = (516, 666), (762, 425)
+"""Width and height in points that A4 leaves to a drawing between its heading and its caption."""
+
+LEGIBLE, TOO_SMALL = 0.75, 0.5
+"""Scales at which a drawing need not be larger, and below which it is printed over several pages."""
 
 Cell = tuple[int, int]
 """Row and column of a table, from 0."""
@@ -72,10 +77,18 @@ class Figure:
 
     @property
     def shape(self) -> str:
-        """``wide``: wants paper in landscape format; ``tall``: is printed over several pages; or ''."""
+        """``wide``: larger on paper in landscape format; ``tall``: printed over several pages; or ''."""
         found = re.search(r'viewBox="[\d.-]+ [\d.-]+ ([\d.]+) ([\d.]+)"', self.svg)
-        ratio = float(found[1]) / float(found[2]) if found else 1
-        return "wide" if ratio > WIDE else "tall" if ratio < TALL else ""
+        if found is None:
+            return ""
+        size = float(found[1]), float(found[2])
+        upright, landscape = (min(room / own for room, own in zip(paper, size, strict=True))
+                              for paper in (UPRIGHT, LANDSCAPE))  # fmt: skip
+        if upright >= LEGIBLE:
+            return ""
+        if landscape > upright:
+            return "wide"
+        return "tall" if upright < TOO_SMALL else ""
 
 
 @dataclass(frozen=True)
@@ -126,6 +139,12 @@ class Timing:
 Block = Prose | Bullets | TableBlock | Figure | Timing
 
 
+def _shape(blocks: tuple[Block, ...]) -> str:
+    """``wide`` if a wide drawing follows the heading, which then belongs on the same paper; or ''."""
+    first = next((block for block in blocks if not isinstance(block, Prose)), None)
+    return "wide" if isinstance(first, Figure) and first.shape == "wide" else ""
+
+
 @dataclass(frozen=True)
 class Part:
     """A heading of the third rank with what stands under it."""
@@ -133,6 +152,11 @@ class Part:
     name: str
     title: str
     blocks: tuple[Block, ...]
+
+    @property
+    def shape(self) -> str:
+        """Paper for the heading: ``wide`` or ''."""
+        return _shape(self.blocks)
 
 
 @dataclass(frozen=True)
@@ -143,6 +167,11 @@ class Section:
     title: str
     blocks: tuple[Block, ...] = ()
     parts: tuple[Part, ...] = ()
+
+    @property
+    def shape(self) -> str:
+        """Paper for the heading: ``wide`` or ''."""
+        return _shape(self.blocks)
 
 
 @dataclass(frozen=True)
@@ -186,7 +215,9 @@ def render_page(page: Page) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters["name"] = lambda text: Markup(BREAK_AFTER.sub(r"\1<wbr>", str(escape(text))))
+    environment.filters["name"] = lambda text: Markup(
+        BREAK_AFTER.sub(r"\1<wbr>", UNIT.sub("\N{NO-BREAK SPACE}", str(escape(text))))
+    )
     folder = files("stillgate.diagrams") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
     return template.render(

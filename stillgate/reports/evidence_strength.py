@@ -142,7 +142,7 @@ def _fault_story(machine: Machine, row: FaultRow, table: FaultTable) -> Part | N
     if item is None or item.story is None:
         return None
     breaks = "; ".join(
-        f"{broken.requirement} after {time_text(broken.depth * table.exploration.tick)}"
+        f"{broken.requirement} after {time_text((broken.depth - 1) * table.exploration.tick)}"
         f"{'' if broken.counts else ' (need not withstand it)'}"
         for broken in row.breaks
     )
@@ -318,8 +318,9 @@ def fault_points(table: FaultTable) -> list[tuple[str, str]]:
     quiet = [row for row in table.rows if row.outcome is Outcome.UNNOTICED]
     if quiet:
         count = count_words(len(quiet), "fault goes", "faults go")
-        names = ", ".join(row.fault for row in quiet)
-        points.append((f"{count} unnoticed, until a second one comes: {names}.", "faults"))
+        names = ", ".join(row.fault for row in quiet if row.dangerous)
+        worst = f" Dangerous among them: {names}." if names else ""
+        points.append((f"{count} unnoticed, until a second one comes; see the table.{worst}", "faults"))
     points += [
         (f"The outcome of the fault '{row.fault}' is undecided.", f"fault-{_slug(row.fault)}")
         for row in table.rows

@@ -88,7 +88,8 @@ def test_every_fault_has_its_row_and_a_break_that_counts_stands_out() -> None:
 
 def test_what_the_fault_table_leaves_open_is_listed() -> None:
     texts = [text for text, _ in fault_points(faults())]
-    assert "1 fault goes unnoticed, until a second one comes: gate stuck off." in texts
+    said = "1 fault goes unnoticed, until a second one comes; see the table."
+    assert f"{said} Dangerous among them: gate stuck off." in texts
     assert "The outcome of the fault 'power interrupted' is undecided." in texts
     assert any("cut short" in text for text in texts)
 

@@ -15,7 +15,17 @@ from stillgate.controller.errors import ToolMissing
 from stillgate.controller.reader import read_machine
 from stillgate.diagrams import pdf
 from stillgate.diagrams.renderer import find_renderer
-from stillgate.diagrams.report_page import Page, Prose, Section, anchors, render_page
+from stillgate.diagrams.report_page import (
+    Figure,
+    Page,
+    Part,
+    Prose,
+    Section,
+    TableBlock,
+    anchors,
+    render_page,
+)
+from stillgate.diagrams.table import Table
 from stillgate.interlocks.check import check
 from stillgate.sim_io.faults import faults_of
 
@@ -285,6 +295,34 @@ def test_an_unknown_name_in_the_template_is_an_error() -> None:
     page = Page("t", "l", "holds", "s", (), (), (Section("a", "A", (Prose(("p",)),)),), "f")
     assert "StrictUndefined" in Path(render_page.__code__.co_filename).read_text()
     assert list(anchors(page)) == ["a"]
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "shape"),
+    [
+        (400, 300, ""),  # fits as it is
+        (690, 850, ""),  # a little smaller, as an upright page allows
+        (1345, 900, "wide"),
+        (670, 3100, "tall"),  # thirty states in a row
+        (400, 800, ""),  # tall, but legible on one page
+    ],
+)
+def test_a_drawing_is_printed_on_the_paper_that_leaves_it_largest(
+    width: int, height: int, shape: str
+) -> None:
+    svg = f'<svg viewBox="0.00 0.00 {width}.00 {height}.00"></svg>'
+    figure = Figure("f", svg, "caption", "said")
+    assert figure.shape == shape
+    section = Section("s", "S", (Prose(("note",)), figure), (Part("p", "P", (figure,)),))
+    heading = "wide" if shape == "wide" else ""
+    assert (section.shape, section.parts[0].shape) == (heading, heading)
+
+
+def test_long_names_may_break_and_numbers_with_their_units_stay_whole() -> None:
+    table = Table("t", "T", ("a", "b"), (("harvest.rail_full", "broken after 1.9 s"),))
+    text = render_page(Page("t", "l", "holds", "s", (), (), (Section("a", "A", (TableBlock(table),)),), "f"))
+    assert "harvest.<wbr>rail_<wbr>full" in text
+    assert "broken after 1.9\N{NO-BREAK SPACE}s" in text
 
 
 @pytest.mark.night

@@ -147,3 +147,9 @@ def test_the_page_prints_on_a4(page: str) -> None:
     assert sizes
     for size in sizes:  # points; upright or in landscape format
         assert sorted(size) == pytest.approx([595.3, 841.9], abs=1)
+
+
+def test_the_same_page_prints_the_same_but_for_the_moment_of_printing(page: str) -> None:
+    dates = re.compile(rb"/(?:CreationDate|ModDate) \([^)]*\)")
+    one, other = (dates.sub(b"", print_page(page.encode())) for _ in range(2))
+    assert one == other
