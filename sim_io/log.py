@@ -90,6 +90,7 @@ class LogHeader:
     started: str = ""  # ISO 8601 date and time of time 0; '' if unknown
     signals: tuple[Signal, ...] = ()  # everything that is recorded at all
     zero: str = ""  # how the file itself writes time 0
+    from_power_on: bool = False  # whether it begins with a cold start; else perhaps in mid-run
 
     def names(self, subject: Subject) -> tuple[str, ...]:
         """The recorded names of one subject."""

@@ -186,11 +186,11 @@ def decode_start(rest: str) -> Start:
             machine=str(document["machine"]),
             digest=str(document["digest"]),
             version=str(document["version"]),
-            scan=_whole(document["scan"]),
+            scan=_counted(document["scan"]),
             started=str(document["started"]),
             signals=((Subject.POWER, POWER), *names),
         )
-        return Start(header, _whole(document["part"]), document["first"] is True)
+        return Start(header, _counted(document["part"]), document["first"] is True)
     except KeyError as error:
         raise ValueError(f"the header lacks {error}") from None
     except TypeError:
@@ -202,7 +202,7 @@ def _signals(document: Mapping[str, Any]) -> Iterator[Signal]:
         yield from ((subject, str(name)) for name in document[key])
 
 
-def _whole(value: object) -> int:
-    if not isinstance(value, int) or isinstance(value, bool):
-        raise ValueError(f"{value!r} is no whole number")
+def _counted(value: object) -> int:
+    if not isinstance(value, int) or isinstance(value, bool) or value < 1:
+        raise ValueError(f"{value!r} is no whole number from 1 on")
     return value

@@ -36,6 +36,7 @@ class TroubleKind(Enum):
     MISSING = "value that is missing, taken as unknown"
     UNKNOWN_NAME = "name that is no signal of the machine, left out"
     UNKNOWN_ID = "CAN identifier that the database does not describe, left out"
+    BUS_ERROR = "error frame on the CAN bus"
     NOT_DECODED = "CAN frame that the database cannot decode, skipped"
     RESTART = "start of the recorder after the first"
     EARLIER = "earlier part of the log that is not there"

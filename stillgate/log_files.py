@@ -15,8 +15,12 @@ from .terminal import message_console, write_line
 if TYPE_CHECKING:
     from stillgate.controller.reader import MachineDocument
     from stillgate.sim_io.log import Log
+    from stillgate.sim_io.log_trouble import Trouble
 
     from .progress import ProgressLine
+
+MOST_NAMES = 6
+"""Names of a kind of trouble that a warning lists."""
 
 LogFile = Annotated[Path, Parameter(help="The log: of the recorder, CSV, Parquet, candump text, ASC or BLF.")]
 """Path of a log."""
@@ -78,9 +82,22 @@ def open_log_file(
 
 def trouble_words(log: Log) -> str:
     """What was wrong with a log, kind by kind, once it has been read; '' where nothing was."""
-    return "; ".join(
-        f"{item.kind.value}{f', {item.count} times' if item.count > 1 else ''}" for item in log.trouble()
-    )
+    return "; ".join(_kind_words(item) for item in log.trouble())
+
+
+def _kind_words(item: Trouble) -> str:
+    """All cases of one kind: the first names, or how often and where first."""
+    from stillgate.sim_io.log_trouble import TroubleKind
+
+    if item.kind is TroubleKind.UNKNOWN_NAME:
+        names = [example.quote for example in item.examples]
+        more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+        return f"{item.kind.value}: {', '.join(names[:MOST_NAMES])}{more}"
+    line = item.examples[0].line
+    where = f"in line {line}" if line else ""
+    if item.count > 1:
+        where = f"{item.count} times, first {where}" if where else f"{item.count} times"
+    return f"{item.kind.value}{f' ({where})' if where else ''}"
 
 
 def tell_trouble(log: Log, path: Path) -> None:

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from stillgate.controller.durations import shorten
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.machine import Machine
-from stillgate.controller.namespace import nearest_hint
 from stillgate.controller.quantities import Milliseconds
 
 from ..log import Change, Log, LogHeader, Subject
@@ -30,11 +30,11 @@ from .can_frames import (
     candump_frames,
     load_can,
 )
-from .clock import EPOCH, FAR, MILLISECOND
+from .clock import EPOCH, FAR, LAST, MILLISECOND
 from .columns import ColumnMap
 from .lines import LOOKED_AT, Lines, Progress, start_of
 from .rows import Raw, Row, RowReading
-from .signals import KnownSignals, few
+from .signals import KnownSignals, few, not_there
 from .values import SignalReader, signal_reader
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def open_can_log(
     described = {(message.frame_id, message.is_extended_frame) for message in database.messages}
     readers = tuple(reader for item in wanted.values() for _, reader in item.readers)
     with _frames(path, size, TroubleBook(), None) as frames:
-        first = next(frames, None)
+        first = next((frame for frame in frames if abs(frame.message.timestamp) * 1000 <= LAST), None)
     if first is None:
         raise UsageError(f"{path}: there is no frame in it that can be read")
     zero, started = _zero(_milliseconds(first.message.timestamp))
@@ -100,6 +100,7 @@ def open_can_log(
         started=started,
         signals=tuple(dict.fromkeys((reader.subject, reader.name) for reader in readers)),
         zero=f"{first.message.timestamp:.6f} s" if zero else "",
+        from_power_on=layout.from_power_on,
     )
 
     def read(book: TroubleBook) -> Iterator[Change]:
@@ -137,7 +138,12 @@ def _rows(
     remembered: dict[tuple[FrameKey, bytes], Cells] = {}
     for frame in frames:
         message = frame.message
+        if message.is_error_frame:
+            book.note(TroubleKind.BUS_ERROR, frame.line, "error frame")
         if message.is_error_frame or message.is_remote_frame:
+            continue
+        if not abs(message.timestamp) * 1000 <= LAST:
+            book.note(TroubleKind.UNREADABLE, frame.line, f"no time: {message.timestamp}")
             continue
         key = (message.arbitration_id, message.is_extended_id)
         item = wanted.get(key)
@@ -194,8 +200,7 @@ def _wanted(
             homes.setdefault(f"{message.name}.{signal.name}", []).append(f"{message.name}.{signal.name}")
     missing = [name for name in layout.columns if name not in homes]
     if missing:
-        told = [f"'{name}' ({nearest_hint(name, homes) or 'nothing is called like it'})" for name in missing]
-        raise UsageError(f"{dbc}: there is no signal {', '.join(told)}")
+        raise UsageError(f"{dbc}: there is no signal {not_there(missing, homes)}")
     chosen: dict[str, SignalReader] = {}
     for name, places in homes.items():
         reader = signal_reader(name, layout, known, machine)
@@ -234,7 +239,9 @@ def _database(path: Path) -> Database:
     except ValueError:  # neither its name nor its content tells what it is
         raise UsageError(f"{path}: this is no CAN database; name a file in the DBC format") from None
     except Error as error:
-        raise UsageError(f"{path}: this is no CAN database that can be read: {str(error)[:200]}") from None
+        raise UsageError(
+            f"{path}: this is no CAN database that can be read: {shorten(str(error), 160)}"
+        ) from None
     if not isinstance(found, CanDatabase):
         raise UsageError(f"{path}: this describes diagnostics, not the frames of a bus")
     return found

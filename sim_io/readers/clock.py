@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from decimal import Decimal, InvalidOperation
+from decimal import ROUND_FLOOR, Decimal, InvalidOperation
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from stillgate.controller.durations import shorten
@@ -25,6 +25,9 @@ PER_MILLISECOND = {"ns": Decimal(1_000_000), "us": Decimal(1000), "ms": Decimal(
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MILLISECOND = timedelta(milliseconds=1)
+LAST: Milliseconds = 250_000_000_000_000
+"""Eight thousand years: a number beyond it has another unit, or is no time."""
+
 FAR: Milliseconds = 100_000_000_000
 """Three years: times that count from here on count from 1970 or the like, not from a start."""
 
@@ -69,13 +72,15 @@ class Clock:
         Raises:
             NotATime: if it is none.
         """
-        if self._form.kind == "ms" and text.isdecimal() and text.isascii():
+        if self._form.kind == "ms" and text.isdecimal() and text.isascii() and len(text) < 15:
             return int(text)
         if self._decimal == ",":
             text = text.replace(",", ".")
         try:
             found = Decimal(text) / PER_MILLISECOND[self._form.kind or "ms"]
-            return int(found // 1)
+            if abs(found) > LAST:
+                raise NotATime(text)
+            return int(found.to_integral_value(ROUND_FLOOR))
         except (InvalidOperation, ValueError, OverflowError):
             raise NotATime(text) from None
 
@@ -157,6 +162,11 @@ def settle_form(form: TimeColumn, column: str, sample: str, decimal: str | None,
         if _is_number(sample):
             raise UsageError(
                 f"{shown} is a number; say its unit in the column map: 'time: {{as: s}}' or 'ms'"
+            )
+        if decimal is None and _is_number(sample.replace(",", ".")):
+            raise UsageError(
+                f"{shown} is a number with a comma; say in the column map its unit and its decimal mark: "
+                "'time: {as: s}' or 'ms', and \"decimal: ','\""
             )
         form = form.model_copy(update={"kind": "date-time"})
     if form.kind == "date-time":

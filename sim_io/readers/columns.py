@@ -17,9 +17,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from stillgate.controller.durations import shorten
 from stillgate.controller.errors import MachineFileError, Problem, UsageError
 from stillgate.controller.fields import about
@@ -30,6 +30,7 @@ from stillgate.controller.quantities import Duration
 from stillgate.controller.source import Mapping, Scalar, SourceError, Text, data_of, read_source
 
 from ..log import signals_of
+from .signals import not_there
 
 LARGEST_MAP = 2**20
 """Bytes of a column map."""
@@ -91,6 +92,13 @@ class ColumnMap(_Section):
         Literal["unknown", "as before"],
         about("What an empty cell means: 'unknown', or 'as before'.", "as before"),
     ] = "unknown"
+    begins: Annotated[
+        Literal["anywhere", "at power-on"],
+        about(
+            "Where the log begins: 'at power-on' of the controller, or 'anywhere', perhaps in mid-run.",
+            "at power-on",
+        ),
+    ] = "anywhere"
     late: Annotated[
         Duration, about("By how much rows may come late; those are put in their place.", "500 ms")
     ] = 0
@@ -98,7 +106,8 @@ class ColumnMap(_Section):
         Literal["stop", "continue", "skip"],
         about(
             "What to do where the clock goes back by a minute or more: 'stop' (an error), 'continue' (as if "
-            "no time had passed) or 'skip' (until it has caught up).",
+            "no time had passed) or 'skip' (until it has caught up). A step of a day or more ahead is told, "
+            "and taken as time that passed unless this is 'continue'.",
             "continue",
         ),
     ] = "stop"
@@ -111,6 +120,20 @@ class ColumnMap(_Section):
             {"DI 07": "cutter_still"},
         ),
     ] = {}
+
+    @model_validator(mode="after")
+    def _means_one_thing(self) -> Self:
+        on, off = ({word.strip().casefold() for word in words} for words in (self.on, self.off))
+        if both := on & off:
+            raise ValueError(f"'{min(both)}' is among the words for true and for false")
+        if self.every == 0:
+            raise ValueError("'every' is the time between two rows; it is longer than 0")
+        return self
+
+    @property
+    def from_power_on(self) -> bool:
+        """Whether the log is said to begin with a cold start."""
+        return self.begins == "at power-on"
 
     def entry(self, column: str) -> SignalColumn:
         """What a column is: its entry, or the signal of the same name."""
@@ -138,16 +161,17 @@ class ColumnMap(_Section):
             UsageError: listing each, with the nearest right name.
         """
         known = [name for _, name in signals_of(machine)]
-        wrong = {
-            self.entry(column).signal: None
-            for column in self.columns
-            if self.entry(column).signal not in known
-        }
+        entries = [(column, self.entry(column)) for column in self.columns]
+        wrong = dict.fromkeys(entry.signal for _, entry in entries if entry.signal not in known)
         if wrong:
-            told = [
-                f"'{name}' ({nearest_hint(name, known) or 'nothing is called like it'})" for name in wrong
-            ]
-            raise UsageError(f"{where}: the machine has no signal {', '.join(told)}")
+            raise UsageError(f"{where}: the machine has no signal {not_there(wrong, known)}")
+        levels = {*machine.inputs, *machine.outputs}
+        for column, entry in entries:
+            if (entry.inverted or entry.above is not None) and entry.signal not in levels:
+                raise UsageError(
+                    f"{where}: 'inverted' and 'above' of column '{column}' are for inputs and outputs; "
+                    f"'{entry.signal}' is neither"
+                )
 
 
 def read_column_map(path: Path) -> ColumnMap:
@@ -173,6 +197,8 @@ def read_column_map(path: Path) -> ColumnMap:
 
 
 def _read(text: Text, name: str) -> ColumnMap:
+    if not text.text.strip():
+        raise UsageError(f"{name}: the column map is empty; leave it out, or say 'columns:' in it")
     try:
         source = read_source(text.text)
     except SourceError as error:
@@ -215,6 +241,8 @@ def _problem(error: dict[str, Any], positions: Positions) -> Problem:
             return positions.problem(
                 path, f"'{shorten(str(error['input']))}' is not {error['ctx']['expected']}"
             )
+        case "value_error":
+            return positions.problem(path, str(error["ctx"]["error"]))
         case "text":
             return positions.problem(path, error["ctx"]["reason"], error["ctx"]["hint"])
         case "bare_number":

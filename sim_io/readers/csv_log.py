@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from operator import itemgetter
 from pathlib import Path
 
+from stillgate.controller.durations import shorten
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 
@@ -23,7 +24,7 @@ from .columns import ColumnMap, TimeColumn
 from .lines import Lines, Progress
 from .rows import Row, RowReading
 from .signals import KnownSignals
-from .tables import require_columns, time_column
+from .tables import require_columns, require_one_each, time_column
 from .values import SignalReader, signal_reader
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -42,6 +43,7 @@ class CsvShape:
     readers: dict[int, SignalReader]  # by place; empty if rows name their signal
     by_name: dict[str, SignalReader]  # of logs whose rows name their signal
     event: int | None  # place of a trace's events
+    known: KnownSignals
 
 
 def open_csv_log(
@@ -60,26 +62,37 @@ def open_csv_log(
         UsageError: if a column is missing, nothing is a signal of the machine, or the file can
             be read in more than one way.
     """
+    _require_encoding(path, layout.encoding)
     lines = Lines(path, size)
     rows = _cells(lines, layout, None, TroubleBook())
-    try:
-        _, header = next(rows)
-    except StopIteration:
-        raise UsageError(f"{path}: there is no header line with the names of the columns") from None
-    delimiter = layout.delimiter or _delimiter(header[0] if header else "", path)
+    header = next(rows, (0, [""]))[1]
+    if not header[0].strip():
+        raise UsageError(f"{path}:1: there is no header line with the names of the columns")
+    if "\r" in header[0]:
+        raise UsageError(f"{path}:1: lines that end with CR alone are not read; save it with LF or CR LF")
+    delimiter = _delimiter(header[0], path) if layout.delimiter is None else layout.delimiter
     shape, sample = _settle(lines, layout, delimiter, machine)
     book = TroubleBook()
     clock = Clock(shape.form, layout.decimal or ".", layout.late, book, str(path))
     try:
         first = clock.read(sample[1], sample[0])
     except NotATime:
-        raise UsageError(f"{path}:{sample[0]}: '{sample[1]}' is not a time") from None
+        unit = shape.form.kind or "ms"
+        raise UsageError(
+            f"{path}:{sample[0]}: '{shorten(sample[1])}' is not a time in {unit}; say in the column map how "
+            "times are written, 'time: {as: ...}'"
+        ) from None
     zero, started, said = zero_of(shape.form, first, sample[1], local=clock.is_local)
     told: dict[Signal, None] = {
         (reader.subject, reader.name): None for reader in (shape.readers or shape.by_name).values()
     }
     log_header = LogHeader(
-        machine=machine.machine, scan=machine.scan, started=started, signals=tuple(told), zero=said
+        machine=machine.machine,
+        scan=machine.scan,
+        started=started,
+        signals=tuple(told),
+        zero=said,
+        from_power_on=layout.from_power_on,
     )
 
     def read(book: TroubleBook) -> Iterator[Change]:
@@ -87,7 +100,7 @@ def open_csv_log(
         reading = RowReading(layout, tuple((shape.readers or shape.by_name).values()), zero, book, str(path))
         for place, name in enumerate(shape.header):
             if place != shape.time and not _is_read(shape, place, name):
-                book.note(TroubleKind.UNKNOWN_NAME, 1, name)
+                book.note(TroubleKind.UNKNOWN_NAME, 1, shape.known.hinted(name, told))
         yield from reading.changes(_rows(shape, Lines(path, size, progress), clock, reading, book))
 
     return Log(log_header, read, path)
@@ -143,7 +156,7 @@ def _named(shape: CsvShape, row: list[str], time: int, line: int, book: TroubleB
     name = row[shape.header.index(str(shape.layout.name))].strip()
     reader = shape.by_name.get(name)
     if reader is None:
-        book.note(TroubleKind.UNKNOWN_NAME, line, name)
+        book.note(TroubleKind.UNKNOWN_NAME, line, shape.known.hinted(name, ()))
         return
     yield Row(time, line, (reader,), (row[shape.header.index(str(shape.layout.value))],))
 
@@ -170,8 +183,6 @@ def _cells(
                         "how the file is encoded, for example 'encoding: cp1252'"
                     ) from None
                 book.note(TroubleKind.UNREADABLE, at, content.decode("ascii", "replace"))
-            except LookupError:
-                raise UsageError(f"{lines.path}: there is no encoding '{layout.encoding}'") from None
 
     if delimiter is None:
         for text in texts():
@@ -187,6 +198,16 @@ def _cells(
             book.note(TroubleKind.UNREADABLE, number, str(error))
             continue
         yield number, row
+
+
+def _require_encoding(path: Path, name: str) -> None:
+    """Refuses an encoding that is not there, or in which a line break is more than its one byte."""
+    try:
+        plain = "\n".encode(name) == b"\n"
+    except (LookupError, UnicodeError):
+        raise UsageError(f"{path}: there is no encoding '{shorten(name)}'") from None
+    if not plain:
+        raise UsageError(f"{path}: texts in {shorten(name)} are not read; save it in UTF-8")
 
 
 def _delimiter(header: str, path: Path) -> str:
@@ -206,8 +227,10 @@ def _settle(
 ) -> tuple[CsvShape, tuple[int, str]]:
     """The columns and the form of the times, and the first time with its line."""
     path, known = lines.path, KnownSignals(machine)
-    if len(delimiter) != 1:
-        raise UsageError(f"{path}: a delimiter is one character, not '{delimiter}'")
+    if len(delimiter) != 1 or delimiter in '\r\n"':
+        raise UsageError(
+            f"{path}: a delimiter is one character and no quote or line break, not '{shorten(delimiter)}'"
+        )
     cells = _cells(lines, layout, delimiter, TroubleBook())
     header = tuple(name.strip() for name in next(cells)[1])
     require_columns(f"{path}:1", layout, header)
@@ -223,6 +246,7 @@ def _settle(
             (at, signal_reader(name, layout, known, machine)) for at, name in enumerate(header) if at != time
         )
         readers = {at: reader for at, reader in places if reader is not None}
+        require_one_each(f"{path}:1", readers.values())
         if not readers:
             names = [name for at, name in enumerate(header) if at != time]
             KnownSignals(machine, ()).require_some(f"{path}:1", names)
@@ -234,4 +258,4 @@ def _settle(
     form = settle_form(layout.time, header[time], sample[1], layout.decimal, f"{path}:{sample[0]}")
     event = f".{EVENT_COLUMN}" if f".{EVENT_COLUMN}" in header else EVENT_COLUMN
     events = header.index(event) if event in header and known.signal(event) is None else None
-    return CsvShape(path, layout, delimiter, header, time, form, readers, by_name, events), sample
+    return CsvShape(path, layout, delimiter, header, time, form, readers, by_name, events, known), sample

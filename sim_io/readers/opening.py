@@ -23,6 +23,12 @@ PACKED = (
 )
 """How compressed files begin (RFC 1952, RFC 8878; the manuals of bzip2 and xz), and what unpacks them."""
 
+UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+"""How texts begin whose characters have two bytes each (RFC 2781)."""
+
+NO_TEXT = re.compile(rb"[\x00-\x08\x0e-\x1f]")
+"""Characters that stand in no header line."""
+
 ZIP = b"PK\x03\x04"
 DUMP = re.compile(rb"\s*\$(comment|date|version|timescale|scope)\b")
 
@@ -71,7 +77,9 @@ def open_log(
         return open_can_log(path, size, machine, layout, dbc=dbc, progress=progress)
     if DUMP.match(start):
         raise UsageError(f"{path}: a value change dump is not read; give the log that it was made from")
-    if b"\0" in start and layout.encoding == "utf-8":
+    if start.startswith(UTF_16):
+        raise UsageError(f"{path}: the text is in UTF-16, which is not read; save it in UTF-8")
+    if NO_TEXT.search(start.partition(b"\n")[0]):  # further on it is a spoilt line, told and skipped
         raise UsageError(
             f"{path}: this is no log that can be read: it is binary, and neither Parquet nor BLF; save it as "
             "CSV where it was recorded"

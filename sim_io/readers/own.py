@@ -33,6 +33,9 @@ from .lines import Lines, Progress, size_of_log, start_of
 from .signals import KnownSignals
 
 LOOKS_LIKE_OURS = re.compile(rb"\d{1,18} \d{1,18} log \{")
+MARK = b"\xef\xbb\xbf"
+"""What some editors put before a text in UTF-8."""
+
 LONGEST_HEADER = 2**20
 CLOSED = "closed"
 RESTART = "restart"
@@ -40,8 +43,11 @@ RESTART = "restart"
 
 
 def is_own_log(start: bytes) -> bool:
-    """Whether a file that begins so is a log of the recorder."""
-    return LOOKS_LIKE_OURS.match(start) is not None
+    """Whether a file that begins so is a log of the recorder, or a piece that was cut out of one."""
+    text = start.removeprefix(MARK)
+    if LOOKS_LIKE_OURS.match(text):
+        return True
+    return any(decode_record(line.rstrip(b"\r")) is not None for line in text.split(b"\n")[:-1])
 
 
 def open_own_log(path: Path, machine: Machine | None, progress: Progress | None = None) -> Log:
@@ -61,7 +67,7 @@ def open_own_log(path: Path, machine: Machine | None, progress: Progress | None 
     start = _first_header(paths[0], machine)
     known = KnownSignals(machine, start.header.signals)
     known.require_some(str(path), (name for _, name in start.header.signals[1:]))
-    header = replace(start.header, signals=known.signals)
+    header = replace(start.header, signals=known.signals, from_power_on=_from_power_on(paths[0]))
     total = sum(sizes)
     files = [
         Lines(item, size, _shifted(progress, sum(sizes[:index]), total))
@@ -93,24 +99,37 @@ def _parts_up_to(path: Path) -> list[Path]:
 
 def _begins_a_run(path: Path) -> bool:
     """Whether the recorder was started with this file, so that none before it belongs to it."""
-    record = decode_record(start_of(path, LONGEST_HEADER).partition(b"\n")[0])
+    record = _first_record(path)
     try:
         return record is not None and record.kind is RecordKind.LOG and decode_start(record.rest).first
     except ValueError:
         return False
 
 
+def _first_record(path: Path) -> Record | None:
+    """The first record of a file, if it is whole."""
+    line = start_of(path, LONGEST_HEADER).removeprefix(MARK).partition(b"\n")[0]
+    return decode_record(line.rstrip(b"\r"))
+
+
+def _from_power_on(path: Path) -> bool:
+    """Whether the first record is of the controller's first scan: times count from there."""
+    record = _first_record(path)
+    return record is not None and record.time == 0 and _begins_a_run(path)
+
+
 def _first_header(path: Path, machine: Machine | None) -> Start:
-    line = start_of(path, LONGEST_HEADER).partition(b"\n")[0]
-    record = decode_record(line.rstrip(b"\r"))
+    record = _first_record(path)
     if record is not None and record.kind is RecordKind.LOG:
         try:
             return decode_start(record.rest)
         except ValueError as error:
             raise UsageError(f"{path}: its header cannot be read: {error}") from None
     if machine is None:
-        raise UsageError(f"{path}:1: the header of the log is damaged; give the machine file as well")
-    return Start(LogHeader("", signals=signals_of(machine)), part=1, first=True)
+        raise UsageError(
+            f"{path}:1: the header of the log is damaged or not there; give the machine file as well"
+        )
+    return Start(LogHeader("", scan=machine.scan, signals=signals_of(machine)), part=1, first=True)
 
 
 Understood = tuple[Subject, str, Value, bool]
@@ -143,7 +162,8 @@ class _Reading:
     def changes(self) -> Iterator[Change]:
         for index, lines in enumerate(self.files):
             last_file = index == len(self.files) - 1
-            for line, content, whole in lines.read(self.book):
+            for line, text, whole in lines.read(self.book):
+                content = text.removeprefix(MARK) if line == 1 else text
                 record = decode_record(content)
                 if record is None:
                     self._damaged(line, content, torn=not whole and last_file)
@@ -169,6 +189,9 @@ class _Reading:
         if record.kind is RecordKind.LOG:
             yield from self._begun(record, line)
             return
+        if self.number is None and (record.number > 1 or not self.spoilt):  # more than the header is gone
+            said = f"the first record here is number {record.number}"
+            self.book.note(TroubleKind.EARLIER, line, said, record.time)
         time = self._place(record, line)
         if record.kind is RecordKind.LOST:
             self.book.note(TroubleKind.LOST, line, f"{record.rest} records could not be written", time)

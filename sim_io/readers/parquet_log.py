@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +18,12 @@ from ..log_records import decode_start
 from ..log_trouble import TroubleBook, TroubleKind
 from ..trace_table import PHYSICAL
 from ..traces_parquet import HEADER_KEY, load_pyarrow
-from .clock import EPOCH, FAR, MILLISECOND
+from .clock import EPOCH, FAR, LAST, MILLISECOND
 from .columns import ColumnMap
 from .lines import Progress
 from .rows import Row, RowReading
 from .signals import KnownSignals
-from .tables import require_columns, time_column
+from .tables import require_columns, require_one_each, time_column
 from .values import UNKNOWN, SignalReader, signal_reader
 
 ROWS_AT_ONCE = 10_000
@@ -40,6 +42,7 @@ class ParquetTable:
     is_date: bool  # whether times are timestamps
     is_local: bool  # whether they are timestamps without a zone
     own: LogHeader | None  # of a trace of ours
+    known: KnownSignals
 
     @property
     def events(self) -> bool:
@@ -53,11 +56,12 @@ class ParquetTable:
             UsageError: if none has.
         """
         _, pq = load_pyarrow()
-        with pq.ParquetFile(self.path) as file:
+        with _reading(self.path), pq.ParquetFile(self.path) as file:
             for batch in file.iter_batches(ROWS_AT_ONCE, columns=[self.time]):
-                found = next((value for value in _counts(batch.column(0)) if value is not None), None)
+                times = (self._milliseconds(value) for value in _counts(batch.column(0)))
+                found = next((time for time in times if time is not None), None)
                 if found is not None:
-                    return self._milliseconds(found)
+                    return found
         raise UsageError(f"{self.path}: no row has a time in column '{self.time}'")
 
     def rows(self, book: TroubleBook, progress: Progress | None) -> Iterator[Row]:
@@ -65,7 +69,7 @@ class ParquetTable:
         _, pq = load_pyarrow()
         readers = tuple(self.readers.values())
         columns = [self.time, *self.readers, *([self.names[-1]] if self.events else [])]
-        with pq.ParquetFile(self.path) as file:
+        with _reading(self.path), pq.ParquetFile(self.path) as file:
             total, number = file.metadata.num_rows, 0
             for batch in file.iter_batches(ROWS_AT_ONCE, columns=columns):
                 table = {name: batch.column(name) for name in columns}
@@ -73,17 +77,22 @@ class ParquetTable:
                 events = table[self.names[-1]].to_pylist() if self.events else None
                 for at, value in enumerate(_counts(table[self.time])):
                     line = number + at + 1
-                    if value is None:
-                        book.note(TroubleKind.UNREADABLE, line, "no time")
+                    time = self._milliseconds(value)
+                    if time is None:
+                        said = "no time" if value is None else f"no time: {value}"
+                        book.note(TroubleKind.UNREADABLE, line, said)
                         continue
                     raws = tuple([column[at] for column in cells])
                     event = (events[at] or "") if events is not None else ""
-                    yield Row(self._milliseconds(value), line, readers, raws, event)
+                    yield Row(time, line, readers, raws, event)
                 number += batch.num_rows
                 if progress is not None:
                     progress(number, total)
 
-    def _milliseconds(self, value: int | float) -> Milliseconds:
+    def _milliseconds(self, value: int | float | None) -> Milliseconds | None:
+        """Milliseconds on the file's time line; None where there is no time."""
+        if value is None or not isfinite(value) or abs(value) * 1000 > LAST * self.per_second:
+            return None
         if isinstance(value, float):  # to the nearest microsecond first: 1.001 s are 1001 ms
             return round(value * 1_000_000 / self.per_second) // 1000
         return value * 1000 // self.per_second
@@ -129,6 +138,7 @@ def open_parquet_log(
         started=started,
         signals=tuple((reader.subject, reader.name) for reader in table.readers.values()),
         zero=str(zero) if zero else "",
+        from_power_on=layout.from_power_on,
     )
 
     def read(book: TroubleBook) -> Iterator[Change]:
@@ -138,7 +148,7 @@ def open_parquet_log(
                 table.time,
                 *table.names[-1:] * table.events,
             ) and not name.startswith(PHYSICAL):
-                book.note(TroubleKind.UNKNOWN_NAME, 0, name)
+                book.note(TroubleKind.UNKNOWN_NAME, 0, table.known.hinted(name, told.signals))
         reading = RowReading(layout, tuple(table.readers.values()), zero, book, str(path), table.is_local)
         yield from reading.changes(table.rows(book, progress))
 
@@ -148,11 +158,8 @@ def open_parquet_log(
 def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTable:
     """The columns, and the form of the times."""
     pa, pq = load_pyarrow()
-    try:
-        with pq.ParquetFile(path) as file:
-            schema = file.schema_arrow
-    except (OSError, pa.ArrowException) as error:
-        raise UsageError(f"{path}: this Parquet file cannot be read: {_first_line(error)}") from None
+    with _reading(path), pq.ParquetFile(path) as file:
+        schema = file.schema_arrow
     metadata = (schema.metadata or {}).get(HEADER_KEY)
     own = _own_header(path, metadata) if metadata else None
     names = tuple(str(name) for name in schema.names)
@@ -161,6 +168,7 @@ def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTa
     known = KnownSignals(machine, own.signals if own else None)
     found = {name: signal_reader(name, layout, known, machine) for name in names if name != time}
     readers = {name: reader for name, reader in found.items() if reader is not None}
+    require_one_each(str(path), readers.values())
     if not readers:
         KnownSignals(machine, ()).require_some(str(path), found)
     kind = schema.field(time).type
@@ -174,7 +182,21 @@ def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTa
             "'time: {as: s}' or 'ms'"
         )
     local = is_date and kind.tz is None
-    return ParquetTable(path, names, readers, time, PER_SECOND[unit], is_date, local, own)
+    return ParquetTable(path, names, readers, time, PER_SECOND[unit], is_date, local, own, known)
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Says in one sentence what a library finds wrong with a file.
+
+    Raises:
+        UsageError: for a file that is damaged or cannot be opened.
+    """
+    pa, _ = load_pyarrow()
+    try:
+        yield
+    except (OSError, pa.ArrowException) as error:
+        raise UsageError(f"{path}: this Parquet file cannot be read: {_first_line(error)}") from None
 
 
 def _own_header(path: Path, content: bytes) -> LogHeader:

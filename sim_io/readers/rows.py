@@ -32,6 +32,9 @@ CLOCK_WAS_SET: Milliseconds = 60_000
 
 HOUR: Milliseconds = 3_600_000
 
+DAY: Milliseconds = 24 * HOUR
+"""A step ahead of this much is told: a clock that was set, or a machine that was switched off."""
+
 Raw = str | float
 """What stands in a cell: a text, or a number where the file has numbers."""
 
@@ -44,6 +47,11 @@ class Row(NamedTuple):
     readers: tuple[SignalReader, ...]
     raws: tuple[Raw, ...]  # what stands in the cells of these readers
     event: str = ""  # an event of a trace, as our own log writes it
+
+
+def _long(time: Milliseconds) -> str:
+    """A time that may be of years: from two days on in days, rounded down."""
+    return f"{time // DAY} days" if time >= 2 * DAY else format_duration(time)
 
 
 @dataclass
@@ -126,11 +134,13 @@ class RowReading:
                     continue
                 self._shift += newest - time
                 time = newest
+            elif newest is not None and time - newest >= DAY:
+                time = self._far_ahead(newest, time, row)
             newest = time if newest is None else max(newest, time)
             yield time, row
 
     def _set_back(self, newest: Milliseconds, time: Milliseconds, row: Row) -> None:
-        back = format_duration(newest - time)
+        back = _long(newest - time)
         if self.layout.clock == "stop":
             zone = " name its 'time: {zone: ...}' if summer time ended here;" if self.is_local else ""
             raise UsageError(
@@ -139,6 +149,16 @@ class RowReading:
                 "'clock: skip' leaves rows out until the clock has caught up"
             )
         self.book.note(TroubleKind.CLOCK, row.line, f"{back} back", newest)
+
+    def _far_ahead(self, newest: Milliseconds, time: Milliseconds, row: Row) -> Milliseconds:
+        """A step of days ahead: told, and taken as time that passed unless the map says otherwise."""
+        passed = self.layout.clock != "continue"
+        taken = "taken as time that passed" if passed else "taken as no time"
+        self.book.note(TroubleKind.CLOCK, row.line, f"{_long(time - newest)} forward, {taken}", newest)
+        if passed:
+            return time
+        self._shift -= time - newest
+        return newest
 
     def _sorted(self, placed: Iterable[tuple[Milliseconds, Row]]) -> Iterator[tuple[Milliseconds, Row]]:
         """Rows by time: those no later than the map allows in their place, others skipped."""

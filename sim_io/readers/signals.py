@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from stillgate.controller.durations import shorten
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import memory_bounds, nearest_hint
 
-from ..log import NO_STATE, Signal, Subject, Value, signals_of, written_names
+from ..log import NO_STATE, POWER, Signal, Subject, Value, signals_of, written_names
 from ..log_trouble import TroubleBook, TroubleKind
+
+NAMES_COMPARED = 20
+"""Names of a log for which the nearest signal is looked for."""
 
 
 class KnownSignals:
@@ -31,6 +35,7 @@ class KnownSignals:
             self.signals = tuple(signal for signal in theirs if signal in mine)
             self.left_out = tuple(name for kind, name in theirs if (kind, name) not in mine)
         self._written = {name: signal for signal, name in written_names(self.signals).items()}
+        self._hinted: dict[str, str] = {}
         self._ranges: dict[str, tuple[int, int]] = {}
         self._states: dict[str, frozenset[str]] = {}
         if machine is not None:
@@ -66,17 +71,43 @@ class KnownSignals:
             return
         found = list(theirs)
         own = [name for _, name in signals_of(self._machine)[1:]] if self._machine else []
-        hints = [nearest_hint(name, own) for name in found[:3]]
-        hint = next((f"'{name}': {text}" for name, text in zip(found, hints, strict=False) if text), "")
+        near = [(name, nearest(name, own)) for name in found[:NAMES_COMPARED]]
+        told = [f"'{name}': {hint}" for name, hint in near if hint][:3]
         raise UsageError(
             f"{where}: nothing in it is a signal of this machine; it has {few(found)}, "
-            f"the machine has {few(own)}" + (f"; {hint}" if hint else "")
+            f"the machine has {few(own)}{''.join(f'; {item}' for item in told)}"
         )
 
     def note_left_out(self, book: TroubleBook, line: int) -> None:
         """Writes down what the log holds besides signals of the machine."""
         for name in self.left_out:
-            book.note(TroubleKind.UNKNOWN_NAME, line, name)
+            book.note(TroubleKind.UNKNOWN_NAME, line, self.hinted(name, self.signals))
+
+    def hinted(self, name: str, told: Iterable[Signal]) -> str:
+        """A name that is no signal, with the one that is called like it, if the log does not tell that.
+
+        Args:
+            name: what stands in the log.
+            told: the signals that the log tells.
+        """
+        if name not in self._hinted:
+            known = {POWER, *(item for _, item in told)}
+            own = [item for _, item in signals_of(self._machine)] if self._machine is not None else []
+            hint = nearest(name, [item for item in own if item not in known])
+            self._hinted[name] = f"{name} ({hint})" if hint else name
+        return self._hinted[name]
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """``did you mean 'x'?`` where something is called similarly, else ''."""
+    hint = nearest_hint(name, known)
+    return hint if hint.startswith("did you mean") else ""
+
+
+def not_there(names: Iterable[str], known: Iterable[str]) -> str:
+    """Names that are missing, each with the nearest that is there."""
+    listed = list(known)
+    return ", ".join(f"'{name}' ({nearest(name, listed) or 'nothing is called like it'})" for name in names)
 
 
 def few(names: Iterable[str], most: int = 6) -> str:
@@ -85,4 +116,4 @@ def few(names: Iterable[str], most: int = 6) -> str:
     if not listed:
         return "nothing"
     more = f" and {len(listed) - most} more" if len(listed) > most else ""
-    return ", ".join(f"'{name}'" for name in listed[:most]) + more
+    return ", ".join(f"'{shorten(name)}'" for name in listed[:most]) + more

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from stillgate.controller.errors import UsageError
-from stillgate.controller.namespace import nearest_hint
 
+from ..log import Signal
 from ..trace_table import EVENT_COLUMN, TIME_COLUMN
 from .columns import ColumnMap
-from .signals import few
+from .signals import few, not_there
+from .values import SignalReader
 
 TIME_NAMES = ("time_ms", "time_s", "time_us", "time_ns", "time", "timestamp")
 """Names of a column, in any case, that need not be said."""
@@ -28,8 +29,7 @@ def require_columns(where: str, layout: ColumnMap, header: Sequence[str]) -> Non
         wanted += list(layout.columns)
     missing = [name for name in wanted if name is not None and name not in header]
     if missing:
-        told = [f"'{name}' ({nearest_hint(name, header) or 'nothing is called like it'})" for name in missing]
-        raise UsageError(f"{where}: there is no column {', '.join(told)}; it has {few(header)}")
+        raise UsageError(f"{where}: there is no column {not_there(missing, header)}; it has {few(header)}")
     twice = sorted({name for name in header if name and list(header).count(name) > 1})
     if twice:
         raise UsageError(f"{where}: {few(twice)} stands twice among the columns; rename one")
@@ -53,3 +53,19 @@ def time_column(where: str, layout: ColumnMap, header: Sequence[str]) -> int:
         f"{where}: which column holds the times? say it in the column map: 'time: {{column: ...}}'; "
         f"it has {few(header)}"
     )
+
+
+def require_one_each(where: str, readers: Iterable[SignalReader]) -> None:
+    """Refuses a table in which two columns are the same signal: they could say different things.
+
+    Raises:
+        UsageError: naming both columns.
+    """
+    columns: dict[Signal, str] = {}
+    for reader in readers:
+        before = columns.setdefault((reader.subject, reader.name), reader.column)
+        if before != reader.column:
+            raise UsageError(
+                f"{where}: the columns '{before}' and '{reader.column}' are both '{reader.name}'; take one "
+                "out of the column map, or rename it in the file"
+            )

@@ -144,13 +144,14 @@ def signal_reader(
     subject, name = signal
     states = tuple(machine.sequences[name].states) if machine and subject is Subject.STATE else ()
     folded = {state.casefold(): state for state in states}
+    on, off = ({word.strip().casefold() for word in words} for words in (layout.on, layout.off))
     return SignalReader(
         column=column,
         subject=subject,
         name=name,
         entry=entry,
-        words_true=TRUE_WORDS | {word.strip().casefold() for word in layout.on},
-        words_false=(FALSE_WORDS | {word.strip().casefold() for word in layout.off}),
+        words_true=(TRUE_WORDS - off) | on,
+        words_false=(FALSE_WORDS - on) | off,
         decimal=layout.decimal or ".",
         states=folded if len(folded) == len(states) else {state: state for state in states},
         known=known,

@@ -217,6 +217,23 @@ def test_frames_that_are_too_short_are_counted(tmp_path: Path) -> None:
     assert short.examples[0].quote.startswith("0x1F0 01: ")
 
 
+@pytest.mark.parametrize("suffix", FORMATS)
+def test_error_frames_of_the_bus_are_counted(tmp_path: Path, suffix: str) -> None:
+    made = frames(3)
+    made.insert(2, can.Message(timestamp=1_700_000_000.15, is_error_frame=True))
+    log = read(write(tmp_path, suffix, made))
+    assert told(log) == expected(3)
+    assert [t.count for t in log.trouble() if t.kind is TroubleKind.BUS_ERROR] == [1]
+
+
+def test_a_frame_at_a_time_that_cannot_be_is_skipped_and_told(tmp_path: Path) -> None:
+    path = write(tmp_path, "log", frames(3))
+    path.write_text("(99999999999999999999.5) can0 1F0#00\n" + path.read_text())
+    log = read(path)
+    assert told(log) == expected(3)
+    assert [t.examples[0].line for t in log.trouble() if t.kind is TroubleKind.UNREADABLE] == [1]
+
+
 def test_a_silent_bus_is_a_gap_when_the_map_says_how_often_frames_come(tmp_path: Path) -> None:
     made = [message for index, message in enumerate(frames()) if not 10 <= index < 20]
     log = read(write(tmp_path, "log", made), {**LAYOUT, "every": "100 ms"})
@@ -239,6 +256,7 @@ def test_a_silent_bus_is_a_gap_when_the_map_says_how_often_frames_come(tmp_path:
         ),
         ({}, DATABASE, "nothing in it is a signal of this machine; it has 'ExampleMessage.Enable'"),
         (LAYOUT, "BO_ nonsense", "this is no CAN database that can be read: "),
+        (LAYOUT, "\x01\x02", r"this is no CAN database that can be read: [ -~]*$"),
     ],
 )
 def test_a_database_that_does_not_fit_is_refused(

@@ -152,10 +152,10 @@ def test_our_own_trace_needs_no_map(tmp_path: Path) -> None:
 
 
 def test_rows_that_name_one_signal_are_read(tmp_path: Path) -> None:
-    text = "t;tag;v\n0;button;0\n20;DI 3;1\n20;other;1\n40;DI 3;0\n"
+    text = "t;tag;v\n0;button;0\n20;DI 3;1\n20;zzz;1\n40;DI 3;0\n"
     log = read(tmp_path, text, "{time: {column: t, as: ms}, name: tag, value: v, columns: {DI 3: shut}}")
     assert told(log) == [(0, "button", 0), (20, "shut", 1), (40, "shut", 0)]
-    assert trouble(log) == {TroubleKind.UNKNOWN_NAME: [(4, "other")]}
+    assert trouble(log) == {TroubleKind.UNKNOWN_NAME: [(4, "zzz")]}
 
 
 def test_columns_may_be_inverted_and_numbers_have_a_threshold(tmp_path: Path) -> None:
@@ -356,6 +356,20 @@ def test_an_empty_cell_is_unknown_unless_the_map_says_as_before(tmp_path: Path) 
         ("time_ms,button\n0,1\n", "encoding: klingon", "there is no encoding 'klingon'"),
         ("time,button\n2026-01-01 10:00:00,1\n", "time: {zone: Mars}", "the time zone 'Mars' is not known"),
         ("time_ms,n,v\n0,button,1\n", "name: n", "needs both 'name' and 'value'"),
+        ("time_ms,DI1,button\n0,1,0\n", "columns: {DI1: button}", "columns 'DI1' and 'button' are both"),
+        ("time_ms,button\r0,1\r20,0\r", "", "lines that end with CR alone are not read"),
+        ("time,button\n1,5;1\n", "delimiter: ';'", "which column holds the times"),
+        ("time;button\n1,5;1\n", "", "is a number with a comma; say in the column map its unit and"),
+        ("time_ms,button\n0,1\n", "delimiter: ''", "a delimiter is one character"),
+        ("time_ms,button\n0,1\n", 'delimiter: "\\n"', "one character and no quote or line break"),
+        ("time_ms,button\n0,1\n", "encoding: utf-16", "texts in utf-16 are not read; save it in UTF-8"),
+        ("time_ms,button\n0,1\n", "encoding: base64", "there is no encoding 'base64'"),
+        ("time_ms,button\n" + "9" * 30 + ",1\n", "", "log.csv:2: '9+' is not a time in ms"),
+        ("time_s,button\n1767225600000000,1\n", "", r"log.csv:2: '1767225600000000' is not a time in s"),
+        ("time_ms,ti\x00me,button\n0,1\n", "", "this is no log that can be read: it is binary"),
+        ("\n\n", "", "there is no header line with the names of the columns"),
+        ("time_ms,leaf\n0,resting\n", "columns: {leaf: {signal: leaf, inverted: true}}",
+         "'inverted' and 'above' of column 'leaf' are for inputs and outputs; 'leaf' is neither"),
     ],
 )  # fmt: skip
 def test_what_is_open_is_asked_for_by_name(tmp_path: Path, text: str, layout: str, message: str) -> None:
@@ -372,6 +386,9 @@ def test_what_is_open_is_asked_for_by_name(tmp_path: Path, text: str, layout: st
         ("every: 100", r"map.yaml:1:8: 100 is a number without a unit"),
         ("columns: {a: {inverted: true}}", r"map.yaml:1:\d+: 'signal' is missing here"),
         ("columns: [a]", r"map.yaml:1:10: this does not fit here"),
+        ("on: [EIN]\noff: [aus, ein]", r"map.yaml:1:1: 'ein' is among the words for true and for false"),
+        ("every: 0 s", r"map.yaml:1:1: 'every' is the time between two rows; it is longer than 0"),
+        ("begins: now", r"map.yaml:1:9: 'now' is not 'anywhere' or 'at power-on'"),
         ("[]", r"map.yaml:1:1: a column map begins with keys"),
         ("a: [", r"map.yaml:1:"),
     ],
@@ -389,6 +406,55 @@ def test_a_map_that_cannot_be_opened_is_refused_in_one_sentence(tmp_path: Path) 
     with pytest.raises(UsageError, match="is not COLUMN=SIGNAL"):
         ColumnMap().with_columns(["button"])
     assert ColumnMap().with_columns(["a=b=button"]).columns == {"a=b": "button"}
+
+
+def test_an_empty_map_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "map.yaml").write_text("\n")
+    with pytest.raises(UsageError, match=r"map\.yaml: the column map is empty; leave it out"):
+        read_column_map(tmp_path / "map.yaml")
+
+
+def test_a_text_of_two_bytes_a_character_is_refused_by_name(tmp_path: Path) -> None:
+    """As spreadsheets save 'Unicode text'."""
+    with pytest.raises(UsageError, match="the text is in UTF-16, which is not read; save it in UTF-8"):
+        read(tmp_path, "time_ms,button\n0,1\n".encode("utf-16"))
+
+
+def test_words_of_the_map_come_before_those_that_are_known_anyway(tmp_path: Path) -> None:
+    log = read(tmp_path, "time_ms,button\n0,1\n20,0\n", "{on: ['0'], off: ['1']}")
+    assert told(log) == [(0, "button", 0), (20, "button", 1)]
+
+
+def test_a_zero_byte_within_the_rows_spoils_its_value_only(tmp_path: Path) -> None:
+    """As a computer that lost its power leaves them in a file."""
+    log = read(tmp_path, b"time_ms,button\n0,1\n20,\0\0\n40,0\n")
+    assert told(log) == [(0, "button", 1), (20, "button", None), (40, "button", 0)]
+    assert list(trouble(log)) == [TroubleKind.BAD_VALUE]
+
+
+def test_a_column_that_is_called_almost_like_a_signal_is_told_with_it(tmp_path: Path) -> None:
+    log = read(tmp_path, "time_ms,Button_1,shut,shut_2,x\n0,1,1,1,1\n")
+    assert [quote for _, quote in trouble(log)[TroubleKind.UNKNOWN_NAME]] == [
+        "Button_1 (did you mean 'button'?)", "shut_2", "x",
+    ]  # fmt: skip
+
+
+AHEAD = "time,button\n1970-01-01 00:00:05,0\n2026-07-01 10:00:00,1\n2026-07-01 10:00:01,0\n"
+
+
+def test_a_clock_that_was_set_days_ahead_is_told_and_can_be_taken_out(tmp_path: Path) -> None:
+    """20635 days: by Python's datetime."""
+    log = read(tmp_path, AHEAD)
+    assert [time for time, _, _ in told(log)][1] == 1_782_899_995_000
+    assert trouble(log) == {TroubleKind.CLOCK: [(3, "20635 days forward, taken as time that passed")]}
+    log = read(tmp_path, AHEAD, "clock: continue")
+    assert told(log) == [(0, "button", 0), (0, "button", 1), (1000, "button", 0)]
+    assert trouble(log) == {TroubleKind.CLOCK: [(3, "20635 days forward, taken as no time")]}
+
+
+def test_times_before_zero_are_rounded_down_too(tmp_path: Path) -> None:
+    log = read(tmp_path, "time_s,button\n-1.0005,1\n0,0\n")
+    assert [time for time, _, _ in told(log)] == [0, 1001]
 
 
 def test_every_key_of_a_map_stands_in_the_guide() -> None:

@@ -86,12 +86,60 @@ def test_a_spoilt_header_can_be_read_past_with_the_machine(tmp_path: Path) -> No
     content, truth = recording()
     path = tmp_path / "door.log"
     path.write_bytes(content.replace(b'"door"', b'"boor"', 1))
-    with pytest.raises(UsageError, match="header of the log is damaged; give the machine file"):
+    with pytest.raises(UsageError, match="header of the log is damaged or not there; give the machine file"):
         read_log(path)
     log = read_log(path, door())
     changes = list(log.changes())
     assert [(c.time, c.name, c.value) for c in changes] == [(c.time, c.name, c.value) for c in truth]
     assert [trouble.kind for trouble in log.trouble()] == [TroubleKind.ALTERED]
+
+
+@pytest.mark.parametrize("cut_at_line", [True, False])
+def test_a_piece_cut_out_of_a_log_is_read_and_known_to_be_one(tmp_path: Path, cut_at_line: bool) -> None:
+    """As ``tail`` leaves it: without the header, perhaps without the begin of a line."""
+    content, truth = recording()
+    lines = content.splitlines(keepends=True)
+    piece = b"".join(lines[20:])
+    path = tmp_path / "piece.log"
+    path.write_bytes(piece if cut_at_line else lines[19][-9:] + piece)
+    with pytest.raises(UsageError, match="damaged or not there; give the machine file"):
+        read_log(path)
+    log = read_log(path, door())
+    assert_claims_nothing_false(log, list(truth))
+    assert sum(change.value is not None for change in log.changes()) > 10
+    kinds = [trouble.kind for trouble in log.trouble()]
+    assert kinds == [*([] if cut_at_line else [TroubleKind.UNREADABLE]), TroubleKind.EARLIER]
+    assert not log.header.from_power_on
+
+
+def test_a_mark_before_the_text_changes_nothing(tmp_path: Path) -> None:
+    """Some editors put it there (the byte order mark of Unicode)."""
+    content, truth = recording()
+    path = tmp_path / "door.log"
+    path.write_bytes(b"\xef\xbb\xbf" + content)
+    log = read_log(path, door())
+    assert tuple(log.changes()) == truth
+    assert log.trouble() == ()
+
+
+def test_a_log_from_the_first_scan_on_begins_at_power_on_and_a_later_part_does_not(tmp_path: Path) -> None:
+    path = tmp_path / "door.log"
+    record_run(path, list(islice(cycle(RUN), 400)), rotate_at=3000)
+    assert read_log(path, door()).header.from_power_on
+    (tmp_path / "alone").mkdir()
+    alone = path.rename(tmp_path / "alone" / "door.log")
+    assert not read_log(alone, door()).header.from_power_on
+
+
+@pytest.mark.parametrize("scan", ["0", "-20", "true", '"20"'])
+def test_a_header_with_a_period_that_is_none_is_refused(tmp_path: Path, scan: str) -> None:
+    content, _ = recording()
+    header, rest = content.split(b"\n", 1)
+    said = header.decode().split(" log ", 1)[1].rpartition(" ;")[0].replace('"scan": 20', f'"scan": {scan}')
+    path = tmp_path / "door.log"
+    path.write_bytes(Record(0, 0, RecordKind.LOG, said).encoded() + rest)
+    with pytest.raises(UsageError, match="is no whole number from 1 on"):
+        read_log(path, door())
 
 
 def test_a_log_can_be_read_again_and_again(tmp_path: Path) -> None:

@@ -297,6 +297,11 @@ def test_a_parquet_table_of_polars_is_read_through_a_column_map(tmp_path: Path) 
         ({"time_ms": [1], "x": [1]}, {}, "nothing in it is a signal of this machine; it has 'x'"),
         ({"time_ms": [1], "x": [1]}, {"columns": {"y": "button"}}, "there is no column 'y'"),
         ({"time_ms": pl.Series([None], dtype=pl.Int64), "button": [1]}, {}, "no row has a time"),
+        (
+            {"time_ms": [1], "DI": [1], "button": [1]},
+            {"columns": {"DI": "button"}},
+            "'DI' and 'button' are both 'button'",
+        ),
     ],
 )
 def test_what_is_open_in_a_parquet_table_is_asked_for(
@@ -306,6 +311,27 @@ def test_what_is_open_in_a_parquet_table_is_asked_for(
     pl.DataFrame(columns).write_parquet(path)
     with pytest.raises(UsageError, match=message):
         read_log(path, door(), columns=ColumnMap.model_validate(layout))
+
+
+def test_parquet_times_that_are_none_are_told_and_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "table.parquet"
+    times = [float("nan"), 0.0, 20.0, float("inf"), 1e300]
+    pl.DataFrame({"time_ms": times, "button": [1, 0, 1, 0, 0]}).write_parquet(path)
+    log = read_log(path, door())
+    assert [(c.time, c.value) for c in log.changes()] == [(0, 0), (20, 1)]
+    assert [(t.kind, t.count) for t in log.trouble()] == [(TroubleKind.UNREADABLE, 3)]
+
+
+def test_a_parquet_file_with_spoilt_pages_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    """Its footer is whole, so the damage is met while its rows are read."""
+    path = tmp_path / "table.parquet"
+    rows = list(range(2000))
+    pl.DataFrame({"time_ms": rows, "strokes": [row % 7 - 2 for row in rows]}).write_parquet(path)
+    content = bytearray(path.read_bytes())
+    content[40:400] = bytes(range(90)) * 4
+    path.write_bytes(content)
+    with pytest.raises(UsageError, match=r"table\.parquet: this Parquet file cannot be read: "):
+        list(read_log(path, door()).changes())
 
 
 def test_a_torn_parquet_file_is_refused_in_one_sentence(tmp_path: Path) -> None:
