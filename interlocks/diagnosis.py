@@ -7,21 +7,26 @@ parts of the machine file have; a machine that does what its parts do not is tol
 hypothesis is left.
 
 The controller is taken at its word: what it asked for is read from the log, and computed from
-the inputs where the log does not say it. That it does what the file says is the replay's
-question, which is asked along the way.
+the inputs where the log does not say it, as long as these were known from a cold start on; else
+it may have asked for anything that the file's controller ever asks for. That it does what the file
+says is the replay's question, which is asked along the way.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
+from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
+from stillgate.controller.program import ControllerProgram
 from stillgate.controller.quantities import Milliseconds
 from stillgate.sim_io.disturbances import Disturbance
 from stillgate.sim_io.log import Log, Subject
 
-from .clusters import ClusterModel, Levels, anywhere, clusters_of
+from .asked_outputs import output_vectors
+from .clusters import Cluster, ClusterModel, Levels, anywhere, clusters_of
 from .hypotheses import NOTHING, OF_OUTPUTS, Hypothesis, Trouble, hypotheses_of
 from .replay import LogRun, stretches
 from .tracking import Clash, Tracker, Window
@@ -61,13 +66,17 @@ class Diagnosis:
     """What a log says of what may be wrong.
 
     Attributes:
-        scans: how many the log covers.
+        scans: how many there are from time 0 of the log to its end.
         survivors: the best pinned down first.
         refuted: every other hypothesis, in the order in which they fell.
         parted: the scan in which the controller did for the first time what the file does not say.
         unobserved: inputs and outputs the log says nothing about.
         parted_at_first: whether that was where the log's first states or outputs are, so that it may
             have begun in mid-run.
+        computed: outputs the log says nothing about, but which follow from its inputs.
+        begins: the scan in which the log begins to say something; 0 where it begins at power-on.
+        from_power_on: whether it is known to begin with a cold start.
+        not_begun: where no fault is needed, the faults that would have shown by now.
     """
 
     scans: int
@@ -77,6 +86,10 @@ class Diagnosis:
     parted: int | None
     unobserved: tuple[str, ...]
     parted_at_first: bool = False
+    computed: tuple[str, ...] = ()
+    begins: int = 0
+    from_power_on: bool = True
+    not_begun: tuple[Hypothesis, ...] = ()
 
     @property
     def healthy(self) -> bool:
@@ -113,7 +126,7 @@ class Tracking:
         plant = anywhere(machine)
         self.clusters = clusters_of(machine, plant)
         self.healthy = {
-            item: Tracker(ClusterModel(machine, plant, item, NOTHING, known))
+            item: Tracker(ClusterModel(machine, plant, item, NOTHING, known, vectors=self._vectors))
             for item in self.clusters
             if item.parts
         }
@@ -124,14 +137,28 @@ class Tracking:
                 joint = touched[0]
                 for item in touched[1:]:
                     joint = joint.joined(item)
-                self.faulty[hypothesis] = Tracker(ClusterModel(machine, plant, joint, hypothesis, known))
+                model = ClusterModel(machine, plant, joint, hypothesis, known, vectors=self._vectors)
+                self.faulty[hypothesis] = Tracker(model)
         self._power_off_is_normal = power_off_is_normal
         self.power_lost: int | None = None
 
+    @cached_property
+    def _program(self) -> ControllerProgram:
+        return lower_controller(self.machine)
+
+    def _vectors(self, cluster: Cluster) -> tuple[tuple[int, ...], ...]:
+        return output_vectors(self._program, cluster.outputs)
+
     def run(
-        self, first: int, end: int, inputs: dict[str, int | None], outputs: dict[str, int], *, power: bool
+        self,
+        first: int,
+        end: int,
+        inputs: dict[str, int | None],
+        outputs: Mapping[str, int | None],
+        *,
+        power: bool,
     ) -> None:
-        """Follows scans that all show the same."""
+        """Follows scans that all show the same; None stands for what is not known."""
         if not power and self.power_lost is None:
             self.power_lost = first
         for tracker in (*self.healthy.values(), *self.faulty.values()):
@@ -201,11 +228,15 @@ def diagnose(
     """
     run = LogRun.of(machine)
     tracking = Tracking(machine, known=known, power_off_is_normal=power_off_is_normal)
-    scans = 0
+    scans = begins = 0
     parted: int | None = None
     pending: _Stretch | None = None
+    always_sure = True
     for first, end, _ in stretches(log, run):
+        if pending is None:
+            begins = first
         scans = end
+        always_sure = always_sure and (run.sure or not run.power)
         now = _Stretch(
             first, end,
             {name: level if run.known[name] else None for name, level in run.levels.items()},
@@ -220,17 +251,21 @@ def diagnose(
             parted = end - 1
         if progress is not None:
             progress(end)
-    survivors, refuted = _sorted_out(tracking, scans)
-    unobserved = [name for name in machine.inputs if name not in _recorded(log, Subject.INPUT, run)]
-    unobserved += [name for name in machine.outputs if (Subject.OUTPUT, name) not in run.recorded]
+    survivors, not_begun, refuted = _sorted_out(tracking, scans)
+    silent_inputs = [name for name in machine.inputs if name not in _recorded(log, Subject.INPUT, run)]
+    silent_outputs = [name for name in machine.outputs if (Subject.OUTPUT, name) not in run.recorded]
     found = Diagnosis(
         scans,
         machine.scan,
         survivors,
         refuted,
         parted,
-        tuple(unobserved),
+        (*silent_inputs, *(() if always_sure else silent_outputs)),
         parted is not None and parted == run.told_from,
+        tuple(silent_outputs) if always_sure else (),
+        begins,
+        log.header.from_power_on,
+        not_begun,
     )
     return found, tracking, run
 
@@ -240,7 +275,7 @@ class _Stretch:
     first: int
     end: int
     inputs: dict[str, int | None]
-    outputs: dict[str, int]
+    outputs: dict[str, int | None]
     power: bool
 
 
@@ -259,7 +294,9 @@ def _recorded(log: Log, subject: Subject, run: LogRun) -> set[str]:
     return set(log.header.names(subject)) | {name for name, known in run.known.items() if known}
 
 
-def _sorted_out(tracking: Tracking, scans: int) -> tuple[tuple[Survivor, ...], tuple[Refuted, ...]]:
+def _sorted_out(
+    tracking: Tracking, scans: int
+) -> tuple[tuple[Survivor, ...], tuple[Hypothesis, ...], tuple[Refuted, ...]]:
     refuted: list[Refuted] = []
     left: list[Hypothesis] = []
     for hypothesis in tracking.hypotheses:
@@ -270,10 +307,14 @@ def _sorted_out(tracking: Tracking, scans: int) -> tuple[tuple[Survivor, ...], t
             refuted.append(fall)
     needed = NOTHING not in left
     survivors = [tracking.survivor(item, scans, needed=needed) for item in left]
+    not_begun: tuple[Hypothesis, ...] = ()
     if not needed:
         # Without need for a fault, one that cannot have begun by now explains nothing.
-        survivors = [item for item in survivors if item.hypothesis == NOTHING or item.begun is not None]
-    return tuple(sorted(survivors, key=_rank)), tuple(sorted(refuted, key=lambda item: item.scan))
+        idle = [item for item in survivors if item.hypothesis != NOTHING and item.begun is None]
+        not_begun = tuple(item.hypothesis for item in idle)
+        survivors = [item for item in survivors if item not in idle]
+    by_scan = sorted(refuted, key=lambda item: item.scan)
+    return tuple(sorted(survivors, key=_rank)), not_begun, tuple(by_scan)
 
 
 def _rank(item: Survivor) -> tuple[bool, bool, bool, int]:

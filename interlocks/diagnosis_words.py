@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reasons import join_words
 
 from .diagnosis import Refuted
@@ -22,6 +22,12 @@ def log_time(milliseconds: Milliseconds) -> str:
     hours, minutes = divmod(minutes, 60)
     padded = seconds.rjust(6, "0")
     return f"{hours}:{minutes:02}:{padded}" if hours else f"{minutes}:{padded}"
+
+
+def span_words(begins: Ticks, end: Ticks, period: Milliseconds) -> str:
+    """From when to when a log tells something: ``1:30.000 of log``, ``12.500 s to 1:30.000``."""
+    last = log_time(end * period)
+    return f"{log_time(begins * period)} to {last}" if begins else f"{last} of log"
 
 
 def clash_words(clash: Clash) -> str:

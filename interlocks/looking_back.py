@@ -15,7 +15,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
-from stillgate.controller.reasons import Reason
+from stillgate.controller.reasons import ExitReason, Reason
 from stillgate.sim_io.log import Log, Subject, Value
 
 from .log_scans import ScanChanges, scans_of
@@ -34,6 +34,8 @@ class Why:
         time: its time.
         reason: why the controller of the file asks for what it does.
         states: the active state of every sequence then.
+        ways: where no active state demands the output, the ways out of those that the sequences
+            which can demand it are in, as the next scan would find them with the inputs as they are.
         recorded: what the log says of the output; None where it says nothing.
         looked_back: from where on the times in the reason are known.
     """
@@ -44,6 +46,7 @@ class Why:
     states: tuple[tuple[str, str | None], ...]
     recorded: Value
     looked_back: Milliseconds
+    ways: tuple[ExitReason, ...] = ()
 
 
 def why(log: Log, machine: Machine, output: str, at: Milliseconds) -> Why:
@@ -65,6 +68,12 @@ def why(log: Log, machine: Machine, output: str, at: Milliseconds) -> Why:
     back = _Back(executive, LogRun.of(machine), max(0, wanted - LOOK_BACK // machine.scan))
     last = -1
     for group in scans_of(log, machine.scan):
+        if last < 0 and not log.header.from_power_on:
+            if wanted < group.scan:
+                raise UsageError(
+                    f"the log begins at {format_duration(group.scan * machine.scan)}; say a later time"
+                )
+            back.begin(group.scan)
         last = group.scan
         back.advance(min(last, wanted + 1))
         if last > wanted:
@@ -75,13 +84,16 @@ def why(log: Log, machine: Machine, output: str, at: Milliseconds) -> Why:
             f"the log ends at {format_duration(max(0, last) * machine.scan)}; say an earlier time"
         )
     back.advance(wanted + 1)
+    reason = executive.why(output)
+    waiting = () if reason.demanded_by else dict.fromkeys(name for name, _ in reason.demanders)
     return Why(
         scan=wanted,
         time=wanted * machine.scan,
-        reason=executive.why(output),
+        reason=reason,
         states=tuple(executive.states.items()),
         recorded=back.run.recorded.get((Subject.OUTPUT, output)),
         looked_back=back.start * machine.scan,
+        ways=tuple(way for name in waiting for way in executive.exits(name)),
     )
 
 
@@ -91,6 +103,12 @@ class _Back:
     def __init__(self, executive: Executive, run: LogRun, start: int) -> None:
         self.executive, self.run, self.start = executive, run, start
         self.now = 0
+
+    def begin(self, scan: int) -> None:
+        """The log begins in mid-run: of the scans before nothing is known, and none is run."""
+        self.now, self.start = scan, max(self.start, scan)
+        if scan and self.now == self.start:
+            self._change_over()
 
     def advance(self, scan: int) -> None:
         """Runs the scans before ``scan``."""

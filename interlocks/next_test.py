@@ -107,7 +107,7 @@ def _readings(tracker: Tracker, situation: Situation) -> Iterable[tuple[str, str
             yield f"measure the contact of {name} at the switch itself", "closed" if level else "open"
     for asked, when in ((1, "while it is asked for"), (0, "while it is not asked for")):
         for name, level in model.drives(dict.fromkeys(model.cluster.outputs, asked), situation).items():
-            yield f"measure {name} at the valve or motor {when}", "on" if level else "off"
+            yield f"measure {name} at the load it switches {when}", "on" if level else "off"
 
 
 def _share(survivors: Sequence[Hypothesis], readings: dict[Hypothesis, set[str]]) -> float:
@@ -133,7 +133,7 @@ def _actions(survivors: Sequence[Hypothesis], tracking: Tracking, run: LogRun, s
     trial = _Trial(tracking, run, seed)
     tests = []
     for names in [(), *_devices(run.machine)]:  # of equals the first: to do nothing is the least
-        words = f"let the controller run on for {WATCH // 1000} s"
+        words = f"leave the controls alone, the controller on, and watch for {WATCH // 1000} s"
         if names:
             turned = " and ".join(f"{name} {'off' if run.levels[name] else 'on'}" for name in names)
             words = f"at the controls, {turned} for {PRESS // 1000} s; watch for {WATCH // 1000} s"

@@ -18,6 +18,7 @@ from stillgate.controller.quantities import Milliseconds
 from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value
 from stillgate.sim_io.operators import rest_level
 
+from .exit_words import exit_words
 from .log_controller import LogController
 from .log_scans import ScanChanges, scans_of
 
@@ -32,6 +33,7 @@ class Happening:
     before: Value
     after: Value
     exit: str = ""  # of a state: the exit that was taken, as coverage spells it
+    exit_words: str = ""  # the same exit with what it waited for, as the file says it
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,7 @@ class Parting:
     time: Milliseconds
     differences: tuple[tuple[Signal, Value, Value], ...]  # signal, recorded, computed
     at_first: bool = False  # where the log's first states, memory or outputs are: perhaps in mid-run
+    sure: bool = True  # whether everything before it was known, from a cold start on
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +61,8 @@ class Replay:
     """What a log comes to when its inputs run through the controller.
 
     Attributes:
-        scans: how many the log covers.
+        scans: how many there are from time 0 of the log to its end.
+        begins: the scan in which it begins to say something; 0 where it begins at power-on.
         happenings: how many things changed; the last of them are kept in ``kept``.
         assumed: inputs the log says nothing about, with the level they were taken to have.
         unknown: inputs that became unknown on the way and were taken to stay as they were.
@@ -77,6 +81,7 @@ class Replay:
     compared: tuple[Signal, ...]
     judged: tuple[str, ...]
     unjudged: tuple[tuple[str, tuple[str, ...]], ...]
+    begins: int = 0
 
     @property
     def agrees(self) -> bool:
@@ -97,6 +102,8 @@ class LogRun:
         power: whether there is power.
         signals: what is computed.
         told_from: scan in which states, memory or outputs were recorded for the first time.
+        sure: whether a controller that does what the file says must be where the computed one is: it
+            was seen to start, and every input was known in every scan since.
     """
 
     machine: Machine
@@ -109,11 +116,13 @@ class LogRun:
     power: bool = True
     became_unknown: dict[str, None] = field(default_factory=dict)
     told_from: int | None = None
+    sure: bool = False
     _values: tuple[int, ...] = ()
     _differing: dict[Signal, tuple[Value, Value]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         program = self.controller.program
+        self.exit_words = exit_words(self.machine)
         self.signals: tuple[Signal, ...] = (
             *((Subject.STATE, item.name) for item in program.sequences),
             *((Subject.MEMORY, _memory_name(cell)) for cell in program.memory),
@@ -136,7 +145,7 @@ class LogRun:
                     seen.append(change)
                 case Subject.POWER:
                     if change.value is not None and bool(change.value) != self.power:
-                        self.power = bool(change.value)
+                        self.power = self.sure = bool(change.value)
                         self.controller.power(on=self.power)
                         seen.append(change)
                 case Subject.OUTPUT | Subject.STATE | Subject.MEMORY:
@@ -159,6 +168,8 @@ class LogRun:
 
     def scan(self, most: int) -> int:
         """Runs up to ``most`` scans, to the next that changes something; how many they were."""
+        if self.sure and self.power:
+            self.sure = all(self.known.values())
         done = self.controller.run(self.levels, most)
         values, before = self.controller.values, self._values
         if values == before:
@@ -181,11 +192,13 @@ class LogRun:
         else:
             self._differing[signal] = said, value
 
-    def asked(self, output: str) -> int:
-        """What was asked of an output in the last scan: as recorded, else as computed."""
+    def asked(self, output: str) -> int | None:
+        """What was asked of an output in the last scan: as recorded, else as computed if that is sure."""
         signal = Subject.OUTPUT, output
         said = self.recorded.get(signal)
-        return int(self.computed[signal] or 0) if said is None else int(said)
+        if said is None and self.sure:
+            said = self.computed[signal]
+        return None if said is None else int(said)
 
     def differences(self) -> tuple[tuple[Signal, Value, Value], ...]:
         """What is recorded otherwise than it is computed."""
@@ -200,8 +213,11 @@ def stretches(log: Log, run: LogRun) -> Iterator[tuple[int, int, list[Change]]]:
         first scan. Nothing computed changes within a stretch but in its last scan; ``run`` is as
         it was after that one.
     """
-    now = 0
+    run.sure = log.header.from_power_on
+    now = 0 if run.sure else None  # in mid-run nothing is known before the first word of the log
     for group in scans_of(log, run.machine.scan):
+        if now is None:
+            now = group.scan
         while now < group.scan:
             done = run.scan(group.scan - now)
             yield now, now + done, []
@@ -235,8 +251,10 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
     before: dict[Signal, Value] = {}
     inputs_before: dict[str, Value] = {}
     scans = 0
+    begins: int | None = None
     for first, end, seen in stretches(log, run):
         scans = end
+        begins = first if begins is None else begins
         happened = list(_told(seen, inputs_before, first, period))
         last = end - 1
         happened += _computed(run, before, last, period)
@@ -247,8 +265,8 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
             del kept[:-keep]
         if parting is None:
             parting = _parting(run, differing, (first, last), patience)
-    if parting is None and differing:
-        parting = _worst(differing, scans - 1, patience, period)
+            if parting is not None:
+                parting = replace(parting, sure=run.sure)
     if parting is not None and parting.scan == run.told_from:
         parting = replace(parting, at_first=True)
     return Replay(
@@ -263,6 +281,7 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
         compared=tuple(signal for signal in run.signals if signal in run.recorded),
         judged=run.controller.judged,
         unjudged=run.controller.unjudged,
+        begins=begins or 0,
     )
 
 
@@ -291,7 +310,8 @@ def _computed(
         if subject is Subject.STATE:
             taken = next((mark for mark in marks if mark.startswith(f"{name}: ")), "")
         value = run.computed[signal]
-        yield Happening(scan, scan * period, signal, before.get(signal), value, taken)
+        words = run.exit_words.get(taken, "")
+        yield Happening(scan, scan * period, signal, before.get(signal), value, taken, words)
         before[signal] = value
 
 

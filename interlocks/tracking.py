@@ -4,12 +4,15 @@ Nothing is sampled and nothing is dropped: a hypothesis dies in the first scan i
 situation is left that can show what was recorded. Beside each situation stands when the fault
 may have begun, at the earliest and at the latest, over all runs that lead there.
 
-Where neither the log nor the set changes any more, scans are skipped: the same step on the
-same set gives the same set again.
+Where neither the log nor the set changes any more, scans are skipped: the same step on the same
+set gives the same set again. The bounds of the beginning then stand still or grow by one a scan,
+each taken from the same situation before it as long as no bound that grows has caught up with one
+that stands; up to there they are carried on unseen.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
 
 from .clusters import ClusterModel, Levels, Situation
@@ -17,8 +20,11 @@ from .clusters import ClusterModel, Levels, Situation
 MOST_SITUATIONS = 100_000
 """Situations of a cluster at one time; beyond that a hypothesis is neither refuted nor kept."""
 
-_STEADY = 4
+_STEADY = 2
 """Equal steps in a row before the bounds of the beginning are carried on unseen."""
+
+_ENDLESS = 2**62
+"""Scans that no log has."""
 
 Window = tuple[int, int]
 """Scans at which a fault may have begun: earliest, latest. -1 before the log, also where it has not."""
@@ -73,23 +79,23 @@ class Tracker:
 
     def run(self, first: int, end: int, inputs: Levels, outputs: Levels) -> None:
         """Follows the scans ``first`` to before ``end``, all with the same observations."""
-        steady, growth = 0, None
-        for scan in range(first, end):
-            if not self.followed:
-                return
+        steady, growth, scan = 0, None, first
+        while scan < end and self.followed:
             before = self.windows
             self._step(scan, inputs, outputs)
+            scan += 1
             if self.windows.keys() != before.keys():
                 steady, growth = 0, None
                 continue
             now = {key: _growth(before[key], window) for key, window in self.windows.items()}
             steady, growth = (steady + 1 if now == growth else 0), now
-            if steady >= _STEADY and all(low == 0 for low, _ in now.values()):
-                left = end - scan - 1
+            if steady >= _STEADY:
+                skipped = min(end - scan, _unseen(self.windows, now))
                 self.windows = {
-                    key: (low, high + left * now[key][1]) for key, (low, high) in self.windows.items()
+                    key: (low + skipped * now[key][0], high + skipped * now[key][1])
+                    for key, (low, high) in self.windows.items()
                 }
-                return
+                scan += skipped
 
     def _step(self, scan: int, inputs: Levels, outputs: Levels) -> None:
         after: dict[Situation, Window] = {}
@@ -121,6 +127,20 @@ class Tracker:
             for item in self.windows
         }
         return Clash(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
+
+
+def _unseen(windows: dict[Situation, Window], growth: dict[Situation, Window]) -> int:
+    """Scans for which bounds that grow stay on their side of those that stand."""
+    found = _ENDLESS
+    for bound in (0, 1):
+        if any(rates[bound] not in (0, 1) for rates in growth.values()):
+            return 0
+        standing = sorted({window[bound] for key, window in windows.items() if not growth[key][bound]})
+        for value in {window[bound] for key, window in windows.items() if growth[key][bound]}:
+            place = bisect_left(standing, value)
+            if place < len(standing):
+                found = min(found, max(0, standing[place] - value - 1))
+    return found
 
 
 def _growth(before: Window, after: Window) -> Window:

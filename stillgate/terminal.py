@@ -50,7 +50,12 @@ def forgive_encoding() -> None:
 def _console(stream: TextIO) -> Console:
     from rich.console import Console
 
-    return Console(
+    class OurConsole(Console):
+        def on_broken_pipe(self) -> None:
+            """The reader has gone: for ``stillgate.cli`` to settle, as with what is written without rich."""
+            raise BrokenPipeError
+
+    return OurConsole(
         file=stream, width=_width(stream), highlight=False, markup=False, emoji=False, legacy_windows=False
     )
 

@@ -9,7 +9,7 @@ from rich.console import Console
 
 from stillgate.controller.reasons import join_words
 from stillgate.interlocks.diagnosis import Diagnosis, Refuted
-from stillgate.interlocks.diagnosis_words import begun_words, log_time, refuted_words
+from stillgate.interlocks.diagnosis_words import begun_words, log_time, refuted_words, span_words
 from stillgate.interlocks.inseparable import Lookalikes
 from stillgate.interlocks.next_test import NextTest
 
@@ -36,19 +36,16 @@ def write_diagnosis(
     everything: bool,
 ) -> None:
     """The diagnosis for a person: the answer first, then what to do next, then why not the others."""
-    span = log_time(found.scans * found.period)
-    total = len(found.survivors) + len(found.refuted)
-    say_unbroken(
-        console, f"{log}: {span} of log, {count_words(total, 'hypothesis', 'hypotheses')}", style="bold"
-    )
+    span = span_words(found.begins, found.scans, found.period)
+    total = len(found.survivors) + len(found.not_begun) + len(found.refuted)
+    say_unbroken(console, f"{log}: {span}, {count_words(total, 'hypothesis', 'hypotheses')}", style="bold")
     _answer(console, found, everything=everything)
     if found.parted_at_first:
         section(console, "THE LOG MAY BEGIN IN MID-RUN")
         say(
             console,
             "Its first states or outputs are not those of a controller that has just been switched on. The "
-            "diagnosis takes the recorded ones; outputs that the log does not hold are computed as after "
-            "power-on, and are then not to be relied on.",
+            "diagnosis takes the recorded ones, and lets the parts stand anywhere at first.",
             indent=2,
         )
     elif found.parted is not None:
@@ -68,11 +65,26 @@ def write_diagnosis(
             say(console, "No single action or measurement that was tried tells them apart.", indent=2)
     _alike(console, alike)
     _refuted(console, found, everything=everything)
+    _silent(console, found)
+    say(console, "")
+    say(console, CAUTION)
+
+
+def _silent(console: Console, found: Diagnosis) -> None:
+    """Inputs and outputs that the log does not hold."""
     if found.unobserved:
         section(console, "Not in the log, so nothing was concluded from them")
         say(console, ", ".join(found.unobserved), indent=2)
-    say(console, "")
-    say(console, CAUTION)
+        if not found.from_power_on:
+            say(
+                console,
+                "Where a log begins at power-on, outputs follow from its inputs: if this one does, say "
+                "'begins: at power-on' in the column map.",
+                indent=2,
+            )
+    if found.computed:
+        section(console, "Not in the log, but computed from its inputs")
+        say(console, ", ".join(found.computed), indent=2)
 
 
 def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
@@ -97,6 +109,13 @@ def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
                 f"{count_words(others, 'fault')} would not have shown yet and cannot be ruled out by it.",
                 indent=2,
             )
+        if found.not_begun:
+            say(console, f"{count_words(len(found.not_begun), 'fault')} would have shown by now.", indent=2)
+        say(
+            console,
+            "If it stopped, look at what happened before (stillgate replay): perhaps it was asked to.",
+            indent=2,
+        )
         if not everything:
             return
     elif len(found.survivors) == 1:
@@ -125,10 +144,12 @@ def _alike(console: Console, alike: Sequence[Lookalikes]) -> None:
 
 
 def _test(console: Console, item: NextTest) -> None:
-    share = f"{100 * item.splits:.0f} % of the others are expected to be ruled out"
-    bullet(console, f"{item.words}: {share}{', by trials in the simulation' if item.sampled else ''}")
+    bullet(console, item.words)
     for value, names in item.outcomes:
-        say(console, f"{value}: {', '.join(names)}", indent=6, hanging=2)
+        say(console, f"if it is {value}: {join_words(list(names), 'or')}", indent=6, hanging=2)
+    how = ", by trials in the simulation" if item.sampled else ""
+    share = f"{100 * item.splits:.0f} % of the others are expected to be ruled out by it{how}"
+    say(console, share, indent=6, hanging=2)
 
 
 def _refuted(console: Console, found: Diagnosis, *, everything: bool) -> None:
@@ -159,7 +180,8 @@ def diagnosis_document(
     return {
         "format": "stillgate diagnosis 1",
         "log": log,
-        "length": found.scans * period,
+        "begins": moment(found.begins),
+        "length": (found.scans - found.begins) * period,
         "healthy": found.healthy,
         "survivors": [
             {
@@ -172,6 +194,7 @@ def diagnosis_document(
             }
             for item in found.survivors
         ],
+        "not_begun": [item.name for item in found.not_begun],
         "refuted": [
             {"name": item.hypothesis.name, "at": moment(item.scan), "why": refuted_words(item, period)}
             for item in found.refuted
@@ -180,6 +203,7 @@ def diagnosis_document(
         "parted": moment(found.parted),
         "parted_at_first": found.parted_at_first,
         "unobserved": list(found.unobserved),
+        "computed": list(found.computed),
         "next": [
             {
                 "do": item.words,
@@ -200,6 +224,7 @@ DIAGNOSIS: Schema = {
         "Which faults explain a log; times are in milliseconds since its start.",
         format=text("Name and number of this format."),
         log=text("The log as named on the command line."),
+        begins=whole("Where the log begins to say something; 0 where it begins at power-on."),
         length=whole("Length of the log."),
         healthy={"type": "boolean", "description": "Whether no fault is needed to explain it."},
         survivors=many(
@@ -218,6 +243,11 @@ DIAGNOSIS: Schema = {
                 followed_until=perhaps(whole("Where it had too many situations to be followed on.")),
             ),
         ),
+        not_begun={
+            "type": "array",
+            "description": "Where no fault is needed: faults that would have shown by now.",
+            "items": {"type": "string"},
+        },
         refuted=many(
             "What the log rules out, in the order in which it fell.",
             closed(
@@ -244,6 +274,11 @@ DIAGNOSIS: Schema = {
         unobserved={
             "type": "array",
             "description": "Signals the log says nothing about.",
+            "items": {"type": "string"},
+        },
+        computed={
+            "type": "array",
+            "description": "Outputs the log says nothing about, but which follow from its inputs.",
             "items": {"type": "string"},
         },
         next=many(

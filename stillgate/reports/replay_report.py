@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from stillgate.controller.reasons import Clause
-from stillgate.interlocks.diagnosis_words import log_time
+from stillgate.interlocks.diagnosis_words import log_time, span_words
 from stillgate.interlocks.looking_back import Why
 from stillgate.interlocks.replay import Happening, Parting, Replay
 from stillgate.sim_io.log import Signal, Subject, Value
@@ -18,7 +18,7 @@ from stillgate.sim_io.log import Signal, Subject, Value
 from ..terminal import printable
 from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .prose import bullet, say, say_unbroken, section
-from .words import count_words, grouped
+from .words import count_words
 
 CAUTION = (
     "A replay runs the logic of the machine file on recorded inputs; it says nothing about what the log "
@@ -37,12 +37,12 @@ def value_words(signal: Signal, value: Value) -> str:
 
 
 def happening_words(item: Happening) -> str:
-    """One thing that changed: ``harvest ready → requested (exit 2 to requested)``."""
+    """One thing that changed: ``harvest ready → requested (exit 2: restart)``."""
     subject, name = item.signal
     before, after = value_words(item.signal, item.before), value_words(item.signal, item.after)
     if subject in (Subject.INPUT, Subject.OUTPUT, Subject.POWER):
         return f"{name} goes {after}" if item.after is not None else f"{name} is unknown from here on"
-    taken = f" ({item.exit.split(': ', 1)[-1]})" if item.exit else ""
+    taken = f" ({item.exit_words})" if item.exit_words else ""
     return f"{name} {before} → {after}{taken}" if item.before is not None else f"{name} {after}{taken}"
 
 
@@ -56,11 +56,9 @@ def write_replay(
     parting_why: Sequence[Why],
 ) -> None:
     """The replay for a person: where log and logic part and what was broken, then the timeline."""
-    span = log_time(found.scans * found.period)
-    say_unbroken(
-        console, f"{log}: {span}, {grouped(found.scans)} scans, {count_words(found.happenings, 'change')}",
-        style="bold",
-    )  # fmt: skip
+    span = span_words(found.begins, found.scans, found.period)
+    scans = count_words(found.scans - found.begins, "scan")
+    say_unbroken(console, f"{log}: {span}, {scans}, {count_words(found.happenings, 'change')}", style="bold")
     if why is not None:
         _why(console, why)
     _parting(console, found, parting_why)
@@ -96,6 +94,14 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
             "This is where the log begins. If it begins in mid-run, the difference says nothing: a replay "
             "starts as after power-on, and does not know the times and edges before. Give it a log from "
             "power-on, with its earlier parts beside it.",
+            indent=2,
+        )
+    elif not found.parting.sure:
+        say(
+            console,
+            "The replay did not know everything before this moment: the log is not known to begin at "
+            "power-on, or inputs were unknown for a while. So the difference may come from that. If a log of "
+            "another recorder does begin at power-on, say 'begins: at power-on' in its column map.",
             indent=2,
         )
     say(
@@ -168,7 +174,12 @@ def _why(console: Console, found: Why) -> None:
         console,
         f"Why {found.reason.output} was {'on' if found.reason.on else 'off'} at {log_time(found.time)}",
     )
-    for line in found.reason.lines():
+    sentence, *permits = found.reason.lines()
+    say(console, sentence, indent=2, hanging=2)
+    for way in found.ways:
+        if way.open or not way.is_override:  # that nothing overrides is as it should be
+            say(console, str(way), indent=4, hanging=2)
+    for line in permits:
         say_unbroken(console, line, indent=2)
     states = ", ".join(
         f"{name}.{state}" if state else f"{name} without power" for name, state in found.states
@@ -198,8 +209,9 @@ def replay_document(
     return {
         "format": "stillgate replay 1",
         "log": log,
-        "length": found.scans * found.period,
-        "scans": found.scans,
+        "begins": found.begins * found.period,
+        "length": (found.scans - found.begins) * found.period,
+        "scans": found.scans - found.begins,
         "parting": None if found.parting is None else _parting_document(found.parting, parting_why),
         "broken": [{"at": item.time, "name": item.name} for item in found.broken],
         "changes": found.happenings,
@@ -211,6 +223,7 @@ def replay_document(
                 "before": item.before,
                 "after": item.after,
                 "exit": item.exit,
+                "exit_words": item.exit_words,
             }
             for item in shown
         ],
@@ -228,6 +241,7 @@ def _parting_document(item: Parting, reasons: Sequence[Why]) -> dict[str, Any]:
     return {
         "at": item.time,
         "at_first": item.at_first,
+        "sure": item.sure,
         "differences": [
             {"kind": signal[0].value, "name": signal[1], "recorded": recorded, "computed": computed}
             for signal, recorded, computed in item.differences
@@ -253,6 +267,7 @@ def _why_document(item: Why) -> dict[str, Any]:
             for permit in item.reason.permits
         ],
         "states": dict(item.states),
+        "ways": [{"name": way.name, "open": way.open, "text": str(way)} for way in item.ways],
         "recorded": item.recorded,
         "looked_back": item.looked_back,
     }
@@ -296,6 +311,15 @@ _WHY: Schema = closed(
         ),
     ),
     states={"type": "object", "description": "Active state of every sequence; null without power."},
+    ways=many(
+        "Where no active state demands it: the ways out of the states in which it is waited for.",
+        closed(
+            "One way out.",
+            name=text("Its name."),
+            open=truth("Whether the next scan would find it open."),
+            text=text("The same in one sentence, with what blocks it."),
+        ),
+    ),
     recorded={**_VALUE, "description": "What the log says of it."},
     looked_back=whole("From where on lasting times are known."),
 )
@@ -307,6 +331,7 @@ REPLAY: Schema = {
         "A log through the logic of a machine file; times are in milliseconds since its start.",
         format=text("Name and number of this format."),
         log=text("The log as named on the command line."),
+        begins=whole("Where the log begins to say something; 0 where it begins at power-on."),
         length=whole("Length of the log."),
         scans=whole("Scans of the controller that it covers."),
         parting=perhaps(
@@ -314,6 +339,7 @@ REPLAY: Schema = {
                 "The first scan in which recorded and computed differ.",
                 at=whole("When."),
                 at_first=truth("Where the log's first states or outputs are; it may begin in mid-run."),
+                sure=truth("Whether everything before it was known, from power-on on."),
                 differences=many(
                     "What differs.",
                     closed(
@@ -342,6 +368,7 @@ REPLAY: Schema = {
                 before={**_VALUE, "description": "Before."},
                 after={**_VALUE, "description": "After."},
                 exit=text("Of a state: the exit taken."),
+                exit_words=text("The same with what it waited for, as the file says it."),
             ),
         ),
         why=perhaps(_WHY),

@@ -11,7 +11,7 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.diagnosis import Tracking
 from stillgate.interlocks.hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
-from stillgate.interlocks.inseparable import Inseparable, output_vectors
+from stillgate.interlocks.inseparable import Inseparable
 from stillgate.sim_io.operators import OperatorKind
 from stillgate.sim_io.simulation import Simulation
 
@@ -84,25 +84,6 @@ def test_lost_power_is_told_by_the_log_itself(slide: Machine) -> None:
     assert not compared(slide).from_now_on(power, NOTHING)
     assert not compared(slide).from_now_on(NOTHING, power)
     assert compared(slide).from_now_on(power, power)
-
-
-def test_outputs_take_only_combinations_that_states_and_permits_give(slide: Machine) -> None:
-    """Forward and back are never together; the oil may be held off under either."""
-    vectors = output_vectors(lower_controller(slide), ("oil", "forward", "back"))
-    assert set(vectors) == {
-        (1, 1, 0), (0, 1, 0), (1, 0, 1), (0, 0, 1), (0, 0, 0),
-    }  # fmt: skip
-
-
-def test_the_controller_never_asks_for_outputs_outside_of_the_combinations(slide: Machine) -> None:
-    """Seen in a hostile run."""
-    program = lower_controller(slide)
-    names = tuple(item.name for item in program.outputs)
-    vectors = set(output_vectors(program, names))
-    simulation = Simulation(slide, seed=3, operator=OperatorKind.HOSTILE)
-    for _ in range(500):
-        simulation.step()
-        assert tuple(int(simulation.executive.outputs[name]) for name in names) in vectors
 
 
 @settings(max_examples=10, deadline=None)
