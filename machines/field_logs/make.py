@@ -1,7 +1,8 @@
-"""Makes the field logs of this folder: the lavender harvester, simulated, with one hidden fault each.
+"""Makes the field logs of this folder: the lavender harvester, simulated, with a hidden fault in all but one.
 
 Invented data. Run it in the root of the repository and the files come out byte for byte the
-same; which fault hides in which file stands in ``HIDDEN`` below, so look there last.
+same; which fault hides in which file, and which one has none, stands in ``HIDDEN`` below, so look
+there last.
 
     python -P machines/field_logs/make.py
 """
@@ -31,6 +32,7 @@ HIDDEN = {
     "wednesday.log": ("frame_seated_2 intermittent 10 s", 1000, 13, 4500),
     "thursday.log": ("horn stuck off", 2500, 14, 4500),
     "friday.log": ("", 0, 15, 4500),
+    "saturday.log": ("index_is_out stuck on", 1800, 16, 4500),
 }
 
 

@@ -49,8 +49,8 @@ def diagnose(
       stillgate diagnose press.yaml press.log
 
     Exit status: 0 something explains the log, 1 none of the modelled faults
-    does, 4 a hypothesis could not be followed to the end, 2 the file or the
-    command line is at fault.
+    does, 4 a hypothesis could not be followed to the end, 2 a file or the
+    command line is at fault, 130 interrupted.
 
     Parameters
     ----------

@@ -33,7 +33,8 @@ def log(
 
       stillgate log press.yaml press.log --to press.vcd
 
-    Exit status: 0 the log was read, whatever is wrong in it; 2 it cannot be.
+    Exit status: 0 the log was read, whatever is wrong in it; 2 it cannot be,
+    or the command line is at fault, 130 interrupted.
 
     Parameters
     ----------

@@ -53,7 +53,8 @@ def replay(
       stillgate replay press.yaml press.log --why motor --at 14.2s
 
     Exit status: 0 log and logic agree and nothing was broken, 1 they part or
-    something was broken, 2 a file or the command line is at fault.
+    something was broken, 2 a file or the command line is at fault, 130
+    interrupted.
 
     Parameters
     ----------

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import filecmp
 import json
+import re
 import runpy
+import shlex
 from pathlib import Path
 
 import jsonschema
@@ -46,6 +48,28 @@ def test_the_hidden_fault_of_a_field_log_is_among_the_survivors(stillgate: Comma
     assert began["latest"] >= begins  # whoever began earlier would have looked the same
 
 
+def test_five_field_logs_hide_a_fault_and_one_has_none() -> None:
+    assert sorted(bool(fault) for fault, *_ in HIDDEN.values()) == [False] + [True] * 5
+    assert {path.name for path in LOGS.glob("*.log")} == set(HIDDEN)
+
+
+def test_the_guide_shows_what_its_commands_print(stillgate: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every text of the guide stands, line by line, in the output of the command before it."""
+    monkeypatch.chdir(ROOT)
+    guide = (ROOT / "docs" / "how-to" / "why-did-it-stop.md").read_text(encoding="utf-8")
+    printed, shown = "", 0
+    for kind, content in re.findall(r"^```(sh|text)\n(.*?)^```$", guide, re.MULTILINE | re.DOTALL):
+        if kind == "sh":
+            [command] = content.strip().splitlines()
+            outcome = stillgate(*shlex.split(command)[1:])
+            assert outcome.status == 0, command
+            printed = "\n".join(line.rstrip() for line in outcome.out.splitlines())
+        else:
+            assert content.strip("\n") in printed, content
+            shown += 1
+    assert shown == 3
+
+
 def test_the_field_logs_come_out_byte_for_byte_the_same(tmp_path: Path) -> None:
     """One of them here, to be quick; they are all made alike."""
     module = runpy.run_path(str(LOGS / "make.py"))
@@ -62,8 +86,8 @@ def test_a_diagnosis_says_which_fault_since_when_and_what_to_measure(stillgate: 
     text = " ".join(stillgate("diagnose", DEMO, LOGS / "tuesday.log").out.split())
     assert "2 faults would explain the log" in text
     assert "index_out stuck off, began between" in text
-    assert "measure frame_oil at the valve or motor while it is asked for" in text
-    assert "on: index_out stuck off" in text
+    assert "measure frame_oil at the load it switches while it is asked for" in text
+    assert "if it is on: index_out stuck off" in text
     assert "nothing wrong, " in text
     assert "competent person" in text
 
