@@ -43,6 +43,7 @@ from .first_difference import FirstDifference, first_differences
 from .packing import key_bits, packed_fields
 from .story import tell
 from .verdict import Exploration, Story
+from .windows import waiting_window
 from .wording import sentence_of, time_text
 
 _UNKNOWN = FirstDifference(None, None)
@@ -157,7 +158,10 @@ def _stories(
         said = f" ({sentence_of(requirement)})" if requirement is not None else ""
         at = time_text((len(run.ticks) - 1) * loop.tick)
         headline = f"{name} is broken {at} after power-on, with one fault: {names[number]}{said}"
-        stories[number, event] = tell(run, headline)
+        story = tell(run, headline)
+        if requirement is not None:
+            story = replace(story, window=waiting_window(run, name, requirement))
+        stories[number, event] = story
     return stories
 
 

@@ -10,9 +10,7 @@ from collections import Counter
 from collections.abc import Mapping
 
 from stillgate.controller.machine import Machine
-from stillgate.diagrams.chart import Chart, chart_of
 from stillgate.diagrams.diagram import plain
-from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
 from stillgate.diagrams.table import Table
 from stillgate.interlocks.evidence import (
@@ -29,7 +27,7 @@ from stillgate.interlocks.evidence import (
 from stillgate.interlocks.verdict import CheckResult, Story, Word
 from stillgate.interlocks.wording import time_text
 
-from .evidence_verdicts import explored_words
+from .evidence_verdicts import explored_words, story_chart
 from .words import count_words, fault_words, judgement_words
 
 NONE = "-"
@@ -57,12 +55,13 @@ def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> S
     parts += [
         part
         for row in told
-        if _anchor(row, known) == _story_name(row) and (part := _fault_story(machine, row, table)) is not None
+        if _anchor(row, known) == _story_name(row)
+        and (part := _fault_story(machine, row, table, result)) is not None
     ]
     notes = Bullets((*_new(table.assumptions, result), explored_words(table.exploration)))
     counts = Counter(row.outcome for row in table.rows)
-    said = ", ".join(f"{counts[outcome]} {outcome.value}" for outcome in Outcome if counts[outcome])
-    intro = Prose((f"{count_words(len(table.rows), 'single fault')}: {said}.",))
+    said = ", ".join(f"{outcome.value}: {counts[outcome]}" for outcome in Outcome if counts[outcome])
+    intro = Prose((f"{count_words(len(table.rows), 'single fault')}; {said}.",))
     return Section("faults", "What each fault leads to", (intro, notes), tuple(parts))
 
 
@@ -137,7 +136,7 @@ def _told(row: FaultRow) -> FaultBreak | None:
     return next((item for item in with_story if item.counts), next(iter(with_story), None))
 
 
-def _fault_story(machine: Machine, row: FaultRow, table: FaultTable) -> Part | None:
+def _fault_story(machine: Machine, row: FaultRow, table: FaultTable, result: CheckResult) -> Part | None:
     item = _told(row)
     if item is None or item.story is None:
         return None
@@ -146,11 +145,7 @@ def _fault_story(machine: Machine, row: FaultRow, table: FaultTable) -> Part | N
         f"{'' if broken.counts else ' (need not withstand it)'}"
         for broken in row.breaks
     )
-    chart: Chart = chart_of(
-        recording_of_story(machine, item.story, table.exploration.tick),
-        name=_story_name(row),
-        title=plain(item.story.headline),
-    )
+    chart = story_chart(machine, item.story, result, item.requirement, chart=_story_name(row))
     return Part(_story_name(row), f"Story: {row.fault}", (Prose((f"Breaks {breaks}.",)), Timing(chart)))
 
 

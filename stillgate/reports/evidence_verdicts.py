@@ -212,8 +212,13 @@ def _limit_words(within: Milliseconds, result: CheckResult) -> str:
     )
 
 
-def story_chart(machine: Machine, story: Story, result: CheckResult, name: str) -> Chart:
-    """The timing chart of a story; signals that the requirement reads are drawn even if they rest."""
+def story_chart(machine: Machine, story: Story, result: CheckResult, name: str, *, chart: str = "") -> Chart:
+    """The timing chart of a story; signals that the requirement reads are drawn even if they rest.
+
+    Args:
+        name: the requirement, or a finding.
+        chart: name of the chart if that is another.
+    """
     requirement = machine.requirements.get(name)
     windows: tuple[Window, ...] = ()
     read: set[str] = set()
@@ -232,7 +237,7 @@ def story_chart(machine: Machine, story: Story, result: CheckResult, name: str) 
         read = paths | {path.partition(".")[0] for path in paths}
     return chart_of(
         recording_of_story(machine, story, result.tick),
-        name=name,
+        name=chart or name,
         title=plain(story.headline),
         windows=windows,
         always=read,

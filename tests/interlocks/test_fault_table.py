@@ -43,6 +43,8 @@ def test_a_welded_contactor_breaks_what_the_guard_is_for(guarded: FaultTable) ->
     assert story is not None
     assert story.fault == "motor stuck on"
     assert story.ticks == row.breaks[0].depth
+    assert story.window is not None  # where the requirement was waiting, to be shaded in a chart
+    assert story.window[1] == story.ticks - 1
 
 
 def test_the_story_of_a_break_is_a_shortest_one(guarded: FaultTable) -> None:
