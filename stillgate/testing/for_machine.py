@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from stillgate.controller.errors import StillgateError, TextError, UsageError
+from stillgate.controller.machine import Machine
+from stillgate.controller.namespace import nearest_hint
 from stillgate.controller.reader import MachineDocument, read_machine
+from stillgate.interlocks.requirement_watch import watched
 from stillgate.sim_io.disturbances import parse_disturbance
 
 from .connections import Connections
@@ -38,25 +42,56 @@ def machine_rules(
     Raises:
         MachineFileError: if the file cannot be used.
         TextError: if a disturbance cannot be read.
+        UsageError: if a run cannot have so many faults, or cannot break one of the requirements.
     """
-    document = read_machine(machine) if isinstance(machine, str | Path) else machine
+    __tracebackhide__ = True  # for pytest: it shows the line of the user's own test
+    try:
+        document = read_machine(machine) if isinstance(machine, str | Path) else machine
+        budget = document.machine.check.faults if faults is None else faults
+        return _rules(document, budget, requirements, tuple(switch_faults), Path(found_in))
+    except StillgateError as error:
+        if isinstance(error, TextError) and error.hint:
+            error.add_note(error.hint)
+        raise error.with_traceback(None) from None
+
+
+def _rules(
+    document: MachineDocument,
+    budget: int,
+    requirements: Iterable[str] | None,
+    switch_faults: tuple[str, ...],
+    found_in: Path,
+) -> type[MachineRules]:
+    machine = document.machine
+    if budget not in (0, 1):
+        raise UsageError(f"faults is {budget}; it goes from 0 to 1")
     judged = None if requirements is None else tuple(requirements)
-    lowered = LoweredMachine(document.machine, judged)
-    connections = Connections(document.machine)
+    for name in judged or ():
+        _demand_breakable(machine, name)
+    lowered = LoweredMachine(machine, judged)
+    connections = Connections(machine)
     fields = {
         "connections": connections,
-        "suspects": suspects_of(document.machine, connections, judged),
+        "suspects": suspects_of(machine, connections, judged),
         "document": document,
         "lowered": lowered,
-        "guide": Guide(document.machine, lowered.program, lowered.lowered(()).free),
-        "budget": document.machine.check.faults if faults is None else faults,
-        "switch_faults": tuple(parse_disturbance(text, document.machine) for text in switch_faults),
+        "guide": Guide(machine, lowered.program, lowered.lowered(()).free),
+        "budget": budget,
+        "switch_faults": tuple(parse_disturbance(text, machine) for text in switch_faults),
         "file": Path(document.path) if document.as_read else None,
-        "found_in": Path(found_in),
-        "__doc__": f"Rules of the machine {document.machine.machine}.",
+        "found_in": found_in,
+        "__doc__": f"Rules of the machine {machine.machine}.",
         "__module__": __name__,
     }
-    return type(f"{_title(document.machine.machine)}Rules", (MachineRules,), fields)
+    return type(f"{_title(machine.machine)}Rules", (MachineRules,), fields)
+
+
+def _demand_breakable(machine: Machine, name: str) -> None:
+    possible = watched(machine)
+    if name not in possible:
+        known = name in machine.requirements
+        wrong = "is about all runs and cannot be broken by one" if known else "is no requirement"
+        raise UsageError(f"{name} {wrong}; {nearest_hint(name, possible)}")
 
 
 def _title(name: str) -> str:

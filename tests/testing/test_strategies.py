@@ -5,12 +5,14 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
 from plants_strategy import closed_machines
+from stillgate.controller.errors import StillgateError
 from stillgate.controller.reader import read_machine_text
 from stillgate.sim_io.faults import faults_of
 from stillgate.sim_io.scenario import Scenario
@@ -28,6 +30,8 @@ from stillgate.testing import (
     scenarios,
     switch_disturbances,
 )
+
+pytest_plugins = ["pytester"]
 
 STARTER = starter_text("press")
 PRESS = read_machine_text(STARTER, "press.machine.yaml")
@@ -176,3 +180,30 @@ def test_without_hypothesis_a_sentence_says_how_to_get_it(monkeypatch: pytest.Mo
     monkeypatch.delitem(vars(testing), "scenarios")
     with pytest.raises(ImportError, match=r"pip install 'stillgate\[pytest\]'"):
         testing.scenarios  # noqa: B018
+
+
+@pytest.mark.parametrize(
+    ("how", "said"),
+    [
+        ({"requirements": ["guard_stops_moter"]}, "guard_stops_moter is no requirement; did you mean 'guard"),
+        ({"requirements": ["can_run"]}, "can_run is about all runs and cannot be broken by one"),
+        ({"faults": 2}, "faults is 2; it goes from 0 to 1"),
+        ({"switch_faults": ["strat bounces 10 ms"]}, "there is no input 'strat'"),
+    ],
+)
+def test_what_cannot_be_asked_of_rules_is_said_at_once(how: dict[str, Any], said: str) -> None:
+    with pytest.raises(StillgateError, match=said):
+        machine_rules(PRESS, **how)
+
+
+def test_a_bad_machine_file_is_told_at_the_line_of_the_test_and_not_deeper(
+    tmp_path: Path, pytester: pytest.Pytester
+) -> None:
+    pytester.path.joinpath("press.yaml").write_text(STARTER.replace("rising(start)", "rising(strat)"))
+    pytester.makepyfile('import stillgate.testing\nstillgate.testing.machine_rules("press.yaml")\n')
+    said = pytester.runpytest_subprocess("-q")
+    said.stdout.fnmatch_lines(
+        ["*.py:2: in <module>", "E*press.yaml:*: unknown name 'strat'", "E*did you mean*"]
+    )
+    assert "for_machine.py" not in said.stdout.str()
+    assert "reader.py" not in said.stdout.str()
