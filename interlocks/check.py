@@ -257,8 +257,9 @@ def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding
     states = dict(story.steps[-1].states) if story and story.steps else stuck.start_states
     where = ", ".join(f"{name}.{state}" for name, state in states.items())
     line, column = document.place(("sequences",))
-    some = "1 situation leads" if stuck.states == 1 else f"{stuck.states} situations lead"
-    text = f"{some} nowhere any more, the first in {where}"
+    text = f"{stuck.states} situations lead nowhere any more, the first in {where}"
+    if stuck.states == 1:
+        text = f"one situation leads nowhere any more: {where}"
     return [Finding(FindingKind.DEADLOCK, where, text, line, column, story)]
 
 

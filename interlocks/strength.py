@@ -175,7 +175,9 @@ class _Judge:
         with_switch = [item for item in waiting if item.candidate.switch]
         doubled = [item for item in with_switch if self.found.is_doubling(item.candidate)]
         switched = [item for item in with_switch if not self.found.is_doubling(item.candidate)]
-        return [*groups_of(switched), *groups_of(doubled), *((item,) for item in alone)]
+        found = [*groups_of(switched), *groups_of(doubled), *((item,) for item in alone)]
+        # The long ones first, so that at the end no processor waits for the last of them alone.
+        return sorted(found, key=lambda group: -len({fault for item in group for fault in item.faults}))
 
     def together(self, group: tuple[Waiting, ...]) -> list[tuple[int, Weakening]]:
         """What became of each of a group under faults, by its number."""
