@@ -1,8 +1,8 @@
 """Executive, C, exploration, random runs and z3 on the same random machines never disagree.
 
-What a run breaks, the exploration at the scan breaks too; what the exploration breaks, the
-executive does when it is fed the story; the C controllers of two hundred machines walk with the
-executive. A machine that is too large to be explored in a moment is walked only.
+What a run breaks, random or by Hypothesis, the exploration at the scan breaks too; what the
+exploration breaks, the executive does when it is fed the story; the C controllers of two hundred
+machines walk with the executive. A machine that is too large to be explored in a moment is walked only.
 """
 
 from __future__ import annotations
@@ -103,9 +103,31 @@ def broken_in_runs(machine: Machine, runs: int, scans: int) -> set[str]:
     return found
 
 
-def compared(items: list[dict[str, object]], limit: int) -> tuple[int, int]:
-    """How many machines were explored, and breaks that runs found and the exploration as well."""
-    explored = breaks = 0
+def broken_by_hypothesis(text: str, folder: Path, examples: int) -> set[str]:
+    """What the first failing run of Hypothesis' state machine breaks, with at most one fault."""
+    rules = machine_rules(read_machine_text(text, "machine.yaml"), faults=1, found_in=folder)
+    try:
+        run_state_machine_as_test(seed(1)(rules), settings=generating(examples, steps=6))
+    except RequirementBroken as found:
+        return {found.requirement.removesuffix(" in its bounds")}
+    return set()
+
+
+def generating(examples: int, *, steps: int) -> settings:
+    """So many runs, the same ones at every call, not shrunk."""
+    return settings(
+        max_examples=examples,
+        stateful_step_count=steps,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+
+
+def compared(items: list[dict[str, object]], limit: int, folder: Path) -> tuple[int, int, int]:
+    """How many machines were explored, and what random and aimed runs broke of them."""
+    explored = at_random = aimed = 0
     for item in items:
         machine = Machine.model_validate(item)
         loop = close_loop(machine, tick=machine.scan, faults=1, possibility=False)
@@ -113,24 +135,28 @@ def compared(items: list[dict[str, object]], limit: int) -> tuple[int, int]:
             found = search(loop, limit=limit)
         except OverflowError:
             continue
-        seen = broken_in_runs(machine, runs=6, scans=30)
-        assert seen <= set(found.broken), item
+        random_breaks = broken_in_runs(machine, runs=6, scans=30)
+        aimed_breaks = broken_by_hypothesis(machine_text(item), folder, examples=10)
+        assert random_breaks | aimed_breaks <= set(found.broken), item
         explored += 1
-        breaks += len(seen)
-    return explored, breaks
+        at_random += len(random_breaks)
+        aimed += len(aimed_breaks)
+    return explored, at_random, aimed
 
 
-def test_what_runs_break_the_exploration_breaks() -> None:
-    explored, breaks = compared(drawn(40), limit=120)
+def test_what_runs_break_the_exploration_breaks(tmp_path: Path) -> None:
+    explored, at_random, aimed = compared(drawn(40), limit=120, folder=tmp_path)
     assert explored >= 5
-    assert breaks >= 5
+    assert at_random >= 5
+    assert aimed >= 5
 
 
 @pytest.mark.night
-def test_what_many_runs_break_the_exploration_breaks() -> None:
-    explored, breaks = compared(drawn(600), limit=4000)
+def test_what_many_runs_break_the_exploration_breaks(tmp_path: Path) -> None:
+    explored, at_random, aimed = compared(drawn(600), limit=4000, folder=tmp_path)
     assert explored > 200
-    assert breaks > 200
+    assert at_random > 200
+    assert aimed > 100
 
 
 # -- stories and executive -----------------------------------------------------------------------
@@ -211,15 +237,8 @@ def test_what_hypothesis_breaks_in_a_planted_mistake_the_check_breaks(name: str,
     """At the scan, with a single fault; and the story of the check replays."""
     path = MACHINES / "broken" / f"{name}.yaml"
     rules = machine_rules(path, faults=1, found_in=tmp_path)
-    how = settings(
-        max_examples=200,
-        deadline=None,
-        database=None,
-        phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
     with pytest.raises(RequirementBroken) as raised:
-        run_state_machine_as_test(seed(1)(rules), settings=how)
+        run_state_machine_as_test(seed(1)(rules), settings=generating(200, steps=50))
     text = path.read_text(encoding="utf-8")
     machine = read_machine_text(text, path.name).machine
     result = checked(text, tick=machine.scan, faults=1, use_cache=False)
