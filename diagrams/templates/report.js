@@ -41,20 +41,25 @@ for (const figure of document.querySelectorAll("figure.chart")) {
     readings.append(row);
     return value;
   });
-  const kept = [...plot.querySelectorAll(".keep")].map((group) => [group, group.getAttribute("transform")]);
+  const kept = [...plot.querySelectorAll(".keep")].map( // what keeps its form, with its place
+    (group) => [group, ...group.getAttribute("transform").match(/[-\d.]+/g).map(Number)]);
 
   const draw = () => {
     left = Math.max(0, Math.min(width - width / zoom, left));
     plot.setAttribute("transform", `scale(${zoom} 1) translate(${-left} 0)`);
-    for (const [group, at] of kept) {
-      group.setAttribute("transform", `${at} scale(${1 / zoom} 1)`);
+    for (const [group, x, y] of kept) {
       const text = group.dataset.words === undefined ? null : group.querySelector("text");
-      if (text) {
-        const room = group.dataset.room * zoom - 2;
+      let at = x;
+      if (text) { // the name of a box stands in the middle of what is seen of it
+        const half = group.dataset.room / 2;
+        const from = Math.max(x - half, left), to = Math.min(x + half, left + width / zoom);
+        if (from < to) at = (from + to) / 2;
+        const room = (to - from) * zoom - 2;
         const fits = group.dataset.words.length * 6.1 <= room;
         text.textContent = fits || group.dataset.words.length * 5 <= room ? group.dataset.words : "";
         text.setAttribute("font-size", fits ? "11" : "9");
       }
+      group.setAttribute("transform", `translate(${at} ${y}) scale(${1 / zoom} 1)`);
     }
   };
   const read = () => {

@@ -95,6 +95,35 @@ def test_cursor_zoom_and_readings_of_a_chart_work(page: str, tmp_path: Path) -> 
     assert "step" in found["clock"]
 
 
+def test_names_of_boxes_stay_in_view_when_a_chart_is_zoomed(page: str, tmp_path: Path) -> None:
+    """Every box of which enough is seen bears its name there, within the plot."""
+    probe = """
+    function probe() {
+      const figure = document.querySelector("figure.chart");
+      const chart = JSON.parse(figure.dataset.chart), width = chart.pieces[chart.pieces.length - 1][3];
+      const find = (name) => figure.querySelector("." + name), found = [];
+      find("cursor").value = chart.length - 1;
+      find("cursor").dispatchEvent(new Event("input"));
+      for (let times = 0; times < 3; times++) {
+        find("closer").click();
+        const [zoom, , left] = find("plot").getAttribute("transform").match(/[-\\d.]+/g).map(Number);
+        for (const group of figure.querySelectorAll("[data-words]")) {
+          const [x] = group.getAttribute("transform").match(/[-\\d.]+/g).map(Number);
+          found.push([group.dataset.words, group.textContent, (x + left) * zoom, width]);
+        }
+      }
+      return found;
+    }"""
+    found, _ = after(page, probe, tmp_path)
+    shown = [item for item in found if item[1]]
+    assert shown
+    for words, text, place, width in shown:
+        assert text == words
+        assert 0 <= place <= width
+    last = [item for item in found[-(len(found) // 3) :] if item[1]]
+    assert {item[0] for item in last} >= {"dark", "running up"}  # what is so at the cursor
+
+
 def test_a_drawing_that_was_made_to_fit_can_be_seen_in_full_size(page: str, tmp_path: Path) -> None:
     probe = """
     function probe() {
