@@ -95,7 +95,9 @@ class SimulationTrace:
             *((Subject.DRIVEN, name) for name in machine.outputs),
             *((Subject.PART, name) for name in machine.parts),
         )
-        self._header = LogHeader(machine.machine, digest, version, machine.scan, signals=signals)
+        self._header = LogHeader(
+            machine.machine, digest, version, machine.scan, signals=signals, from_power_on=True
+        )
 
     def add(self, frame: Frame) -> None:
         """Takes notice of a step, right after it was made."""

@@ -44,7 +44,7 @@ def write_parquet(log: Log, path: Path) -> None:
             ),
             pa.field(event, pa.string()),
         ],
-        metadata={HEADER_KEY: encode_start(Start(log.header, part=1, first=True)).encode()},
+        metadata={HEADER_KEY: encode_start(Start(log.header, 1, first=log.header.from_power_on)).encode()},
     )
     levels = [signal[0] not in types for signal in signals]
     with pq.ParquetWriter(path, schema) as writer:

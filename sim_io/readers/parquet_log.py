@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -138,7 +138,7 @@ def open_parquet_log(
         started=started,
         signals=tuple((reader.subject, reader.name) for reader in table.readers.values()),
         zero=str(zero) if zero else "",
-        from_power_on=layout.from_power_on,
+        from_power_on=header.from_power_on if header else layout.from_power_on,
     )
 
     def read(book: TroubleBook) -> Iterator[Change]:
@@ -201,7 +201,8 @@ def _reading(path: Path) -> Iterator[None]:
 
 def _own_header(path: Path, content: bytes) -> LogHeader:
     try:
-        return decode_start(content.decode()).header
+        start = decode_start(content.decode())
+        return replace(start.header, from_power_on=start.first)
     except ValueError as error:
         raise UsageError(f"{path}: the header of the trace is damaged: {error}") from None
 

@@ -246,6 +246,23 @@ def test_a_reader_that_goes_away_before_an_error_is_told_is_no_traceback(tmp_pat
     assert done.returncode == cli.BROKEN_PIPE
 
 
+def test_a_reader_that_is_gone_is_status_141_for_tables_too(starter: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        [*PROGRAM, "faults", str(starter)], stdout=writing, stderr=subprocess.PIPE, text=True, check=False
+    )
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (141, "")
+
+
+@pytest.mark.parametrize("command", ["log", "replay", "diagnose", "run", "soak"])
+def test_the_help_of_what_takes_its_time_names_the_status_of_an_interrupt(
+    stillgate: Command, command: str
+) -> None:
+    assert "130 interrupted" in " ".join(stillgate(command, "--help").out.split())
+
+
 def test_no_colour_off_a_terminal_even_if_it_is_claimed(starter: Path) -> None:
     done = call("explain", str(starter), TERM="xterm-256color")
     assert done.returncode == 0

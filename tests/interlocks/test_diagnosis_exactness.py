@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from plain_tracker import NEVER, PlainTracker
 from seen_runs import Seen, machines, recorded
 from stillgate.controller.machine import Machine
+from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.diagnosis import Tracking
 from stillgate.interlocks.hypotheses import Hypothesis, Trouble
 
@@ -78,6 +79,45 @@ def plain_wholes(tracker: PlainTracker) -> dict[tuple[int, ...], Bounds]:
             low, high = found.get(key) or (begin, begin)
             found[key] = min(low, begin), max(high, begin)
     return found
+
+
+SLOW = """\
+machine: slow
+scan: 10 ms
+inputs: {home: {}, away: {}, still: {}}
+outputs: {forward: {}, back: {}, motor: {}}
+parts:
+  slide: {kind: travel, stops: [home, away], forward: forward, back: back, takes: 120..160 ms,
+          senses: {home: at home, away: at away}}
+  shaft: {kind: spin, drive: motor, runs_down: 30..90 ms, senses: {still: still}}
+sequences: {on: {start: off, states: {off: {}}}}
+requirements: {one_way: {never: forward and back}}
+"""
+"""Parts in which what begins in a scan shows many scans later."""
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.data())
+def test_scans_that_are_skipped_give_the_same_bounds_as_scans_that_are_stepped(data: st.DataObject) -> None:
+    """Long stretches with the same observations, given whole and scan by scan."""
+    machine = read_machine_text(SLOW).machine
+    whole, stepped = Tracking(machine), Tracking(machine)
+    scan = 0
+    level = st.sampled_from((0, 1, None))
+    for _ in range(data.draw(st.integers(1, 5))):
+        outputs = {name: data.draw(st.integers(0, 1)) for name in machine.outputs}
+        inputs = {
+            name: data.draw(level) if data.draw(st.integers(0, 3)) == 0 else None for name in machine.inputs
+        }
+        end = scan + data.draw(st.integers(1, 60))
+        whole.run(scan, end, inputs, outputs, power=True)
+        for each in range(scan, end):
+            stepped.run(each, each + 1, inputs, outputs, power=True)
+        scan = end
+    for hypothesis in whole.hypotheses:
+        for one, other in zip(whole.trackers_of(hypothesis), stepped.trackers_of(hypothesis), strict=True):
+            assert one.clash == other.clash, hypothesis.name
+            assert one.windows == other.windows, hypothesis.name
 
 
 @settings(max_examples=12, deadline=None)

@@ -68,6 +68,39 @@ def test_an_interlock_that_held_off_is_named_with_the_switch_and_since_when(saw:
     assert found.recorded == 0
 
 
+def test_where_no_state_demands_an_output_the_ways_on_are_told(saw: Machine) -> None:
+    log, _ = live(saw, 130)
+    [way] = why(log, saw, "motor", 100).ways
+    assert str(way).startswith("main: off, exit 1 to running: blocked because rising(start) is false")
+    assert "start has been false for 100 ms" in str(way)
+    assert why(log, saw, "motor", 1000).ways == ()  # running demands it
+
+
+def in_mid_run(log: Log, first: int) -> Log:
+    """The log from a scan on, with what was known then told at its begin."""
+    known: dict[tuple[Subject, str], Change] = {}
+    rest: list[Change] = []
+    for change in log.changes():
+        if change.time < first * 20:
+            known[change.subject, change.name] = change
+        else:
+            rest.append(change)
+    told = [Change(first * 20, item.subject, item.name, item.value) for item in known.values()]
+    return log_in_memory(log.header, [*told, *rest])
+
+
+def test_of_a_log_that_begins_in_mid_run_nothing_before_it_is_told(saw: Machine) -> None:
+    """The guard has been open since before; how long is not known."""
+    whole, _ = live(saw, 130)
+    log = in_mid_run(whole, 45)
+    found = why(log, saw, "motor", 1000)
+    assert found.looked_back == 900
+    [guard] = found.reason.permits[0].condition.grounds()
+    assert (guard.text, guard.holds, guard.lasting) == ("guard", False, 100)
+    with pytest.raises(UsageError, match="the log begins at 900 ms; say a later time"):
+        why(log, saw, "motor", 880)
+
+
 def test_a_long_log_is_looked_back_into_only_so_far_and_says_so(
     saw: Machine, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -73,6 +74,53 @@ def altered(log: Log, subject: Subject, name: str, *, shift: int = 0, drop: bool
     signals = tuple(item for item in log.header.signals if not (drop and item == (subject, name)))
     header = LogHeader(log.header.machine, scan=log.header.scan, signals=signals)
     return log_in_memory(header, sorted(changes, key=lambda change: change.time))
+
+
+@pytest.mark.parametrize("rest", [60, 62, 63, 64, 65, 66, 127, 128, 129, 1000])
+def test_a_rest_of_any_length_is_skipped_without_a_difference(lamp: Machine, rest: int) -> None:
+    """The C goes to the end of a stretch once a scan leaves everything as it was, timers included."""
+    again = {5: {"button": True}, 8: {"button": False}, 30 + rest: {"button": True}}
+    found = replay(recorded(lamp, again, 60 + rest), lamp)
+    assert found.agrees
+    states = [item.scan for item in found.kept if item.signal[0] is Subject.STATE]
+    assert states == [0, 5, 15, 20, 30 + rest, 40 + rest, 45 + rest]
+
+
+def test_a_pause_of_thirty_years_is_replayed_as_any_other(lamp: Machine) -> None:
+    """A clock that was set while the log ran looks like this."""
+    first = recorded(lamp, PRESS, 40)
+    late = 10**12
+    changes = [
+        *first.changes(),
+        Change(late, Subject.INPUT, "button", 1),
+        Change(late, Subject.STATE, "light", "bright"),
+        Change(late, Subject.OUTPUT, "lamp", 1),
+    ]
+    found = replay(log_in_memory(first.header, changes), lamp)
+    assert found.agrees
+    assert found.kept[-1].time == late
+
+
+def test_a_parting_is_sure_only_where_everything_before_it_was_known(lamp: Machine) -> None:
+    late = altered(recorded(lamp, PRESS, 40), Subject.OUTPUT, "lamp", shift=60)
+    changes = tuple(late.changes())
+    from_power_on = replace(late.header, from_power_on=True)
+    gap = [Change(40, Subject.INPUT, "door", None), Change(60, Subject.INPUT, "door", 1)]
+    torn = sorted([*changes, *gap], key=lambda change: change.time)
+    sure = []
+    for header, told in ((late.header, changes), (from_power_on, changes), (from_power_on, torn)):
+        parting = replay(log_in_memory(header, told), lamp).parting
+        assert parting is not None
+        assert parting.time == 100
+        sure.append(parting.sure)
+    assert sure == [False, True, False]
+
+
+def test_a_state_is_told_with_what_its_exit_waited_for(lamp: Machine) -> None:
+    found = replay(recorded(lamp, PRESS, 40), lamp)
+    assert [item.exit_words for item in found.kept if item.exit] == [
+        "exit 1: rising(button) and door", "exit 2 after 200 ms", "exit 1 after 100 ms",
+    ]  # fmt: skip
 
 
 PRESS = {5: {"button": True}, 8: {"button": False}}

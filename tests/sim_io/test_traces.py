@@ -26,7 +26,9 @@ from stillgate.sim_io.traces import SimulationTrace, write_trace
 from stillgate.sim_io.traces_vcd import identifier
 
 ROOT = Path(__file__).parent.parent.parent
-HEADER = LogHeader("door", "d" * 64, "1.0", 20, "2026-11-25T10:00:00.000+00:00", signals_of(door()))
+HEADER = LogHeader(
+    "door", "d" * 64, "1.0", 20, "2026-11-25T10:00:00.000+00:00", signals_of(door()), from_power_on=True
+)
 
 
 def values_of(subject: Subject, name: str) -> st.SearchStrategy[Value]:
