@@ -8,6 +8,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from ..files import refuse_bad_places
 from ..log_files import ColumnPairs, Dbc, LogFile, MapFile, open_log_file, progress_line
 from ..terminal import output_console, write_line
 from .options import Format, MachineFile
@@ -43,6 +44,7 @@ def log(
     form
         Text for a person, json for a program (stillgate schema --of log).
     """
+    from stillgate.controller.errors import UsageError
     from stillgate.controller.reader import read_machine
     from stillgate.sim_io.traces import trace_writer, write_trace
 
@@ -51,6 +53,9 @@ def log(
     document = read_machine(machine)
     for target in to or []:
         trace_writer(target)  # a wrong suffix is told before the work
+        if target.resolve() == log_file.resolve():
+            raise UsageError(f"--to: '{target}' is the log itself; give another name")
+    refuse_bad_places(machine, *(("--to", target) for target in to or []))
     with progress_line() as progress:
         found = open_log_file(document, log_file, layout=layout, columns=column, dbc=dbc, progress=progress)
         summary = summarise(found)

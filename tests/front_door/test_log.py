@@ -95,6 +95,27 @@ def test_a_log_in_another_form_is_the_same_log(
         assert first[key] == second[key], key
 
 
+@pytest.mark.parametrize(
+    ("target", "why"),
+    [
+        ("press.log.csv", "is the log itself; give another name"),
+        ("none/out.csv", "there is no folder"),
+        ("folder.csv", "is a folder; give the name of a file"),
+        ("out.txt", "the name of a trace ends in .csv, .parquet or .vcd"),
+    ],
+)
+def test_a_bad_place_for_another_form_is_refused_before_the_log_is_read(
+    stillgate: Command, starter: Path, target: str, why: str
+) -> None:
+    log = starter.with_name("press.log.csv")
+    log.write_text("time_ms,start\n0,1\n")
+    starter.with_name("folder.csv").mkdir()
+    done = stillgate("log", starter, log, "--to", starter.parent / target)
+    assert (done.status, done.out) == (2, "")
+    assert why in done.err
+    assert log.read_text() == "time_ms,start\n0,1\n"
+
+
 def test_a_waveform_is_written_and_not_read(stillgate: Command, starter: Path, recorded: Path) -> None:
     target = recorded.with_suffix(".vcd")
     assert stillgate("log", starter, recorded, "--to", target).status == 0
