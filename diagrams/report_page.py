@@ -19,6 +19,7 @@ from stillgate.interlocks.wording import time_text
 
 from .chart import Chart
 from .chart_svg import chart_svg, scale_of
+from .sheets import Sheet, sheets
 from .table import Table
 
 BREAK_AFTER = re.compile(r"(\w_|[^\W\d]\.)(?=\w)")
@@ -76,19 +77,35 @@ class Figure:
     said: str
 
     @property
+    def size(self) -> tuple[float, float]:
+        """Width and height in points; nothing if the drawing does not say."""
+        found = re.search(r'viewBox="[\d.-]+ [\d.-]+ ([\d.]+) ([\d.]+)"', self.svg)
+        return (float(found[1]), float(found[2])) if found is not None else (0.0, 0.0)
+
+    @property
     def shape(self) -> str:
         """``wide``: larger on paper in landscape format; ``tall``: printed over several pages; or ''."""
-        found = re.search(r'viewBox="[\d.-]+ [\d.-]+ ([\d.]+) ([\d.]+)"', self.svg)
-        if found is None:
-            return ""
-        size = float(found[1]), float(found[2])
-        upright, landscape = (min(room / own for room, own in zip(paper, size, strict=True))
-                              for paper in (UPRIGHT, LANDSCAPE))  # fmt: skip
+        upright, landscape = self._scale(UPRIGHT), self._scale(LANDSCAPE)
         if upright >= LEGIBLE:
             return ""
         if landscape > upright:
             return "wide"
         return "tall" if upright < TOO_SMALL else ""
+
+    def _scale(self, paper: tuple[int, int]) -> float:
+        return min((room / own for room, own in zip(paper, self.size, strict=True) if own), default=1.0)
+
+    @property
+    def sheets(self) -> tuple[Sheet, ...]:
+        """What is printed of a tall drawing page by page."""
+        width, height = self.size
+        return sheets(self.svg, height, UPRIGHT[1] * max(1.0, width / UPRIGHT[0]))
+
+    @property
+    def graph(self) -> str:
+        """Id of the drawing within the page."""
+        found = re.search(r'<g id="([^"]*)" class="graph"', self.svg)
+        return found[1] if found is not None else ""
 
 
 @dataclass(frozen=True)
