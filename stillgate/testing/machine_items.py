@@ -147,7 +147,7 @@ class MachineItem(pytest.Item):
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """What failed, in the words of a check."""
-        if isinstance(excinfo.value, NotHeld):
+        if isinstance(excinfo.value, NotHeld | MachineFindingWarning):  # a warning where -W makes it an error
             return str(excinfo.value)
         return super().repr_failure(excinfo, style)
 

@@ -186,6 +186,9 @@ def test_findings_warn_or_fail_as_asked(pytester: pytest.Pytester, folder: Path)
     result.stdout.fnmatch_lines(["*press.machine.yaml:*: exit never taken: main: running, exit 2 *"])
     result = pytester.runpytest("-q", "--machine-findings", "fail")
     result.assert_outcomes(passed=8, failed=1)
+    result = pytester.runpytest("-q", "-W", "error::pytest.PytestWarning")
+    result.assert_outcomes(passed=8, failed=1)
+    assert ".py:" not in result.stdout.str(), "a sentence and no traceback"
     pytester.makeini("[pytest]\nstillgate_findings = fail\n")
     pytester.runpytest("-q").assert_outcomes(passed=8, failed=1)
 
