@@ -200,9 +200,10 @@ def state_legend(
 ) -> str:
     """Explains the marks that a drawing of these sequences uses."""
     states = [state for model in models for state in model.states.values()]
-    overrides = [model.overrides for model in models]
-    ways: list[Exit | Override] = [way for state in states for way in state.exits]
-    ways += [way for group in overrides for way in group]
+    overrides = any(model.overrides for model in models)
+    groups: list[Sequence_[Exit | Override]] = [state.exits for state in states]
+    groups += [model.overrides for model in models]
+    ways = [way for group in groups for way in group]
     words = " ".join(line for way in ways for line in exit_words(way)) if not brief else ""
     box = (
         '<table border="1" cellborder="1" cellspacing="2" cellpadding="1"><tr><td>  start  </td></tr></table>'
@@ -211,7 +212,7 @@ def state_legend(
     outputs = [output for state in states for output in state.on]
     if outputs:
         rows.append((small("below the line"), "outputs that the state asks for"))
-    if any(len(group) > 1 for group in (*overrides, *(state.exits for state in states))):
+    if any(len(group) > 1 for group in groups):
         rows.append(
             _NUMBERS if brief else ("1: 2:", "looked at in this order, the first that is true is taken")
         )
@@ -221,7 +222,7 @@ def state_legend(
         rows.append(("8 s in state", "true from 8 s after the state was entered"))
     if "/ " in words:
         rows.append(("/ ...", "what the exit does to the controller's memory"))
-    if any(overrides):
+    if overrides:
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
     rows += dict.fromkeys(row for overlay in overlays for row in _overlay_rows(overlay))
     rows += [*hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
