@@ -97,7 +97,8 @@ def open_csv_log(
 
     def read(book: TroubleBook) -> Iterator[Change]:
         clock = Clock(shape.form, layout.decimal or ".", layout.late, book, str(path))
-        reading = RowReading(layout, tuple((shape.readers or shape.by_name).values()), zero, book, str(path))
+        readers = tuple((shape.readers or shape.by_name).values())
+        reading = RowReading(layout, readers, zero, book, str(path), is_trace=shape.event is not None)
         for place, name in enumerate(shape.header):
             if place != shape.time and not _is_read(shape, place, name):
                 book.note(TroubleKind.UNKNOWN_NAME, 1, shape.known.hinted(name, told))

@@ -149,7 +149,10 @@ def open_parquet_log(
                 *table.names[-1:] * table.events,
             ) and not name.startswith(PHYSICAL):
                 book.note(TroubleKind.UNKNOWN_NAME, 0, table.known.hinted(name, told.signals))
-        reading = RowReading(layout, tuple(table.readers.values()), zero, book, str(path), table.is_local)
+        readers = tuple(table.readers.values())
+        reading = RowReading(
+            layout, readers, zero, book, str(path), table.is_local, is_trace=table.own is not None
+        )
         yield from reading.changes(table.rows(book, progress))
 
     return Log(told, read, path)

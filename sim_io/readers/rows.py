@@ -21,7 +21,7 @@ from stillgate.controller.durations import format_duration
 from stillgate.controller.errors import UsageError
 from stillgate.controller.quantities import Milliseconds
 
-from ..log import Change, Subject, Value
+from ..log import ALIVE, Change, Subject, Value
 from ..log_records import decode_event
 from ..log_trouble import TroubleBook, TroubleKind
 from .columns import ColumnMap
@@ -65,6 +65,7 @@ class RowReading:
         book: where trouble is noted.
         where: the file, for messages.
         is_local: whether the times are of a clock that may be set for summer.
+        is_trace: whether it is a trace of ours, in which every row tells something new.
     """
 
     layout: ColumnMap
@@ -73,6 +74,7 @@ class RowReading:
     book: TroubleBook
     where: str
     is_local: bool = False
+    is_trace: bool = False
     _shift: Milliseconds = 0  # added to the file's times after its clock was set back
     _last: Milliseconds | None = None  # time of the last row, on the log's own time line
     _settled: Row | None = None  # the last row, if all its values were good and still hold
@@ -87,6 +89,8 @@ class RowReading:
                 yield from self._cells(row, time)
             if row.event:
                 yield from self._event(row, time)
+        if self._last is not None and not self.is_trace:  # the last rows may all have said the same
+            yield Change(self._last, Subject.EVENT, ALIVE, None)
 
     def _cells(self, row: Row, time: Milliseconds) -> Iterator[Change]:
         """The values of a row; cells that repeat a row whose values were all good say nothing new."""

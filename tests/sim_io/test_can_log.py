@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine_text
-from stillgate.sim_io.log import Log, Value, read_log
+from stillgate.sim_io.log import ALIVE, Log, Value, read_log
 from stillgate.sim_io.log_trouble import TroubleKind
 from stillgate.sim_io.readers.columns import ColumnMap
 
@@ -95,7 +95,7 @@ def read(path: Path, layout: dict[str, object] = LAYOUT, database: str = DATABAS
 
 
 def told(log: Log) -> list[tuple[int, str, Value]]:
-    return [(change.time, change.name, change.value) for change in log.changes()]
+    return [(item.time, item.name, item.value) for item in log.changes() if item.name != ALIVE]
 
 
 def expected(count: int = 40) -> list[tuple[int, str, Value]]:

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import door
 from stillgate.controller.errors import MachineFileError, UsageError
-from stillgate.sim_io.log import Change, Log, Subject, Value, read_log
+from stillgate.sim_io.log import ALIVE, Change, Log, Subject, Value, read_log
 from stillgate.sim_io.log_trouble import TroubleKind
 from stillgate.sim_io.readers.columns import ColumnMap, SignalColumn, TimeColumn, read_column_map
 
@@ -32,7 +32,7 @@ def read(folder: Path, text: str | bytes, layout: str = "") -> Log:
 
 
 def told(log: Log) -> list[tuple[int, str, Value]]:
-    return [(change.time, change.name, change.value) for change in log.changes()]
+    return [(item.time, item.name, item.value) for item in log.changes() if item.name != ALIVE]
 
 
 def trouble(log: Log) -> dict[TroubleKind, list[tuple[int, str]]]:
@@ -98,7 +98,7 @@ def read_text(text: str, layout: ColumnMap) -> Found:
         path = Path(folder) / "log.csv"
         path.write_bytes(text.encode())
         log = read_log(path, door(), columns=layout)
-        return list(log.changes()), trouble(log)
+        return [item for item in log.changes() if item.name != ALIVE], trouble(log)
 
 
 def frame() -> dict[str, list[Any]]:
@@ -450,6 +450,13 @@ def test_a_clock_that_was_set_days_ahead_is_told_and_can_be_taken_out(tmp_path: 
     log = read(tmp_path, AHEAD, "clock: continue")
     assert told(log) == [(0, "button", 0), (0, "button", 1), (1000, "button", 0)]
     assert trouble(log) == {TroubleKind.CLOCK: [(3, "20635 days forward, taken as no time")]}
+
+
+def test_a_log_lasts_to_its_last_row_even_if_that_says_nothing_new(tmp_path: Path) -> None:
+    log = read(tmp_path, "time_ms,button\n0,1\n20,1\n600000,1\n")
+    assert list(log.changes()) == [
+        Change(0, INPUT, "button", 1), Change(600_000, Subject.EVENT, ALIVE, None),
+    ]  # fmt: skip
 
 
 def test_times_before_zero_are_rounded_down_too(tmp_path: Path) -> None:
