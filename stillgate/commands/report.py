@@ -99,11 +99,7 @@ def report(
 
         solver_name()  # what is missing is told before anything takes time
     period = tick_option(tick, document.machine.scan)
-    limits = {
-        "most situations": max_states and str(max_states),
-        "most memory": max_memory,
-        "time limit": time_limit,
-    }
+    layers = "layers" not in (leave_out or ())
     from stillgate.interlocks.check import check as check_machine
 
     from ..progress import ProgressLine
@@ -141,7 +137,7 @@ def report(
                 renderer=renderer,
                 date=shown_date,
                 compiler=compiler_words(),
-                limits=tuple(f"{name} {value}" for name, value in limits.items() if value),
+                limits=_limit_words(max_states, max_memory, time_limit, layers),
                 layers=work.layers,
                 extra=tuple(work.sections),
                 points=tuple(work.points),
@@ -164,6 +160,21 @@ def report(
     if work.contradicted:
         return CONTRADICTION
     return INTERRUPTED if work.interrupted else status_of(result)
+
+
+def _limit_words(states: int | None, memory: str | None, time: str | None, layers: bool) -> tuple[str, ...]:
+    """Every cap of the work in words, those that nobody asked for included."""
+    from stillgate.interlocks.check import DEFAULT_BYTES
+
+    from ..reports.evidence_runs import LAYER_SECONDS
+
+    said = [f"most situations {states}"] if states else []
+    said.append(f"most memory {memory or f'{DEFAULT_BYTES >> 30} GiB (default)'}")
+    if time:
+        said.append(f"time limit {time}")
+    elif layers:
+        said.append(f"{LAYER_SECONDS:g} s for each search of the layers (default)")
+    return tuple(said)
 
 
 def _date(text: str | None) -> str:

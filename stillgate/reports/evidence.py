@@ -7,6 +7,7 @@ the open points and nowhere else.
 
 from __future__ import annotations
 
+import platform
 from dataclasses import dataclass
 
 from stillgate.controller.reader import MachineDocument
@@ -134,7 +135,7 @@ def _identity(evidence: Evidence) -> list[tuple[str, str]]:
         ("Machine file", document.path.name),
         ("SHA-256 of the file", result.digest),
         ("Date of the report", evidence.date),
-        ("Program", f"Stillgate {result.version}"),
+        ("Program", f"Stillgate {result.version}, Python {platform.python_version()}"),
         ("C compiler", evidence.compiler),
         ("Diagrams drawn by", evidence.renderer.version),
         ("Scan of the controller", scan),
