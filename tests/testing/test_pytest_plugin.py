@@ -292,6 +292,25 @@ def test_two_workers_check_a_file_once(pytester: pytest.Pytester, folder: Path) 
     assert (folder / "checks.txt").read_text(encoding="utf-8") == "check\n"
 
 
+def test_an_interrupted_check_ends_the_run_as_pytest_does(pytester: pytest.Pytester, folder: Path) -> None:
+    pytester.makeconftest(
+        "import dataclasses, importlib\n"
+        "module = importlib.import_module('stillgate.interlocks.check')\n"
+        "true = module.check\n"
+        "def check(*arguments, **options):\n"
+        "    result = true(*arguments, **options)\n"
+        "    cut = [dataclasses.replace(item, stopped_by='interrupt') for item in result.exploration]\n"
+        "    return dataclasses.replace(result, exploration=tuple(cut))\n"
+        "module.check = check\n"
+    )
+    result = pytester.runpytest_subprocess("-q", "--machine-no-cache", "--machine-faults", "0")
+    assert result.ret == pytest.ExitCode.INTERRUPTED
+    said = result.stdout.str() + result.stderr.str()
+    assert "KeyboardInterrupt" in said
+    assert "Traceback" not in said
+    assert "passed" not in said
+
+
 def test_the_plugin_loads_neither_check_nor_hypothesis() -> None:
     program = (
         "import sys, stillgate.pytest_plugin\n"
