@@ -4,7 +4,8 @@ What a run breaks, random or by Hypothesis, the exploration at the scan breaks t
 exploration breaks, the executive does when it is fed the story; the C controllers of two hundred
 machines walk with the executive. A machine that is too large to be explored in a moment is walked only.
 
-At night more of them, in chunks of twenty: ``pytest -m night tests/interlocks/test_cross_checks.py``.
+At night more of them, in chunks of twenty, some twelve minutes of one processor:
+``pytest -m night tests/interlocks/test_cross_checks.py``.
 """
 
 from __future__ import annotations
