@@ -9,7 +9,7 @@ A situation of a cluster is the values of its cells and whether the fault has be
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -129,8 +129,6 @@ class ClusterModel:
         cluster: which of them.
         hypothesis: what may begin at any scan, the first included, and then stays.
         known: disturbances that are there all the time and are no fault, such as bounce.
-        vectors: gives every combination of the cluster's outputs that may be asked for, where a log
-            leaves open what was; any if left out.
     """
 
     def __init__(
@@ -140,10 +138,8 @@ class ClusterModel:
         cluster: Cluster,
         hypothesis: Hypothesis,
         known: Sequence[Disturbance] = (),
-        *,
-        vectors: Callable[[Cluster], Sequence[tuple[int, ...]]] | None = None,
     ) -> None:
-        self.cluster, self.hypothesis, self._vectors = cluster, hypothesis, vectors
+        self.cluster, self.hypothesis = cluster, hypothesis
         self.faulty = hypothesis.trouble is not Trouble.NONE and cluster.touched_by(hypothesis)
         parts = [part for part in plant.parts if part.name in cluster.parts]
         self.parts = tuple(parts)
@@ -181,7 +177,6 @@ class ClusterModel:
         self._asked_slots = [slot(asked[name]) for name in cluster.outputs]
         self._driven_slots = [slot(driven[name]) for name in cluster.outputs]
         self._blank = self._layout.start_values()
-        self._completed: dict[Levels, tuple[Levels, ...]] = {}
         self._steps: dict[tuple[Situation, Levels, Levels], tuple[Situation, ...]] = {}
 
     # -- where it can be ----------------------------------------------------------------------
@@ -199,31 +194,13 @@ class ClusterModel:
     def step(self, situation: Situation, inputs: Levels, outputs: Levels) -> tuple[Situation, ...]:
         """Where a situation can lead in one scan that shows ``inputs`` and asks for ``outputs``.
 
-        Empty if the situation cannot show them. An output that is None may have been asked for or not.
+        Empty if the situation cannot show them.
         """
         key = situation, inputs, outputs
         known = self._steps.get(key)
         if known is None:
-            found: Iterable[Situation]
-            if None in outputs:
-                ways = self.completions(outputs)
-                found = (target for asked in ways for target in self.step(situation, inputs, asked))
-            else:
-                found = self._stepped(situation, inputs, outputs)
-            known = self._steps[key] = tuple(dict.fromkeys(found))
+            known = self._steps[key] = tuple(dict.fromkeys(self._stepped(situation, inputs, outputs)))
         return known
-
-    def completions(self, outputs: Levels) -> tuple[Levels, ...]:
-        """What may have been asked for, as far as it is known: combinations that the controller has.
-
-        A processor that is known to ask for what the file's controller never does may ask for anything.
-        """
-        if outputs not in self._completed:
-            given = self._vectors(self.cluster) if self._vectors is not None else ()
-            ways = [way for way in given if all(a in (None, b) for a, b in zip(outputs, way, strict=True))]
-            free = product(*((0, 1) if level is None else (level,) for level in outputs))
-            self._completed[outputs] = tuple(ways or free)
-        return self._completed[outputs]
 
     def circuits(self, situation: Situation) -> dict[str, frozenset[int]]:
         """Levels that the healthy circuits of the sensed inputs can have in a situation."""
@@ -315,8 +292,7 @@ class ClusterModel:
 
     def _drive(self, values: Values, outputs: Levels, begun: int) -> None:
         for slot, level in zip(self._asked_slots, outputs, strict=True):
-            assert level is not None, "what is not known has been completed"
-            values[slot] = level
+            values[slot] = level or 0
         self._pass_on(values)
         for slot, name in zip(self._driven_slots, self.cluster.outputs, strict=True):
             values[slot] = self._driven(name, values[slot], begun=bool(begun))

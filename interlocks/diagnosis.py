@@ -8,7 +8,7 @@ hypothesis is left.
 
 The controller is taken at its word: what it asked for is read from the log, and computed from
 the inputs where the log does not say it, as long as these were known from a cold start on; else
-it may have asked for anything that the file's controller ever asks for. That it does what the file
+it may have asked for anything, and the parts that it moves may be anywhere. That it does what the file
 says is the replay's question, which is asked along the way.
 """
 
@@ -16,17 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
-from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
-from stillgate.controller.program import ControllerProgram
 from stillgate.controller.quantities import Milliseconds
 from stillgate.sim_io.disturbances import Disturbance
 from stillgate.sim_io.log import Log, Subject
 
-from .asked_outputs import output_vectors
-from .clusters import Cluster, ClusterModel, Levels, anywhere, clusters_of
+from .clusters import ClusterModel, Levels, anywhere, clusters_of
 from .hypotheses import NOTHING, OF_OUTPUTS, Hypothesis, Trouble, hypotheses_of
 from .replay import LogRun, stretches
 from .tracking import Clash, Tracker, Window
@@ -126,7 +122,7 @@ class Tracking:
         plant = anywhere(machine)
         self.clusters = clusters_of(machine, plant)
         self.healthy = {
-            item: Tracker(ClusterModel(machine, plant, item, NOTHING, known, vectors=self._vectors))
+            item: Tracker(ClusterModel(machine, plant, item, NOTHING, known))
             for item in self.clusters
             if item.parts
         }
@@ -137,17 +133,10 @@ class Tracking:
                 joint = touched[0]
                 for item in touched[1:]:
                     joint = joint.joined(item)
-                model = ClusterModel(machine, plant, joint, hypothesis, known, vectors=self._vectors)
+                model = ClusterModel(machine, plant, joint, hypothesis, known)
                 self.faulty[hypothesis] = Tracker(model)
         self._power_off_is_normal = power_off_is_normal
         self.power_lost: int | None = None
-
-    @cached_property
-    def _program(self) -> ControllerProgram:
-        return lower_controller(self.machine)
-
-    def _vectors(self, cluster: Cluster) -> tuple[tuple[int, ...], ...]:
-        return output_vectors(self._program, cluster.outputs)
 
     def run(
         self,

@@ -123,6 +123,7 @@ class LogRun:
     def __post_init__(self) -> None:
         program = self.controller.program
         self.exit_words = exit_words(self.machine)
+        self._demanders = {item.name: item.demanded_by for item in program.outputs}
         self.signals: tuple[Signal, ...] = (
             *((Subject.STATE, item.name) for item in program.sequences),
             *((Subject.MEMORY, _memory_name(cell)) for cell in program.memory),
@@ -193,11 +194,20 @@ class LogRun:
             self._differing[signal] = said, value
 
     def asked(self, output: str) -> int | None:
-        """What was asked of an output in the last scan: as recorded, else as computed if that is sure."""
+        """What was asked of an output in the last scan; None if that is not known.
+
+        As recorded; else as computed if that is sure; else off where the recorded states are known and
+        none of them demands it.
+        """
         signal = Subject.OUTPUT, output
         said = self.recorded.get(signal)
         if said is None and self.sure:
             said = self.computed[signal]
+        if said is None:
+            demanders = self._demanders[output]
+            states = {name: self.recorded.get((Subject.STATE, name)) for name, _ in demanders}
+            if None not in states.values() and not any(states[name] == state for name, state in demanders):
+                said = 0
         return None if said is None else int(said)
 
     def differences(self) -> tuple[tuple[Signal, Value, Value], ...]:

@@ -78,7 +78,19 @@ class Tracker:
         return (min(low for low, _ in found), max(high for _, high in found)) if found else None
 
     def run(self, first: int, end: int, inputs: Levels, outputs: Levels) -> None:
-        """Follows the scans ``first`` to before ``end``, all with the same observations."""
+        """Follows the scans ``first`` to before ``end``, all with the same observations.
+
+        Where it is not known what was asked of an output (None), the parts may be anywhere afterwards, as
+        at the beginning of a log; what they show in each scan is still held against what was recorded.
+        """
+        if None in outputs:
+            any_asked = (0,) * len(outputs)  # what is asked for shows in the next scan at the earliest
+            for scan in sorted({first, min(first + 1, end - 1), end - 1}):
+                self._step(scan, inputs, any_asked)
+                if not self.followed:
+                    return
+                self._forget_places()
+            return
         steady, growth, scan = 0, None, first
         while scan < end and self.followed:
             before = self.windows
@@ -96,6 +108,15 @@ class Tracker:
                     for key, (low, high) in self.windows.items()
                 }
                 scan += skipped
+
+    def _forget_places(self) -> None:
+        """Lets the parts be anywhere; whether and when the fault may have begun is kept."""
+        begun, open_still = self.begun(), any(not situation[-1] for situation in self.windows)
+        self.windows = {
+            situation: begun if situation[-1] and begun is not None else (-1, -1)
+            for situation in self.model.start()
+            if (begun is not None if situation[-1] else open_still)
+        }
 
     def _step(self, scan: int, inputs: Levels, outputs: Levels) -> None:
         after: dict[Situation, Window] = {}

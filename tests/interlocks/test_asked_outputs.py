@@ -11,6 +11,7 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.asked_outputs import output_vectors
 from stillgate.interlocks.diagnosis import Diagnosis, Tracking, diagnose
+from stillgate.interlocks.replay import LogRun, stretches
 from stillgate.sim_io.log import ALIVE, Change, LogHeader, Subject, log_in_memory
 from stillgate.sim_io.operators import OperatorKind
 from stillgate.sim_io.simulation import Simulation
@@ -152,3 +153,17 @@ def test_of_a_log_of_inputs_from_power_on_the_outputs_are_computed(slide: Machin
     assert found.healthy
     assert found.computed == ("oil", "forward", "back", "fan")
     assert not found.unobserved
+
+
+def test_an_output_that_no_known_state_demands_is_off(slide: Machine) -> None:
+    """A damaged record leaves outputs unknown until they change; the states tell of them before."""
+    simulation = Simulation(slide, seed=1)
+    tap = Tap(simulation.executive)
+    simulation.step()
+    kept = [change for change in tap.look() if change.subject in (Subject.INPUT, Subject.STATE)]
+    run = LogRun.of(slide)
+    for _ in stretches(log_in_memory(LogHeader(slide.machine, signals=tap.signals), kept), run):
+        assert not run.sure
+    assert {name: run.asked(name) for name in slide.outputs} == {
+        "oil": None, "forward": 0, "back": None, "fan": 0,
+    }  # fmt: skip
