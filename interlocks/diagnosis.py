@@ -73,6 +73,7 @@ class Diagnosis:
         begins: the scan in which the log begins to say something; 0 where it begins at power-on.
         from_power_on: whether it is known to begin with a cold start.
         not_begun: where no fault is needed, the faults that would have shown by now.
+        parted_sure: whether everything before ``parted`` was known, from a cold start on.
     """
 
     scans: int
@@ -86,6 +87,7 @@ class Diagnosis:
     begins: int = 0
     from_power_on: bool = True
     not_begun: tuple[Hypothesis, ...] = ()
+    parted_sure: bool = True
 
     @property
     def healthy(self) -> bool:
@@ -220,7 +222,7 @@ def diagnose(
     scans = begins = 0
     parted: int | None = None
     pending: _Stretch | None = None
-    always_sure = True
+    always_sure = parted_sure = True
     for first, end, _ in stretches(log, run):
         if pending is None:
             begins = first
@@ -237,7 +239,7 @@ def diagnose(
             tracking.run(item.first, item.end, item.inputs, item.outputs, power=item.power)
         pending = now
         if parted is None and run.differences():
-            parted = end - 1
+            parted, parted_sure = end - 1, run.sure
         if progress is not None:
             progress(end)
     survivors, not_begun, refuted = _sorted_out(tracking, scans)
@@ -255,6 +257,7 @@ def diagnose(
         begins,
         log.header.from_power_on,
         not_begun,
+        parted_sure,
     )
     return found, tracking, run
 

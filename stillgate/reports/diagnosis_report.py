@@ -57,6 +57,13 @@ def write_diagnosis(
             "the difference.",
             indent=2,
         )
+        if not found.parted_sure:
+            say(
+                console,
+                "Not everything before was known: the log is not known to begin at power-on, or inputs were "
+                "unknown for a while. So the difference may come from that.",
+                indent=2,
+            )
     if not found.healthy and len(found.survivors) > 1:
         section(console, "What to do next to tell them apart")
         for item in tests:
@@ -202,6 +209,7 @@ def diagnosis_document(
         "inseparable": [{"if": item.true, "never_ruled_out": list(item.others)} for item in alike],
         "parted": moment(found.parted),
         "parted_at_first": found.parted_at_first,
+        "parted_sure": found.parted_sure,
         "unobserved": list(found.unobserved),
         "computed": list(found.computed),
         "next": [
@@ -271,6 +279,7 @@ DIAGNOSIS: Schema = {
         ),
         parted=perhaps(whole("When the controller first did what the machine file does not say.")),
         parted_at_first=truth("Whether that is where the log begins; it may begin in mid-run."),
+        parted_sure=truth("Whether everything before it was known, from power-on on."),
         unobserved={
             "type": "array",
             "description": "Signals the log says nothing about.",

@@ -238,4 +238,12 @@ def test_a_log_that_parts_later_is_told_as_before(stillgate: Command, starter: P
     quiet, running = "1,1,0,0", "1,1,0,1"
     log.write_text(f"time_ms,stop_ok,guard_shut,start,motor\n0,{quiet}\n500,{running}\n900,{quiet}\n")
     assert not json.loads(stillgate("replay", starter, log, "--format", "json").out)["parting"]["at_first"]
-    assert "DID WHAT THE FILE DOES NOT SAY" in stillgate("diagnose", starter, log).out
+    told = " ".join(stillgate("diagnose", starter, log).out.split())
+    assert "DID WHAT THE FILE DOES NOT SAY" in told
+    assert "Not everything before was known" in told
+    layout = log.with_name("map.yaml")
+    layout.write_text("begins: at power-on")
+    log.write_text("time_ms,stop_ok,guard_shut,start,still,motor\n0,1,1,0,1,0\n500,1,1,0,1,1\n")
+    told = " ".join(stillgate("diagnose", starter, log, "--map", layout).out.split())
+    assert "DID WHAT THE FILE DOES NOT SAY" in told
+    assert "Not everything before was known" not in told
