@@ -10,11 +10,9 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path as FilePath
-from threading import Event
 
 from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.quantities import Milliseconds
@@ -26,7 +24,7 @@ from .explorer import Limits, Progress
 from .findings import coverage_findings, warning_findings
 from .overlaps import overlap_findings
 from .result_cache import check_key, keep_result, load_result
-from .search import Search, build_checker
+from .search import Search, checkers_of
 from .story import Replay, tell
 from .verdict import (
     CheckResult,
@@ -130,18 +128,13 @@ def _search_all(
 ) -> list[_Searched]:
     deadline = None if limits.seconds is None else time.monotonic() + limits.seconds
     searched: list[_Searched] = []
-    unwanted = Event()
-    with ThreadPoolExecutor(max_workers=len(loops)) as pool:
-        try:
-            libraries = [pool.submit(build_checker, loop, on_slow_build, unwanted) for loop in loops]
-            for loop, library in zip(loops, libraries, strict=True):
-                left = None if deadline is None else max(0.0, deadline - time.monotonic())
-                item = _search_one(document, loop, library.result(), replace(limits, seconds=left), progress)
-                searched.append(item)
-                if item.exploration.stopped_by == "interrupt":
-                    break
-        finally:  # the pool waits for its threads: whatever is still being built ends now
-            unwanted.set()
+    with checkers_of(loops, on_slow_build) as libraries:
+        for loop, library in zip(loops, libraries, strict=True):
+            left = None if deadline is None else max(0.0, deadline - time.monotonic())
+            item = _search_one(document, loop, library, replace(limits, seconds=left), progress)
+            searched.append(item)
+            if item.exploration.stopped_by == "interrupt":
+                break
     return searched
 
 

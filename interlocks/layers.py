@@ -16,10 +16,8 @@ A requirement that either layer carries alone survives a mistake in the other on
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
@@ -34,7 +32,7 @@ from .check import DEFAULT_BYTES, judgement_of, required_faults
 from .closed_loop import ClosedLoop, close_loop
 from .evidence import Carrier, LayerRow, LayerTable
 from .explorer import Limits, Progress
-from .search import Search, build_checker
+from .search import Search, checkers_of
 from .verdict import CheckResult, Exploration, Judgement, Word
 
 ABOUT = (
@@ -152,11 +150,10 @@ class _Bench:
         return self._judged([group.loop(self.machine, self.tick, self.budget) for group in groups], limits)
 
     def _judged(self, loops: Sequence[ClosedLoop], limits: Limits | None = None) -> dict[str, Judgement]:
-        """The requirements of each loop. A compiler takes longer than most searches, so several run."""
+        """The requirements of each loop."""
         if not self.machine.requirements:
             return {}
-        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-            libraries = pool.map(lambda loop: build_checker(loop, self.on_slow_build), loops)
+        with checkers_of(loops, self.on_slow_build) as libraries:
             return {
                 name: judgement
                 for loop, library in zip(loops, libraries, strict=True)

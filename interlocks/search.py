@@ -6,7 +6,10 @@ cells and names.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from threading import Event
@@ -21,6 +24,8 @@ from .explorer import Explorer, Limits, Outcome, Progress, Status
 from .packing import key_bits, packed_fields, unpack
 from .story import Path, Replay, replay
 from .verdict import Exploration
+
+_LOOK_EVERY = 0.1  # seconds between two looks whether a checker is built
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
 
@@ -55,6 +60,37 @@ def build_checker(
         on_slow_build=on_slow_build,
         stop=stop,
     )
+
+
+@contextmanager
+def checkers_of(
+    loops: Sequence[ClosedLoop], on_slow_build: Callable[[], None] | None = None
+) -> Iterator[Iterator[FilePath]]:
+    """Libraries of the loops' checkers, in the order of the loops, built side by side.
+
+    A compiler takes longer than most searches. What is still being built when the block is left,
+    by Ctrl-C for one, ends with it.
+
+    Raises:
+        ToolMissing: by the iterator, as ``build_library``.
+    """
+    unwanted = Event()
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        try:
+            yield map(_built, [pool.submit(build_checker, loop, on_slow_build, unwanted) for loop in loops])
+        finally:  # the pool waits for its threads
+            unwanted.set()
+
+
+def _built(building: Future[FilePath]) -> FilePath:
+    """The library once it is there.
+
+    Looked for again and again: a thread that goes to sleep without a limit just as Ctrl-C is
+    pressed does not hear of it before it is woken, here by a compiler a minute later.
+    """
+    while not building.done():
+        wait((building,), timeout=_LOOK_EVERY)
+    return building.result()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from stillgate.controller.reader import read_machine_text
 from stillgate.controller.toolchain import build_library
+from stillgate.interlocks import search
 from stillgate.interlocks.checker_source import checker_source
 from stillgate.interlocks.closed_loop import ClosedLoop
 from stillgate.interlocks.explorer import Explorer, Limits, Status
@@ -86,8 +87,8 @@ def broken_c(loop: ClosedLoop) -> set[str]:
 
 def checked(text: str, **how: Any) -> CheckResult:
     """The whole check of a machine file's text, its checkers built by ``quick_build``."""
-    module = import_module("stillgate.interlocks.check")
+    check = import_module("stillgate.interlocks.check").check  # a function that hides its module
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, "build_checker", quick_build)
-        result: CheckResult = module.check(read_machine_text(text, "machine.yaml"), **how)
+        patch.setattr(search, "build_checker", quick_build)
+        result: CheckResult = check(read_machine_text(text, "machine.yaml"), **how)
     return result

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from engine import quick_build
+from stillgate.interlocks import search
 
 import stillgate.testing.machine_items
 import stillgate.testing.scenario_items  # noqa: F401  loaded once, not anew by every inner run
@@ -29,7 +30,7 @@ def broken(text: str) -> str:
 @pytest.fixture(autouse=True)
 def quick_checkers(monkeypatch: pytest.MonkeyPatch) -> None:
     """Checkers of these tests are compiled without the optimiser."""
-    monkeypatch.setattr(import_module("stillgate.interlocks.check"), "build_checker", quick_build)
+    monkeypatch.setattr(search, "build_checker", quick_build)
     monkeypatch.setenv("COLUMNS", "100")
 
 
