@@ -19,6 +19,9 @@ import z3
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula, coded
 
+_FOREVER = (1 << 32) - 1
+"""Of a timeout in ms, to z3."""
+
 
 class Relation(Enum):
     """How a bound compares."""
@@ -77,7 +80,37 @@ class OutOfTime(Exception):  # noqa: N818
 def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:
     """That a state lies in a cube."""
     places = loop.now if unknowns is None else unknowns
-    return z3.And(*(bound_formula(loop, item, places[item.cell]) for item in cube))
+    if places is not loop.now and places is not loop.then:
+        return z3.And(*(bound_formula(loop, item, places[item.cell]) for item in cube))
+    later = places is loop.then
+    found = loop.made.get((cube, later))
+    if found is None:
+        found = loop.made[cube, later] = z3.And(*(_once(loop, item, later) for item in cube))
+    return found
+
+
+def _once(loop: LoopFormula, bound: Bound, later: bool) -> Formula:
+    """A bound said of the state before or after the step; to make a formula takes longer than to find it."""
+    found = loop.made.get((bound, later))
+    if found is None:
+        unknown = (loop.then if later else loop.now)[bound.cell]
+        found = loop.made[bound, later] = bound_formula(loop, bound, unknown)
+    return found
+
+
+def contains(cube: Cube, key: Key) -> bool:
+    """Whether a state lies in a cube: ``within``, said of numbers."""
+    for bound in cube:
+        value = key[bound.cell]
+        if bound.relation is Relation.AT_LEAST:
+            met = value >= bound.value
+        elif bound.relation is Relation.AT_MOST:
+            met = value <= bound.value
+        else:
+            met = value != bound.value
+        if not met:
+            return False
+    return True
 
 
 def bound_formula(loop: LoopFormula, bound: Bound, unknown: Any) -> Formula:
@@ -117,23 +150,31 @@ class BoundSolver:
         self._names: dict[tuple[Bound, bool], Any] = {}
         self._bounds: dict[str, Bound] = {}
         self.queries = 0
-        self.deadline: float | None = None
+        self._deadline: float | None = None
 
     def name(self, bound: Bound, later: bool) -> Any:
         """A Boolean that implies the bound, now or after the step."""
         found = self._names.get((bound, later))
         if found is None:
             found = z3.Bool(f"{bound.cell} {bound.relation.value} {bound.value}{' later' * later}")
-            unknown = (self.loop.then if later else self.loop.now)[bound.cell]
-            self.solver.add(z3.Implies(found, bound_formula(self.loop, bound, unknown)))
+            self.solver.add(z3.Implies(found, _once(self.loop, bound, later)))
             self._names[bound, later] = found
             self._bounds[found.decl().name()] = bound
         return found
 
+    def give_until(self, deadline: float | None) -> None:
+        """Sets when to give up, on the monotonic clock in s; None for never."""
+        self._deadline = deadline
+        self._set_timeout()
+
+    def _set_timeout(self) -> None:
+        left = _FOREVER if self._deadline is None else (self._deadline - time.monotonic()) * 1000
+        self.solver.set("timeout", min(max(1, int(left)), _FOREVER))
+
     def check(self, assumptions: Iterable[Any]) -> bool:
-        left = remaining(self.deadline)
-        if left is not None and self.queries % 64 == 0:
-            self.solver.set("timeout", max(1, int(left * 1000)))
+        remaining(self._deadline)
+        if self._deadline is not None and self.queries % 64 == 0:
+            self._set_timeout()
         self.queries += 1
         return answered(self.solver, *assumptions)
 
@@ -150,10 +191,9 @@ Answers = tuple[tuple[str, int], ...]
 class Lifter:
     """Finds all the states that some answers lead to the same place, given one of them."""
 
-    def __init__(self, loop: LoopFormula, deadline: float | None) -> None:
+    def __init__(self, loop: LoopFormula) -> None:
         self.loop = loop
         self.solver = BoundSolver(loop)
-        self.solver.deadline = deadline
         self.solver.solver.add(loop.moves, loop.domain)
         self._places = 0
 

@@ -15,14 +15,14 @@ from dataclasses import dataclass, field
 
 from .bounds import Bound, Cube, OutOfTime, Relation
 from .incremental_induction import Proof, Prover, Way
-from .invariants import carried_over, inductive_part
+from .invariants import carried_over, inductive_families
 from .smt import Formula
-from .smt_loop import LoopFormula, formula_of_loop
+from .smt_loop import LoopFormula
 
 Group = tuple[int, ...]
 """Numbers of faults."""
 
-PATIENCE = 15.0
+PATIENCE = 5.0
 """Seconds for a group of more than one fault before it is halved."""
 
 
@@ -96,7 +96,7 @@ class ByFault:
             patience = time.monotonic() + PATIENCE
             end = patience if end is None else min(end, patience)
         try:
-            answer = Prover(part.formula, question(part.formula), part.known, end).run()
+            answer = Prover(part.formula, question(part.formula), part.known).run(end)
         except OutOfTime:
             if len(group) == 1 or (self.deadline is not None and time.monotonic() >= self.deadline):
                 raise
@@ -108,13 +108,16 @@ class ByFault:
     def _part(self, group: Group) -> _Part:
         found = self.parts.get(group)
         if found is None:
-            formula = formula_of_loop(self.whole.loop, group)
-            larger = next((item.known for g, item in self.parts.items() if set(group) < set(g)), [])
-            cubes, of = self.healthy
-            candidates = dict.fromkeys((*self.known, *larger, *carried_over(cubes, of, formula)))
+            formula = self.whole.with_only(group)
             others = (Bound(self._fault, Relation.OTHER_THAN, number) for number in (0, *group))
-            kept = inductive_part(formula, candidates, deadline=self.deadline)
-            found = self.parts[group] = _Part(formula, [tuple(others), *kept])
+            larger = next((item.known for g, item in self.parts.items() if set(group) < set(g)), [])
+            # With fewer faults what is inductive stays so, and more of what holds without one is.
+            known = dict.fromkeys((tuple(others), *self.known, *larger))
+            cubes, of = self.healthy
+            more = [(cube,) for cube in carried_over(cubes, of, formula) if cube not in known]
+            for (cube,) in inductive_families(formula, more, known, deadline=self.deadline):
+                known[cube] = None
+            found = self.parts[group] = _Part(formula, list(known))
         return found
 
     def _joined(self, group: Group, known: set[Cube]) -> Iterable[Cube]:

@@ -63,12 +63,9 @@ class Prover:
     Args:
         loop: the loop's formulas.
         known: cubes that are known to be unreachable, by proofs made before.
-        deadline: on the monotonic clock, in s.
     """
 
-    def __init__(
-        self, loop: LoopFormula, bad: Formula, known: Iterable[Cube] = (), deadline: float | None = None
-    ) -> None:
+    def __init__(self, loop: LoopFormula, bad: Formula, known: Iterable[Cube] = ()) -> None:
         self.loop = loop
         self.bad = z3.And(loop.allowed, bad)
         self.frames: list[list[Cube]] = [[], []]
@@ -85,19 +82,26 @@ class Prover:
         self.main.solver.add(z3.Implies(self._start, loop.begin))
         self.starts = BoundSolver(loop)
         self.starts.solver.add(loop.begin)
-        self.lifter = Lifter(loop, deadline)
+        self.lifter = Lifter(loop)
         self._misses = self.lifter.place(bad)
-        for solver in (self.main, self.starts):
-            solver.deadline = deadline
 
     # -- the search ------------------------------------------------------------------------
 
-    def run(self) -> Proof | Way:
-        """The proof, or the way to something bad.
+    def learn(self, known: Iterable[Cube]) -> None:
+        """Takes up what proofs made meanwhile have excluded; what was learnt before stays right."""
+        self.main.solver.add(outside_all(self.loop, known))
+
+    def run(self, deadline: float | None = None) -> Proof | Way:
+        """The proof, or the way to something bad. Out of time before, it goes on where it was.
+
+        Args:
+            deadline: on the monotonic clock, in s.
 
         Raises:
             OutOfTime: at the deadline.
         """
+        for solver in (self.main, self.starts, self.lifter.solver):
+            solver.give_until(deadline)
         while True:
             found = self._strengthen()
             if found is not None:

@@ -19,7 +19,7 @@ from typing import Any
 
 import z3
 
-from .bounds import Bound, Cube, Relation, answered, outside_all, remaining, within
+from .bounds import Bound, Cube, Relation, answered, contains, outside_all, remaining, within
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula
 
@@ -126,9 +126,8 @@ def _without(
     """
     outside = [z3.FreshBool("outside") for _ in families]
     inside = [z3.FreshBool("inside") for _ in families]
-    entered_if = [any_of([within(loop, cube, unknowns) for cube in family]) for family in families]
-    for family, condition, out, in_ in zip(families, entered_if, outside, inside, strict=True):
-        solver.add(z3.Implies(in_, condition))
+    for family, out, in_ in zip(families, outside, inside, strict=True):
+        solver.add(z3.Implies(in_, any_of([within(loop, cube, unknowns) for cube in family])))
         if before:
             solver.add(z3.Implies(out, outside_all(loop, family)))
     kept = list(range(len(families)))
@@ -137,11 +136,9 @@ def _without(
         solver.add(z3.Implies(entered, z3.Or(*(inside[number] for number in kept))))
         if not answered(solver, entered, *(outside[number] for number in kept)):
             break
-        model = solver.model()
+        key = loop.key_of(solver.model(), unknowns)
         solver.add(z3.Not(entered))
-        kept = [
-            number for number in kept if not z3.is_true(model.eval(entered_if[number], model_completion=True))
-        ]
+        kept = [n for n in kept if not any(contains(cube, key) for cube in families[n])]
     return [families[number] for number in kept]
 
 

@@ -42,8 +42,8 @@ from .wording import sentence_of, time_text
 PATIENCE = (2.0, 10.0, 40.0, 160.0)
 """Seconds that a proof gets in each round; the last round has no limit but the run's."""
 
-ROUND_BY_FAULT = 3
-"""From this round on, the first being 0, what may break with a fault is proved fault by fault."""
+ROUNDS_AT_ONCE = 2
+"""Rounds with all faults at once; the last one is then fault by fault."""
 
 LENGTHS = (8, 16, 32, 64, 128)
 """Ticks that are written out in each round, in search of a way."""
@@ -82,6 +82,8 @@ class _Open:
     name: str
     condition: Formula
     spent: float = 0.0
+    prover: Prover | None = None  # goes on in the next round
+    told: int = 0  # how many of the known cubes it was given
 
 
 @dataclass
@@ -143,7 +145,8 @@ class _Round:
         open_ = sorted(questions, key=lambda item: (item.name, self.budget) not in self.run.lengths)
         try:
             self._begin()
-            for number, patience in enumerate((*PATIENCE, None)):
+            rounds = PATIENCE if self.by_fault is None else PATIENCE[:ROUNDS_AT_ONCE]
+            for number, patience in enumerate((*rounds, None)):
                 open_ = [item for item in open_ if not self._ask(item, number, patience)]
                 if not self.frames and all(item.name == RANGES for item in open_):
                     break  # nothing was proved, so nothing rests on the ranges
@@ -198,6 +201,7 @@ class _Round:
             return False
         finally:
             item.spent += time.monotonic() - began
+        item.prover = None
         if isinstance(answer, Proof):
             self.known += answer.invariant
             self.frames[item.name] = (answer.frames, item.spent)
@@ -214,15 +218,23 @@ class _Round:
             if way is not None:
                 return way
         try:
-            if self.by_fault is not None and number >= ROUND_BY_FAULT:
-                self.by_fault.deadline = self._until(patience)
+            if self.by_fault is not None and patience is None:
+                item.prover = None
                 return self.by_fault.prove(partial(_condition, item.name))
-            return Prover(self.formula, item.condition, self.known, self._until(patience)).run()
+            return self._prover(item).run(self._until(patience))
         except OutOfTime:
             way = self._written_out(item, (LENGTHS[number],), patience)
             if way is None:
                 raise
             return way
+
+    def _prover(self, item: _Open) -> Prover:
+        """The question's prover, told what is known by now."""
+        if item.prover is None:
+            item.prover = Prover(self.formula, item.condition)
+        item.prover.learn(self.known[item.told :])
+        item.told = len(self.known)
+        return item.prover
 
     def _written_out(self, item: _Open, lengths: Iterable[Ticks], patience: float | None) -> Way | None:
         ends = self._until(patience)

@@ -14,7 +14,7 @@ not assumed but proved, as the condition ``outside`` of the step.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -54,6 +54,7 @@ class LoopFormula:
     outside: Formula
     goals: dict[str, Formula]
     domain: Formula  # every number of ``now`` within its range
+    made: dict[Any, Formula] = field(default_factory=dict)  # formulas of ``now`` and ``then``, to be used again
 
     @cached_property
     def step(self) -> Formula:
@@ -75,6 +76,12 @@ class LoopFormula:
         """Places of cells whose numbers are names (of states, of faults), so that order means nothing."""
         names = {self.loop.fault}
         return frozenset(number for number, cell in enumerate(self.cells) if cell in names)
+
+    def with_only(self, faults: Iterable[int]) -> LoopFormula:
+        """The same loop in which only these faults may begin, given by their numbers."""
+        fault = self.then[self.position[self.loop.fault]]
+        few = any_of(fault == coded(self.loop.fault, number) for number in (0, *faults))
+        return replace(self, allowed=z3.And(self.allowed, few))
 
     # -- frames ------------------------------------------------------------------------------
 
@@ -128,22 +135,17 @@ class LoopFormula:
         return z3.And(*(unknown == value for unknown, value in values))
 
 
-def loop_formula(
-    machine: Machine, *, tick: Milliseconds, faults: int, only_faults: Iterable[int] | None = None
-) -> LoopFormula:
+def loop_formula(machine: Machine, *, tick: Milliseconds, faults: int) -> LoopFormula:
     """The formulas of a machine's closed loop.
 
     Args:
         tick: period of the step in ms.
         faults: fault budget, 0 or 1.
-        only_faults: numbers of the faults that may happen; None for all of the budget.
     """
-    return formula_of_loop(
-        close_loop(machine, tick=tick, faults=faults, lazy=False, canonical=False), only_faults
-    )
+    return formula_of_loop(close_loop(machine, tick=tick, faults=faults, lazy=False, canonical=False))
 
 
-def formula_of_loop(loop: ClosedLoop, only_faults: Iterable[int] | None = None) -> LoopFormula:
+def formula_of_loop(loop: ClosedLoop) -> LoopFormula:
     """The formulas of a loop closed eagerly.
 
     Raises:
@@ -167,11 +169,6 @@ def formula_of_loop(loop: ClosedLoop, only_faults: Iterable[int] | None = None) 
     _tick(loop, step, values)
     moves = [unknown == _encoded(cell, values[cell], step) for cell, unknown in zip(cells, then, strict=True)]
     domain = z3.And(*(_in_range(cell, unknown) for cell, unknown in zip(cells, now, strict=True)))
-    constraints = list(step.constraints)
-    if only_faults is not None and loop.budget:
-        allowed = [0, *only_faults]
-        fault = then[cells.index(loop.fault)]
-        constraints.append(any_of(fault == coded(loop.fault, number) for number in allowed))
     notes = step.notes.broken
     return LoopFormula(
         loop=loop,
@@ -181,7 +178,7 @@ def formula_of_loop(loop: ClosedLoop, only_faults: Iterable[int] | None = None) 
         begin=z3.And(*starts, *begin.constraints),
         begin_choices=tuple(begin.occurrences),
         moves=z3.And(*moves),
-        allowed=z3.And(*constraints),
+        allowed=z3.And(*step.constraints),
         choices=tuple(step.occurrences),
         broken={name: notes.get(index, NO) for index, name in enumerate(loop.requirement_names)},
         outside=any_of(condition for _, condition in (*step.outside, *begin.outside)),

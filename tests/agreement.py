@@ -19,7 +19,7 @@ def proved(machine: Machine, *, tick: int, faults: int, deadline: float | None =
     found: dict[str, bool] = {}
     for name, condition in {"": formula.outside, **_monitored(machine, formula)}.items():
         try:
-            answer = Prover(formula, condition, known, deadline).run()
+            answer = Prover(formula, condition, known).run(deadline)
         except OutOfTime:
             continue
         found[name] = not isinstance(answer, Proof)

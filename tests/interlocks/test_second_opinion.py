@@ -191,7 +191,7 @@ def test_a_time_out_is_undecided_and_agrees_with_nothing() -> None:
     assert {item.agrees for item in result.opinions} == {None}
     assert all(item.reason for item in result.opinions)
     with pytest.raises(OutOfTime):
-        Prover(gate_formula(), gate_formula().outside, deadline=time.monotonic() - 1).run()
+        Prover(gate_formula(), gate_formula().outside).run(time.monotonic() - 1)
 
 
 def test_a_contradiction_is_told() -> None:

@@ -116,7 +116,7 @@ def test_every_start_of_the_formula_is_one_of_the_runner() -> None:
 
 def test_only_the_faults_that_are_asked_for_happen() -> None:
     machine = read_machine_text(GATE, "gate.yaml").machine
-    formula = loop_formula(machine, tick=100, faults=1, only_faults=[2])
+    formula = loop_formula(machine, tick=100, faults=1).with_only([2])
     solver = z3.SolverFor("QF_FD")
     fault = formula.cells.index(formula.loop.fault)
     solver.add(formula.begin, formula.step, formula.then[fault] != 0)
