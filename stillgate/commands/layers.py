@@ -28,7 +28,8 @@ def layers(
     removed, with every output demanded at will, and as the file has it.
 
     Exit status: 0 each was judged and holds with both layers, 1 one is broken
-    with both, 4 undecided, 2 the file or the command line is at fault.
+    with both, 4 undecided, 2 the file or the command line is at fault, 130
+    interrupted.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ def strength(
     notices is superfluous, or a requirement is missing.
 
     Exit status: 0 every weakening is noticed, 1 some are not, 4 some are
-    undecided, 2 the file or the command line is at fault.
+    undecided, 2 the file or the command line is at fault, 130 interrupted.
 
     Parameters
     ----------
