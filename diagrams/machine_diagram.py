@@ -122,9 +122,9 @@ def arrows_of(machine: Machine) -> list[Arrow]:
             first = path.partition(".")[0]
             for source in _sources(machine, first):
                 wires[source, _sequence(name)] = None
-            for other in _watched(machine, first):
-                watches[other, _sequence(name)] = None
-        for output in _asked_by(machine, name):
+        for other in watched_by(machine, name):
+            watches[_sequence(other), _sequence(name)] = None
+        for output in asked_by(machine, name):
             for target in _driven_parts(machine, output) or [INDICATORS]:
                 wires[_sequence(name), target] = None
     for name, part in machine.parts.items():
@@ -171,7 +171,7 @@ def _read_by(machine: Machine, name: str) -> list[str]:
     ways = _ways(sequence)
     trees = [way.when.tree for way in ways if way.when is not None]
     trees += [value.tree for way in ways for value in way.do.values()]
-    asked = _asked_by(machine, name)
+    asked = asked_by(machine, name)
     trees += [item.unless.tree for item in machine.interlocks if item.hold_off in asked]
     return _paths(trees)
 
@@ -180,7 +180,7 @@ def _ways(sequence: Sequence) -> list[Exit | Override]:
     return [*sequence.overrides, *(way for state in sequence.states.values() for way in state.exits)]
 
 
-def _asked_by(machine: Machine, name: str) -> list[str]:
+def asked_by(machine: Machine, name: str) -> list[str]:
     """Outputs a sequence asks for, each once."""
     states = machine.sequences[name].states.values()
     return list(dict.fromkeys(output for state in states for output in state.on))
@@ -198,14 +198,24 @@ def _sources(machine: Machine, signal: str) -> list[str]:
     return parts or [OPERATOR if machine.inputs[signal].source == "operator" else OUTSIDE]
 
 
-def _watched(machine: Machine, name: str) -> list[str]:
+def watched_by(machine: Machine, name: str) -> list[str]:
+    """Sequences whose states or memory a sequence reads, itself or by interlocks on its outputs."""
+    read = (path.partition(".")[0] for path in _read_by(machine, name))
+    return [
+        other
+        for other in dict.fromkeys(x for first in read for x in _owners(machine, first))
+        if other != name
+    ]
+
+
+def _owners(machine: Machine, name: str) -> list[str]:
     """Sequences whose state or memory a name is."""
     if name in machine.sequences:
-        return [_sequence(name)]
+        return [name]
     if name not in machine.memory:
         return []
     return [
-        _sequence(writer)
+        writer
         for writer, sequence in machine.sequences.items()
         if any(name in (*way.do, *way.set, *way.clear) for way in _ways(sequence))
     ]
@@ -237,7 +247,7 @@ def _boxes(machine: Machine, arrows: list[Arrow]) -> dict[str, tuple[str, dict[s
             signals = [signal for signal in machine.inputs if _sources(machine, signal) == [name]]
             boxes[name] = (_table(heading, [signals]), {"style": "rounded"})
     for name, sequence in machine.sequences.items():
-        asked = [f"{output}{'*' if _held(machine, output) else ''}" for output in _asked_by(machine, name)]
+        asked = [f"{output}{'*' if _held(machine, output) else ''}" for output in asked_by(machine, name)]
         boxes[_sequence(name)] = (_table(f"sequence {name}", [list(sequence.states), asked]), {})
     for name, part in machine.parts.items():
         driven = [path for path in _paths(drive_conditions(part)) if path in machine.outputs]

@@ -10,7 +10,7 @@ from stillgate.controller.machine import Contact, Input, Level, Machine
 
 from .diagram import plain
 from .effects import MEANING, Cause, Effect, EffectRow, InputCause, StateCause, effects_of
-from .machine_diagram import driven_parts
+from .machine_diagram import asked_by, driven_parts, watched_by
 from .table import Table
 from .wording import condition_words, one_line
 
@@ -98,6 +98,27 @@ def exit_table(machine: Machine, sequence: str) -> Table:
         ("state", "outputs it demands", "looked at", "condition", "to"),
         tuple(rows),
         (f"Start state: {model.start}.",),
+    )
+
+
+def sequence_list(machine: Machine) -> Table:
+    """The sequences at a glance: states, outputs, and which other sequences each looks at."""
+    rows = tuple(
+        (
+            name,
+            model.start,
+            ", ".join(model.states),
+            ", ".join(asked_by(machine, name)) or NONE,
+            ", ".join(watched_by(machine, name)) or NONE,
+        )
+        for name, model in machine.sequences.items()
+    )
+    return Table(
+        "sequences",
+        "Sequences at a glance",
+        ("sequence", "state at power-on", "states", "outputs it demands", "looks at"),
+        rows,
+        ("Looks at: whose states or memory its conditions and the interlocks on its outputs read.",),
     )
 
 

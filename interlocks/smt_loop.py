@@ -54,7 +54,7 @@ class LoopFormula:
     outside: Formula
     goals: dict[str, Formula]
     domain: Formula  # every number of ``now`` within its range
-    made: dict[Any, Formula] = field(default_factory=dict)  # formulas of ``now`` and ``then``, to be used again
+    made: dict[Any, Formula] = field(default_factory=dict)  # of ``now`` and ``then``, to be used again
 
     @cached_property
     def step(self) -> Formula:

@@ -13,6 +13,7 @@ from stillgate.diagrams.matrices import (
     input_list,
     interlock_matrix,
     output_list,
+    sequence_list,
 )
 from stillgate.diagrams.overlay import Overlay, coverage_overlay
 from stillgate.diagrams.overview import whole_machine_diagram
@@ -76,7 +77,7 @@ def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer)
             "is taken.",
         )
     )
-    return Section("sequences", "Sequences", (intro,), tuple(parts))
+    return Section("sequences", "Sequences", (intro, TableBlock(sequence_list(machine))), tuple(parts))
 
 
 def signals_section(machine: Machine) -> Section:

@@ -16,11 +16,22 @@ from agreement import agree
 from closed_gate import GATE, quick
 from engine import checked
 from hypothesis import given
+from hypothesis import strategies as st
 from plants_strategy import MONITORED, closed_machines
 from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.interlocks.bounds import Bound, OutOfTime, Relation, cube_of, outside_all, within
+from stillgate.interlocks import bounds
+from stillgate.interlocks.bounds import (
+    Bound,
+    Cube,
+    OutOfTime,
+    Relation,
+    contains,
+    cube_of,
+    outside_all,
+    within,
+)
 from stillgate.interlocks.check import check
 from stillgate.interlocks.incremental_induction import Proof, Prover
 from stillgate.interlocks.invariants import carried_over, faults_of_invariant, inductive_part
@@ -180,6 +191,41 @@ def test_a_cube_of_a_state_holds_that_state_only() -> None:
         assert list(_states(formula, within(formula, cube_of(formula, key)))) == [key]
     assert z3.is_true(z3.simplify(outside_all(formula, [])))
     assert Bound(0, Relation.AT_LEAST, 1) != Bound(0, Relation.AT_MOST, 1)
+
+
+@quick(50)
+@given(data=st.data())
+def test_a_state_lies_in_a_cube_by_numbers_as_by_formulas(data: st.DataObject) -> None:
+    formula = gate_formula(1)
+    key = tuple(data.draw(st.integers(cell.low, cell.high), cell.name) for cell in formula.cells)
+    places = st.integers(0, len(key) - 1)
+    cube: Cube = tuple(
+        Bound(place, relation, data.draw(st.integers(formula.cells[place].low, formula.cells[place].high)))
+        for place, relation in data.draw(st.lists(st.tuples(places, st.sampled_from(Relation)), max_size=3))
+        if relation is Relation.OTHER_THAN or place not in formula.named
+    )
+    solver = z3.SolverFor("QF_FD")
+    solver.add(formula.is_state(key), within(formula, cube))
+    assert contains(cube, key) == (solver.check() == z3.sat)
+
+
+def test_a_proof_that_ran_out_of_time_goes_on_where_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stopped after ever more queries, on a clock of the test's own that ticks when looked at."""
+    formula, clock, stopped = gate_formula(1), itertools.count(), 0
+    monkeypatch.setattr(bounds.time, "monotonic", lambda: next(clock))
+    for condition in (formula.outside, *formula.broken.values()):
+        at_once = Prover(formula, condition).run()
+        prover, stops, answer = Prover(formula, condition), 0, None
+        while answer is None:
+            try:
+                answer = prover.run(next(clock) + 10 * 2**stops)
+            except OutOfTime:
+                stops += 1
+        assert isinstance(answer, Proof) == isinstance(at_once, Proof)
+        if isinstance(answer, Proof):
+            assert faults_of_invariant(formula, answer.invariant, {"it": condition}) == []
+        stopped += stops
+    assert stopped > 3
 
 
 # -- verdicts ------------------------------------------------------------------------------------
