@@ -125,8 +125,8 @@ def _shipped(path: Path, faults: int | None, limit: float) -> None:
 
 @pytest.mark.night
 @pytest.mark.parametrize("path", sorted(MACHINES.glob("*.yaml")), ids=lambda path: path.stem)
-def test_z3_agrees_on_every_requirement_of_every_shipped_machine_without_faults(path: Path) -> None:
-    _shipped(path, 0, 600)
+def test_z3_agrees_on_every_requirement_of_every_shipped_machine_with_one_fault_too(path: Path) -> None:
+    _shipped(path, 1, 3000)
 
 
 # -- invariants ----------------------------------------------------------------------------------
