@@ -37,6 +37,7 @@ from stillgate.sim_io.script import play
 from stillgate.sim_io.simulation import Frame, Simulation
 
 from .requirement_watch import Break, RequirementWatch
+from .wording import sentence_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +97,9 @@ class ScenarioResult:
             yield from (f"  seen then: {line}" for line in item.seen)
             yield from (f"  why: {line}" for line in item.reasons)
         for found in self.broken:
-            yield f"requirement {found.requirement} broken at {format_duration(found.time)}"
+            requirement = self.machine.requirements.get(found.requirement)  # None: a counter's bounds
+            meant = f": {sentence_of(requirement)}" if requirement is not None else ""
+            yield f"requirement {found.requirement} broken at {format_duration(found.time)}{meant}"
 
 
 def when(item: Outcome) -> str:

@@ -10,10 +10,16 @@ a slash a path pattern below the root), and YAML files named on the command line
 
 from __future__ import annotations
 
+import os
 import re
+import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Generator
 
 MACHINES = ["*.machine.yaml", "*.machine.yml"]
 SCENARIOS = ["*.scenario.yaml", "*.scenario.yml"]
@@ -26,6 +32,9 @@ MARKERS = (
 )
 CHECK_PROPERTY = "machine_check"
 """Property of a report that says how its machine file was checked; it is in JUnit's XML as well."""
+
+NOWHERE = Path(os.devnull)
+"""A path that no pattern fits, to try patterns with."""
 
 _KEY = re.compile(rb"^(machine|scenario)\s*:", re.MULTILINE)
 _LOOKED_AT = 2**16
@@ -67,6 +76,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """Makes the markers known; refuses options that say nothing."""
     for marker in MARKERS:
         config.addinivalue_line("markers", marker)
+    _demand_patterns(config)
     findings = config.getini("stillgate_findings")
     if findings not in ("warn", "fail"):
         raise pytest.UsageError(f"stillgate_findings is '{findings}'; write warn or fail")
@@ -92,6 +102,22 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     return ScenarioFile.of(parent, file_path)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Tells the failure of a property test of a machine as a story, without frames of Hypothesis."""
+    report = yield
+    if call.excinfo is None or not report.failed or "stillgate.testing.rules" not in sys.modules:
+        return report
+    from stillgate.testing.failure_report import shortened
+
+    told = None if item.config.getoption("fulltrace") else shortened(item, call.excinfo)
+    if told is not None:
+        report.longrepr = told
+    return report
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Says what each machine file was checked under, and which results were kept ones."""
     reports = [item for found in terminalreporter.stats.values() for item in found]
@@ -107,6 +133,18 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.section("machine files")
         for line in summary_lines(said):
             terminalreporter.line(line)
+
+
+def _demand_patterns(config: pytest.Config) -> None:
+    for option in ("stillgate_machines", "stillgate_scenarios"):
+        try:
+            for pattern in config.getini(option):
+                _fits(NOWHERE, pattern, NOWHERE)
+        except (ValueError, NotImplementedError) as error:
+            raise pytest.UsageError(
+                f"{option}: {error}; write names such as '*.machine.yaml', or paths below the root with a"
+                " slash in them, such as 'machines/*.yaml'"
+            ) from None
 
 
 def _kind(path: Path, parent: pytest.Collector) -> str | None:

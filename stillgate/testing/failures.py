@@ -46,7 +46,7 @@ class RequirementBroken(AssertionError):  # noqa: N818
     def _tell(self) -> str:
         found = self._record.machine.requirements.get(self.requirement)
         said = f" ({sentence_of(found)})" if found is not None else ""
-        story = story_of(self._record, replayed(self._record, self.requirement, self.time))
+        story = story_of(replayed(self._record, self.requirement, self.time))
         head = f"{self.requirement} is broken {format_duration(self.time)} after power-on{said}"
         return "\n".join((head, "", story, "", *_again(self._saved)))
 
@@ -72,7 +72,7 @@ class _OwnRun:
 
     def _repr_pretty_(self, printer: Any, _: bool) -> None:
         scenario = self._record.scenario("found", self._end, [], Path())
-        story = story_of(self._record, run_scenario(self._record.document, scenario))
+        story = story_of(run_scenario(self._record.document, scenario))
         head = f"The run up to {format_duration(self._end)} after power-on:"
         printer.text("\n".join((head, "", story, "", *_again(self._saved))))
 

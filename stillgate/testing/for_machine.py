@@ -42,11 +42,18 @@ def machine_rules(
     Raises:
         MachineFileError: if the file cannot be used.
         TextError: if a disturbance cannot be read.
-        UsageError: if a run cannot have so many faults, or cannot break one of the requirements.
+        UsageError: if a run cannot have so many faults, or cannot break one of the requirements, or
+            an argument is something else altogether.
     """
     __tracebackhide__ = True  # for pytest: it shows the line of the user's own test
     try:
         document = read_machine(machine) if isinstance(machine, str | Path) else machine
+        if not isinstance(document, MachineDocument):
+            wrong = type(document).__name__
+            raise UsageError(f"machine is a {wrong}; give a path, or what read_machine gave")
+        for option, found in (("requirements", requirements), ("switch_faults", switch_faults)):
+            if isinstance(found, str):
+                raise UsageError(f"{option} is one text; write a list: {option}=['{found}']")
         budget = document.machine.check.faults if faults is None else faults
         return _rules(document, budget, requirements, tuple(switch_faults), Path(found_in))
     except StillgateError as error:
@@ -64,7 +71,7 @@ def _rules(
 ) -> type[MachineRules]:
     machine = document.machine
     if budget not in (0, 1):
-        raise UsageError(f"faults is {budget}; it goes from 0 to 1")
+        raise UsageError(f"faults is {budget!r}; it goes from 0 to 1")
     judged = None if requirements is None else tuple(requirements)
     for name in judged or ():
         _demand_breakable(machine, name)

@@ -43,9 +43,14 @@ def read_options(config: pytest.Config) -> CheckOptions:
         pytest.UsageError: if a time cannot be read.
     """
     tick = config.getoption("machine_tick")
+    period = 0 if tick == "scan" else _time("--machine-tick", tick)
+    if period == 0 and tick != "scan":
+        raise pytest.UsageError(
+            f"--machine-tick: '{tick}' is no time at all; write one like '100 ms', or 'scan'"
+        )
     limit = _time("--machine-time-limit", config.getoption("machine_time_limit"))
     return CheckOptions(
-        tick=0 if tick == "scan" else _time("--machine-tick", tick),
+        tick=period,
         faults=config.getoption("machine_faults"),
         time_limit=None if limit is None else limit / 1000,
         overlaps=config.getoption("machine_overlaps"),

@@ -107,20 +107,30 @@ def replayed(record: Record, requirement: str, time: Milliseconds) -> ScenarioRe
     return result
 
 
-def story_of(record: Record, result: ScenarioResult) -> str:
-    """What happened, in the machine's words."""
+def story_of(result: ScenarioResult, *, until: Milliseconds | None = None, most: int | None = None) -> str:
+    """What happened in a run, in the machine's words.
+
+    Args:
+        result: the run.
+        until: time of the last scan that is told, in ms; None for the whole run.
+        most: how many scans with changes are told, the last ones; None for all.
+    """
     stream = io.StringIO()
     console = Console(
         file=stream, width=STORY_WIDTH, highlight=False, markup=False, emoji=False, color_system=None
     )
-    for text in record.disturb:
+    for text in result.scenario.disturb:
         say(console, f"from the start: {text}")
-    first = result.frames[0]
-    if first.parts:
-        places = ", ".join(f"{name} {place}" for name, place in first.parts.items())
+    frames = [frame for frame in result.frames if until is None or frame.time <= until]
+    if frames[0].parts:
+        places = ", ".join(f"{name} {place}" for name, place in frames[0].parts.items())
         say(console, f"At power-on: {places}.")
+    steps = trace_steps(result.machine, frames)
+    told = steps if most is None else steps[-most:]
+    if len(told) < len(steps):
+        say(console, f"Left out: what changed before {format_duration(told[0].time)}.")
     console.print()
-    console.print(steps_table(trace_steps(record.machine, result.frames)))
+    console.print(steps_table(told))
     return "\n".join(line.rstrip() for line in stream.getvalue().splitlines())
 
 

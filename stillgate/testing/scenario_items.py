@@ -9,10 +9,14 @@ from typing import Any
 import pytest
 
 from stillgate.controller.errors import MachineFileError, StillgateError
-from stillgate.interlocks.scenario_run import run_scenario
+from stillgate.interlocks.scenario_run import ScenarioResult, run_scenario
 from stillgate.sim_io.scenario_reader import ScenarioDocument, load_scenario
 
+from .record import story_of
 from .told import shown, told
+
+MOST_TOLD = 20
+"""Scans with changes that are told before a break; the command that is printed tells all."""
 
 
 class ScenarioFailed(Exception):  # noqa: N818
@@ -62,8 +66,8 @@ class ScenarioItem(pytest.Item):
         except StillgateError as error:
             raise ScenarioFailed(f"the scenario could not be run: {error}") from None
         if not result.passed:
-            place = shown(self.path, self.config)
-            raise ScenarioFailed(f"{result.difference()}\nsee it again with:  stillgate run {place}")
+            again = f"see it again with:  stillgate run {shown(self.path, self.config)}"
+            raise ScenarioFailed("\n".join((*_told(result), again)))
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """What was expected and what was seen instead."""
@@ -74,3 +78,12 @@ class ScenarioItem(pytest.Item):
     def reportinfo(self) -> tuple[Path, int, str]:
         """The file."""
         return self.path, 0, f"{self.path.name}: {self.name}"
+
+
+def _told(result: ScenarioResult) -> Iterator[str]:
+    """What was expected and seen; how a requirement broke, up to the first break."""
+    yield result.difference()
+    if result.broken:
+        yield ""
+        yield story_of(result, until=min(found.time for found in result.broken), most=MOST_TOLD)
+        yield ""

@@ -43,24 +43,25 @@ def operators() -> st.SearchStrategy[OperatorKind]:
 
 
 def input_sequences(
-    machine: Machine, *, longest: str = "10 s", most: int = MOST_CHANGES
+    machine: Machine | MachineDocument, *, longest: str = "10 s", most: int = MOST_CHANGES
 ) -> st.SearchStrategy[list[Event]]:
     """What happens to the free inputs of a machine, by time; shrinks to few changes, early ones.
 
     Args:
-        machine: the machine.
+        machine: the machine, or what ``read_machine`` gave.
         longest: no change comes later; a time such as ``10 s``.
         most: changes at most.
 
     Raises:
         TextError: if the time cannot be read.
     """
-    names = free_inputs(machine)
+    model = _model(machine)
+    names = free_inputs(model)
     if not names:
         return st.just([])
     change = st.builds(
-        lambda scans, name, on: Event(scans * machine.scan, Doing.INPUT, name, on),
-        _scans(machine, longest),
+        lambda scans, name, on: Event(scans * model.scan, Doing.INPUT, name, on),
+        _scans(model, longest),
         st.sampled_from(names),
         st.booleans(),
     )
@@ -68,40 +69,41 @@ def input_sequences(
 
 
 def fault_schedules(
-    machine: Machine, *, longest: str = "10 s", most: int = 1
+    machine: Machine | MachineDocument, *, longest: str = "10 s", most: int = 1
 ) -> st.SearchStrategy[list[Event]]:
     """Single faults that begin in a run, those that the file excludes left out; shrinks to none.
 
     Stuck faults stay; power comes back after a while.
 
     Args:
-        machine: the machine.
+        machine: the machine, or what ``read_machine`` gave.
         longest: no fault begins later; a time such as ``10 s``.
         most: faults at most; two that contradict each other are never drawn.
 
     Raises:
         TextError: if the time cannot be read.
     """
-    times = _scans(machine, longest)
-    stuck = [item for item in faults_of(machine) if item.kind is not FaultKind.POWER]
+    model = _model(machine)
+    times = _scans(model, longest)
+    stuck = [item for item in faults_of(model) if item.kind is not FaultKind.POWER]
     kinds: list[st.SearchStrategy[list[Event]]] = []
     if stuck:
         kinds.append(
             st.builds(
-                lambda scans, item: [_fault(scans * machine.scan, disturbance_of(item))],
+                lambda scans, item: [_fault(scans * model.scan, disturbance_of(item))],
                 times,
                 st.sampled_from(stuck),
             )
         )
-    if len(stuck) < len(faults_of(machine)):
+    if len(stuck) < len(faults_of(model)):
         kinds.append(
             st.builds(
                 lambda scans, off: [
-                    Event(scans * machine.scan, Doing.POWER, POWER, False),
-                    Event((scans + off) * machine.scan, Doing.POWER, POWER, True),
+                    Event(scans * model.scan, Doing.POWER, POWER, False),
+                    Event((scans + off) * model.scan, Doing.POWER, POWER, True),
                 ],
                 times,
-                st.integers(1, max(1, 2000 // machine.scan)),
+                st.integers(1, max(1, 2000 // model.scan)),
             )
         )
     if not kinds:
@@ -111,12 +113,12 @@ def fault_schedules(
 
 
 def switch_disturbances(
-    machine: Machine, *, bounce: str = "10 ms", delay: str = "20 ms"
+    machine: Machine | MachineDocument, *, bounce: str = "10 ms", delay: str = "20 ms"
 ) -> tuple[Disturbance, ...]:
     """Bounce, pick-up delay and drop-out delay of every input's switch, which a check leaves out.
 
     Args:
-        machine: the machine.
+        machine: the machine, or what ``read_machine`` gave.
         bounce: how long contacts bounce; a time such as ``10 ms``.
         delay: how late a switch picks up or drops out; a time likewise.
 
@@ -129,7 +131,9 @@ def switch_disturbances(
         (DisturbanceKind.DROP_OUT, delay),
     )
     return tuple(
-        Disturbance(kind, (name,), parse_duration(time)) for name in machine.inputs for kind, time in kinds
+        Disturbance(kind, (name,), parse_duration(time))
+        for name in _model(machine).inputs
+        for kind, time in kinds
     )
 
 
@@ -155,7 +159,7 @@ def scenarios(
     Raises:
         TextError: if the time cannot be read.
     """
-    model = machine.machine if isinstance(machine, MachineDocument) else machine
+    model = _model(machine)
     operator = draw(st.sampled_from((None, *by)))
     events = draw(input_sequences(model, longest=longest)) if operator is None else []
     events += draw(fault_schedules(model, longest=longest, most=faults)) if faults else []
@@ -191,6 +195,10 @@ def step_of(event: Event) -> Step:
 
 def _fault(time: Milliseconds, item: Disturbance) -> Event:
     return Event(time, Doing.FAULT, item.name, True, item)
+
+
+def _model(machine: Machine | MachineDocument) -> Machine:
+    return machine.machine if isinstance(machine, MachineDocument) else machine
 
 
 def _scans(machine: Machine, longest: str) -> st.SearchStrategy[int]:

@@ -110,7 +110,8 @@ def test_a_broken_requirement_fails_a_scenario_and_may_be_left_out() -> None:
     result = run(steps)
     assert not result.passed
     assert [(item.requirement, item.time) for item in result.broken] == [("guarded", 1580)]
-    assert result.difference() == "requirement guarded broken at 1580 ms"
+    meant = "after not guard, then not motor within 100 ms"
+    assert result.difference() == f"requirement guarded broken at 1580 ms: {meant}"
     assert run(steps, "watch: []\n").passed
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -144,6 +145,28 @@ def test_a_time_that_cannot_be_read_is_one_sentence(pytester: pytest.Pytester, f
     result.stderr.fnmatch_lines(["ERROR: --machine-tick: 'parsecs' is not a unit of time*"])
 
 
+def test_a_tick_of_no_time_is_refused_and_not_taken_for_the_scan(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    result = pytester.runpytest_subprocess("--machine-tick", "0 s")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    result.stderr.fnmatch_lines(["ERROR: --machine-tick: '0 s' is no time at all; write one like '100 ms'*"])
+
+
+@pytest.mark.parametrize("option", ["stillgate_machines", "stillgate_scenarios"])
+@pytest.mark.parametrize("pattern", ["/there/press.yaml", '""', "machines/**.yaml"])
+def test_a_pattern_that_names_nothing_is_one_sentence(
+    pytester: pytest.Pytester, option: str, pattern: str
+) -> None:
+    if pattern == "machines/**.yaml" and sys.version_info >= (3, 13):
+        pytest.skip("there it means the same as one star")
+    pytester.makeini(f"[pytest]\n{option} = {pattern}\n")
+    result = pytester.runpytest_inprocess("-q")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    result.stderr.fnmatch_lines([f"ERROR: {option}: * write names such as '[*].machine.yaml'*"])
+    assert "Traceback" not in result.stderr.str()
+
+
 def test_a_requirement_that_must_withstand_a_fault_breaks_with_it(
     pytester: pytest.Pytester, folder: Path
 ) -> None:
@@ -233,6 +256,54 @@ def test_a_scenario_file_is_an_item(pytester: pytest.Pytester, folder: Path) -> 
         ["*seen then: motor is on", "see it again with:  stillgate run start.scenario.yaml"]
     )
     assert "Traceback" not in result.stdout.str()
+
+
+def test_a_scenario_that_breaks_a_requirement_fails_with_the_story_of_the_break(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    """Up to the break and no further."""
+    text = (folder / "press.machine.yaml").read_text(encoding="utf-8")
+    (folder / "press.yaml").write_text(broken(text), encoding="utf-8")
+    (folder / "opened.scenario.yaml").write_text(
+        "scenario: opened\nmachine: press.yaml\nlasts: 6 s\nsteps:\n"
+        "  - {at: 0 s, set: {stop_ok: on, guard_shut: on}}\n"
+        "  - {at: 2 s, press: start}\n"
+        "  - {at: 3 s, set: {guard_shut: off}}\n"
+        "  - {at: 5 s, set: {guard_shut: on}}\n",
+        encoding="utf-8",
+    )
+    result = pytester.runpytest("-q", "-m", "scenario")
+    result.assert_outcomes(failed=1, deselected=9)
+    result.stdout.fnmatch_lines(
+        [
+            "requirement guard_stops_motor broken at 3180 ms: after not guard_shut, then not motor within*",
+            "At power-on: shaft *",
+            "*operator: start goes on *",
+            "*surroundings: guard_shut goes off *",
+            "see it again with:  stillgate run opened.scenario.yaml",
+        ]
+    )
+    assert "5.00 s" not in result.stdout.str()
+
+
+def test_of_a_long_scenario_the_last_changes_before_the_break_are_told(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    text = (folder / "press.machine.yaml").read_text(encoding="utf-8")
+    (folder / "press.yaml").write_text(broken(text), encoding="utf-8")
+    presses = "".join(f"  - {{at: {100 * n} ms, press: start, for: 40 ms}}\n" for n in range(10, 50))
+    (folder / "long.scenario.yaml").write_text(
+        "scenario: long\nmachine: press.yaml\nlasts: 6 s\nsteps:\n"
+        "  - {at: 0 s, set: {stop_ok: on, guard_shut: on}}\n"
+        f"{presses}"
+        "  - {at: 5 s, set: {guard_shut: off}}\n",
+        encoding="utf-8",
+    )
+    said = pytester.runpytest("-q", "-m", "scenario").stdout.str()
+    assert "\nLeft out: what changed before 4040 ms.\n" in said
+    assert "operator: start goes on " in said
+    assert "surroundings: guard_shut goes off" in said
+    assert len(re.findall(r"^ *[0-9.]+ s   ", said, re.MULTILINE)) == 20
 
 
 def test_messages_name_files_as_seen_from_where_pytest_was_called(

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import HealthCheck, Phase, find, given, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
 from plants_strategy import closed_machines
@@ -188,12 +188,26 @@ def test_without_hypothesis_a_sentence_says_how_to_get_it(monkeypatch: pytest.Mo
         ({"requirements": ["guard_stops_moter"]}, "guard_stops_moter is no requirement; did you mean 'guard"),
         ({"requirements": ["can_run"]}, "can_run is about all runs and cannot be broken by one"),
         ({"faults": 2}, "faults is 2; it goes from 0 to 1"),
+        ({"faults": "1"}, "faults is '1'; it goes from 0 to 1"),
+        ({"requirements": "can_run"}, r"requirements is one text; write a list: requirements=\['can_run'\]"),
+        ({"switch_faults": "start bounces 10 ms"}, "switch_faults is one text; write a list"),
         ({"switch_faults": ["strat bounces 10 ms"]}, "there is no input 'strat'"),
     ],
 )
 def test_what_cannot_be_asked_of_rules_is_said_at_once(how: dict[str, Any], said: str) -> None:
     with pytest.raises(StillgateError, match=said):
         machine_rules(PRESS, **how)
+
+
+def test_rules_are_made_of_a_file_since_a_scenario_names_one() -> None:
+    with pytest.raises(StillgateError, match="machine is a Machine; give a path, or what read_machine gave"):
+        machine_rules(PRESS.machine)  # type: ignore[arg-type]
+
+
+def test_strategies_take_a_machine_and_what_was_read_alike() -> None:
+    assert switch_disturbances(PRESS) == switch_disturbances(PRESS.machine)
+    find(input_sequences(PRESS, longest="1 s"), lambda events: len(events) == 1, settings=quick(50))
+    find(fault_schedules(PRESS, longest="1 s"), lambda events: len(events) == 1, settings=quick(50))
 
 
 def test_a_bad_machine_file_is_told_at_the_line_of_the_test_and_not_deeper(
