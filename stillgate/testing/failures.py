@@ -12,6 +12,7 @@ from stillgate.controller.quantities import Milliseconds
 from stillgate.interlocks.scenario_run import run_scenario
 from stillgate.interlocks.wording import sentence_of
 
+from .found import Found
 from .record import Record, replayed, save, story_of
 
 OWN = "The run in which an assertion of a property test failed; by itself it expects nothing"
@@ -29,13 +30,13 @@ class RequirementBroken(AssertionError):  # noqa: N818
         time: of the scan in which it broke, in ms.
     """
 
-    def __init__(self, record: Record, requirement: str, time: Milliseconds, folder: Path) -> None:
+    def __init__(self, record: Record, requirement: str, time: Milliseconds, found: Found) -> None:
         super().__init__(requirement)
         self.requirement, self.time = requirement, time
         self._record = record
         watch = [requirement] if requirement in record.machine.requirements else []
         name = "_".join((record.machine.machine, *requirement.split()))
-        self._saved = save(record, name, time, watch, folder)
+        self._saved = save(record, name, time, watch, found)
         self._text: str | None = None
 
     def __str__(self) -> str:
@@ -51,17 +52,17 @@ class RequirementBroken(AssertionError):  # noqa: N818
         return "\n".join((head, "", story, "", *_again(self._saved)))
 
 
-def tell_failure(record: Record, end: Milliseconds, folder: Path, test: str) -> None:
+def tell_failure(record: Record, end: Milliseconds, found: Found, test: str) -> None:
     """Saves a run in which an assertion of the user's own failed, and tells it beside the failure.
 
     Args:
         record: the run.
         end: time of its last scan, in ms.
-        folder: of the scenario.
+        found: keeps the scenario.
         test: name of the class of rules.
     """
     name = f"{record.machine.machine}_assertion_of_{test}"
-    note(_OwnRun(record, end, save(record, name, end, [], folder, title=OWN)))
+    note(_OwnRun(record, end, save(record, name, end, [], found, title=OWN)))
 
 
 class _OwnRun:

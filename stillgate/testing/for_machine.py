@@ -14,6 +14,7 @@ from stillgate.sim_io.disturbances import parse_disturbance
 
 from .connections import Connections
 from .failing import suspects_of
+from .found import Found
 from .guide import Guide
 from .lowered_run import LoweredMachine
 from .rules import MachineRules
@@ -86,7 +87,7 @@ def _rules(
         "budget": budget,
         "switch_faults": tuple(parse_disturbance(text, machine) for text in switch_faults),
         "file": Path(document.path) if document.as_read else None,
-        "found_in": found_in,
+        "found": Found(found_in),
         "__doc__": f"Rules of the machine {machine.machine}.",
         "__module__": __name__,
     }

@@ -22,7 +22,7 @@ from ..commands.new import machine_name
 from ..reports.prose import say
 from ..reports.story_text import steps_table
 from ..reports.trace import trace_steps
-from ..scenario_files import write_scenario
+from .found import Found
 
 STORY_WIDTH = 96
 
@@ -135,16 +135,12 @@ def story_of(result: ScenarioResult, *, until: Milliseconds | None = None, most:
 
 
 def save(
-    record: Record, name: str, end: Milliseconds, watch: list[str], folder: Path, *, title: str = FOUND
+    record: Record, name: str, end: Milliseconds, watch: list[str], found: Found, *, title: str = FOUND
 ) -> Path | None:
-    """Writes the run as a scenario file; None if no machine file says what was run.
+    """Keeps the run as a scenario file; None if no machine file says what was run.
 
     The scenario is named as given, as near as a name can be.
     """
     if record.path is None:
         return None
-    name = machine_name(name)
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{name}.scenario.yaml"
-    write_scenario(record.scenario(name, end, watch, folder, title=title), path)
-    return path
+    return found.keep(record.scenario(machine_name(name), end, watch, found.folder, title=title))

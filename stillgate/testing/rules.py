@@ -40,6 +40,7 @@ from .case_settings import TestCases
 from .connections import Connections
 from .failing import FAILING, Coming, Drawn, Signal
 from .failures import RequirementBroken, tell_failure
+from .found import Found
 from .guide import Guide, Way, Wish
 from .lowered_run import LoweredMachine, LoweredRun
 from .prospects import possible
@@ -96,7 +97,7 @@ class MachineRules(RuleBasedStateMachine):
     budget: ClassVar[int]
     switch_faults: ClassVar[tuple[Disturbance, ...]]
     file: ClassVar[Path | None]
-    found_in: ClassVar[Path]
+    found: ClassVar[Found]
 
     def __init__(self) -> None:
         super().__init__()
@@ -300,7 +301,7 @@ class MachineRules(RuleBasedStateMachine):
         __tracebackhide__ = True  # for pytest: who broke what is told by the story, not by this place
         for time, name in self._run.broken[self._judged :]:
             if self._counts(name):
-                raise RequirementBroken(self._record, name, time, self.found_in)
+                raise RequirementBroken(self._record, name, time, self.found)
         self._judged = len(self._run.broken)
 
     def teardown(self) -> None:
@@ -308,7 +309,7 @@ class MachineRules(RuleBasedStateMachine):
         error = sys.exc_info()[1]
         if isinstance(error, AssertionError) and not isinstance(error, RequirementBroken):
             end = max(0, self.time - self.machine.scan)
-            tell_failure(self._record, end, self.found_in, type(self).__name__)
+            tell_failure(self._record, end, self.found, type(self).__name__)
 
     # -- inside ------------------------------------------------------------------------------------
 

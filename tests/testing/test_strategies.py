@@ -122,6 +122,29 @@ def test_a_broken_requirement_is_shrunk_saved_and_broken_again(tmp_path: Path) -
     assert len(result.scenario.steps) <= 6, "short enough to read"
 
 
+def test_a_kept_scenario_is_never_written_over_and_none_is_written_twice(tmp_path: Path) -> None:
+    """Somebody added to the first what they expect; a second run of the same test finds the same."""
+    path = tmp_path / "press.machine.yaml"
+    path.write_text(FORGOTTEN, encoding="utf-8")
+
+    def find_it() -> list[str]:
+        rules = machine_rules(path, faults=0, found_in=tmp_path / "found")
+        with pytest.raises(RequirementBroken) as raised:
+            run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+        files = sorted((tmp_path / "found").iterdir())
+        assert any(f"stillgate run {file.as_posix()}" in str(raised.value) for file in files)
+        return [file.name for file in files]
+
+    first = "press_guard_stops_motor.scenario.yaml"
+    assert find_it() == [first]
+    assert find_it() == [first], "the same run is there already"
+    kept = tmp_path / "found" / first
+    kept.write_text(kept.read_text(encoding="utf-8") + "  - {expect: motor}\n", encoding="utf-8")
+    text = kept.read_text(encoding="utf-8")
+    assert find_it() == [first, "press_guard_stops_motor_2.scenario.yaml"]
+    assert kept.read_text(encoding="utf-8") == text
+
+
 def test_a_run_is_saved_under_a_name_that_a_scenario_may_have(tmp_path: Path) -> None:
     """Names of machine and requirement may be as long as names can be, and end in '_'."""
     path = tmp_path / "press.machine.yaml"
