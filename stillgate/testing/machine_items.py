@@ -10,6 +10,7 @@ neither the reader nor the check is loaded.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -213,7 +214,9 @@ class FindingItem(MachineItem):
         failing = [item for item in found if item.breaks or strict == "fail"]
         for item in found:
             if item not in failing:
-                self.warn(MachineFindingWarning(self._sentence(item)))
+                warning = MachineFindingWarning(self._sentence(item))
+                # Not self.warn, which names the place of the item: the finding has one of its own.
+                warnings.warn_explicit(warning, None, str(self.path), item.line)
         if failing:
             from .failure_text import finding_text
 

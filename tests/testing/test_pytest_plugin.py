@@ -207,7 +207,14 @@ def test_findings_warn_or_fail_as_asked(pytester: pytest.Pytester, folder: Path)
     path.write_text(text, encoding="utf-8")
     result = pytester.runpytest("-q")
     result.assert_outcomes(passed=9, warnings=1)
-    result.stdout.fnmatch_lines(["*press.machine.yaml:*: exit never taken: main: running, exit 2 *"])
+    line = text.splitlines().index(never.rstrip()) + 1
+    result.stdout.fnmatch_lines(
+        [
+            f"*press.machine.yaml:{line}: MachineFindingWarning: press.machine.yaml:{line}:*"
+            ": exit never taken: main: running, exit 2 *",
+            f"*{never.strip()}",
+        ]
+    )
     result = pytester.runpytest("-q", "--machine-findings", "fail")
     result.assert_outcomes(passed=8, failed=1)
     result = pytester.runpytest("-q", "-W", "error::pytest.PytestWarning")
