@@ -9,9 +9,9 @@
             recorder.record()
             write_terminals_from(executive.levels)
 
-Each file begins with a header and the value of everything, and everything is told again
-every thousand records, so that a damaged record spoils a short stretch only. While nothing
-changes, a record a minute says that the controller still scans.
+Each file begins with a header and the value of everything, and everything is told again by the
+first change a minute later, or a thousand records later, so that a damaged record spoils a short
+stretch only. While nothing changes, a record a minute says that the controller still scans.
 
 **The controller comes first.** Nothing here raises once it is built: a full disk, a folder
 that may not be written or a file of somebody else is reported and counted, recording is
@@ -43,7 +43,8 @@ ROTATE_AT = 16 * 2**20
 """Bytes after which a new file is begun."""
 
 ALL_AFTER = 1000
-"""Records after which everything is told again."""
+ALL_EVERY: Milliseconds = 60_000
+"""Records, and time, after which everything is told again by the next change."""
 
 ALIVE_AFTER: Milliseconds = 60_000
 """Longest time without a record."""
@@ -128,6 +129,7 @@ class Recorder:
         self._number = 0
         self._missing = 0  # records lost since the last one written
         self._told = ALL_AFTER  # records since everything was told
+        self._told_at = executive.time_ms  # time of the controller when it was
         self._last = executive.time_ms  # time of the last record, or of the last try
         try:
             self._append(self._last, self._open())
@@ -144,7 +146,7 @@ class Recorder:
             self._lose(bool(changes))
             self._try_again(now)
         elif changes:
-            self._write(now, self._drafts(changes))
+            self._write(now, self._drafts(now, changes))
         elif now - self._last >= ALIVE_AFTER:
             self._write(now, [(RecordKind.ALIVE, "")])
 
@@ -183,7 +185,7 @@ class Recorder:
 
     # -- records -----------------------------------------------------------------------------
 
-    def _drafts(self, changes: tuple[Change, ...]) -> list[Draft]:
+    def _drafts(self, now: Milliseconds, changes: tuple[Change, ...]) -> list[Draft]:
         """The records of one scan: events, then one for the levels that changed, or all of them.
 
         That it is one is relied on: what a reader knows of a scan is then whole or unknown.
@@ -197,7 +199,7 @@ class Recorder:
         if not levels:
             return drafts
         once = len({(change.subject, change.name) for change in levels}) == len(levels)
-        if once and self._told >= ALL_AFTER:
+        if once and (self._told >= ALL_AFTER or now - self._told_at >= ALL_EVERY):
             return [*drafts, self._everything()]
         return [
             *drafts,
@@ -249,6 +251,7 @@ class Recorder:
         self.status.records += len(records)
         everything = any(record.kind is RecordKind.ALL for record in records)
         self._told = 0 if everything else self._told + len(records)
+        self._told_at = now if everything else self._told_at
         self._last = now
 
     def _write(self, now: Milliseconds, drafts: list[Draft]) -> None:

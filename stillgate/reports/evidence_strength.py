@@ -230,9 +230,9 @@ def strength_section(result: StrengthList, checked: CheckResult) -> Section:
             f"{count_words(total, 'weakening')} of conditions, interlocks, overrides, exits and times were "
             f"tried one by one; a requirement noticed {result.noticed} of them ({result.share:.1%}). One "
             "that none notices means that what was weakened is superfluous or that a requirement is missing.",
-            "That nobody notices is no break: another layer may stand in for the one that was weakened, and a "
-            "requirement that speaks of the outcome alone cannot tell them apart. It says that nobody would "
-            "notice either if somebody took the layer out; requirements on the single layers would.",
+            "An unnoticed weakening is no break: another layer may stand in for the one that was weakened, "
+            "and a requirement that speaks of the outcome alone cannot tell. But nobody would notice either "
+            "if somebody took the layer out; a requirement on that single layer would.",
         )
     )
     blocks: list[Block] = [intro, TableBlock(_by_kind(result))]

@@ -21,7 +21,7 @@ from stillgate.controller.reader import read_machine_text
 from stillgate.sim_io.log import Change, Subject, read_log, signals_of
 from stillgate.sim_io.log_records import RecordKind, decode_record
 from stillgate.sim_io.log_trouble import TroubleKind
-from stillgate.sim_io.recorder import ALIVE_AFTER, Recorder, RecorderWarning
+from stillgate.sim_io.recorder import ALIVE_AFTER, ALL_EVERY, Recorder, RecorderWarning
 from stillgate.sim_io.recorder_file import earlier_parts
 from stillgate.sim_io.simulation import Simulation
 
@@ -83,6 +83,13 @@ def test_everything_is_told_again_after_a_thousand_records(tmp_path: Path) -> No
     steps = islice(cycle([("low_pin", True), ("low_pin", False)]), 2500)
     record_run(tmp_path / "door.log", steps)
     assert kinds(tmp_path / "door.log").count(RecordKind.ALL) == 3
+
+
+def test_everything_is_told_again_by_the_first_change_a_minute_later(tmp_path: Path) -> None:
+    quiet = ["scan"] * (ALL_EVERY // 20)
+    steps = [("low_pin", True), *quiet, ("low_pin", False), ("low_pin", True), *quiet, "scan"]
+    record_run(tmp_path / "door.log", steps)
+    assert kinds(tmp_path / "door.log").count(RecordKind.ALL) == 2
 
 
 def test_events_have_a_name_and_any_text(tmp_path: Path) -> None:
