@@ -68,7 +68,7 @@ def tell_failure(record: Record, end: Milliseconds, found: Found, test: str) -> 
 class _OwnRun:
     """A run to be told. Hypothesis prints a note about the last failing run only, the shortest."""
 
-    def __init__(self, record: Record, end: Milliseconds, saved: Path | None) -> None:
+    def __init__(self, record: Record, end: Milliseconds, saved: Path | str) -> None:
         self._record, self._end, self._saved = record, end, saved
 
     def _repr_pretty_(self, printer: Any, _: bool) -> None:
@@ -78,7 +78,7 @@ class _OwnRun:
         printer.text("\n".join((head, "", story, "", *_again(self._saved))))
 
 
-def _again(saved: Path | None) -> tuple[str, ...]:
-    if saved is None:
-        return ("The machine was changed after reading, so no scenario is saved.",)
+def _again(saved: Path | str) -> tuple[str, ...]:
+    if isinstance(saved, str):
+        return (saved,)
     return (f"saved as {saved.as_posix()}; see it again with:", f"  stillgate run {saved.as_posix()}")

@@ -34,7 +34,7 @@ from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.interlocks.monitors import lower_monitors
 from stillgate.interlocks.requirement_watch import watched
 from stillgate.sim_io.dice import Dice, one_name_a_choice
-from stillgate.sim_io.disturbances import Disturbance
+from stillgate.sim_io.disturbances import Disturbance, contradict
 from stillgate.sim_io.surroundings import surround
 
 
@@ -281,8 +281,20 @@ class LoweredRun:
             raise UsageError(f"{name} {wrong} and cannot be set; set one of {', '.join(self._code.free)}")
         self._values[self._code.free[name]] = int(conducts)
 
+    def against(self, disturbance: Disturbance) -> Disturbance | None:
+        """A disturbance that is there and cannot be together with this one; None if there is none."""
+        there = (item for item, slot in self._code.present.items() if self._values[slot])
+        return next((item for item in there if contradict(disturbance, item)), None)
+
     def inject(self, disturbance: Disturbance) -> None:
-        """Lets a disturbance begin with the next scan."""
+        """Lets a disturbance begin with the next scan.
+
+        Raises:
+            UsageError: if it contradicts one that is there.
+        """
+        other = self.against(disturbance)
+        if other is not None:
+            raise UsageError(f"'{disturbance}' and '{other}' cannot be there together")
         if disturbance not in self._code.present:
             self._known = (*self._known, disturbance)
             old, cells = self._values, self._code.layout.cells

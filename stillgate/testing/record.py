@@ -136,11 +136,15 @@ def story_of(result: ScenarioResult, *, until: Milliseconds | None = None, most:
 
 def save(
     record: Record, name: str, end: Milliseconds, watch: list[str], found: Found, *, title: str = FOUND
-) -> Path | None:
-    """Keeps the run as a scenario file; None if no machine file says what was run.
+) -> Path | str:
+    """Keeps the run as a scenario file, or says why there is none.
 
-    The scenario is named as given, as near as a name can be.
+    A run that cannot be saved is to be told all the same. The scenario is named as given, as near
+    as a name can be.
     """
     if record.path is None:
-        return None
-    return found.keep(record.scenario(machine_name(name), end, watch, found.folder, title=title))
+        return "The machine was changed after reading, so no scenario is saved."
+    try:
+        return found.keep(record.scenario(machine_name(name), end, watch, found.folder, title=title))
+    except OSError as error:
+        return f"No scenario is saved, since {found.folder} cannot be written: {error.strerror}."

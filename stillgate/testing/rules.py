@@ -31,7 +31,7 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
 from stillgate.interlocks.check import required_faults
-from stillgate.sim_io.disturbances import Disturbance, parse_disturbance
+from stillgate.sim_io.disturbances import Disturbance, contradict, parse_disturbance
 from stillgate.sim_io.faults import FaultKind, faults_of
 from stillgate.sim_io.scenario import Step
 from stillgate.sim_io.simulation import disturbance_of
@@ -179,10 +179,11 @@ class MachineRules(RuleBasedStateMachine):
 
         Raises:
             TextError: if the text names nothing that can fail.
+            UsageError: if it contradicts what has failed.
         """
         item = parse_disturbance(disturbance, self.machine) if isinstance(disturbance, str) else disturbance
-        self._record.add(Step.model_construct(at=self.time, inject=item.name))
         self._run.inject(item)
+        self._record.add(Step.model_construct(at=self.time, inject=item.name))
 
     def cut_power(self, milliseconds: Milliseconds) -> None:
         """Interrupts power for so many ms, a scan at least."""
@@ -201,8 +202,11 @@ class MachineRules(RuleBasedStateMachine):
         With a fault budget, something that a requirement leans on fails in most runs, at a moment
         of the machine's own.
         """
-        known = self.switch_faults
-        chosen = {known[number % len(known)]: None for number in sorted(switches)} if known else {}
+        chosen: list[Disturbance] = []
+        for number in sorted(switches) if self.switch_faults else ():
+            item = self.switch_faults[number % len(self.switch_faults)]
+            if item not in chosen and not any(contradict(item, other) for other in chosen):
+                chosen.append(item)
         self._begin(seed, tuple(chosen))
         if failing is not None and self.suspects and self.faults_left:
             self._coming = Coming(failing, self.suspects, self._run)
@@ -278,7 +282,9 @@ class MachineRules(RuleBasedStateMachine):
         wanted = [
             fault
             for fault in faults_of(self.machine)
-            if fault.kind is kind and (levels[fault.subject] is on) is hangs
+            if fault.kind is kind
+            and (levels[fault.subject] is on) is hangs
+            and run.against(disturbance_of(fault)) is None
         ]
         if wanted:
             self.faults_left -= 1
@@ -319,7 +325,7 @@ class MachineRules(RuleBasedStateMachine):
     def _let_fail(self) -> None:
         """Lets what is to fail do so when its moment has come."""
         fault = None if self._coming is None else self._coming.due(self._run)
-        if fault is not None:
+        if fault is not None and self._run.against(fault) is None:
             self._coming = None
             self.faults_left -= 1
             self.fail(fault)

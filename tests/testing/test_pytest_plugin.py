@@ -180,6 +180,15 @@ def test_a_requirement_that_must_withstand_a_fault_breaks_with_it(
     result.stdout.fnmatch_lines(["*with one fault:*"])
 
 
+def test_a_check_that_cannot_be_run_is_one_sentence(
+    pytester: pytest.Pytester, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STILLGATE_CACHE", str(folder / "press.machine.yaml"))
+    said = pytester.runpytest_subprocess("-q", "-k", "fresh")
+    said.stdout.fnmatch_lines(["the check could not be run: the cache folder *press.machine.yaml cannot*"])
+    assert "exception" not in said.stdout.str()
+
+
 def test_an_undecided_requirement_fails(pytester: pytest.Pytester, folder: Path) -> None:
     result = pytester.runpytest("-q", "-k", "fresh", "--machine-time-limit", "0 s", "--machine-no-cache")
     result.assert_outcomes(failed=1, deselected=8)

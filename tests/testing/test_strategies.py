@@ -122,6 +122,29 @@ def test_a_broken_requirement_is_shrunk_saved_and_broken_again(tmp_path: Path) -
     assert len(result.scenario.steps) <= 6, "short enough to read"
 
 
+def test_a_run_that_cannot_be_saved_is_told_all_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "press.machine.yaml"
+    path.write_text(FORGOTTEN, encoding="utf-8")
+    rules = machine_rules(path, faults=0, found_in=path / "found")
+    said = r"(?s)surroundings: guard_shut goes off.*No scenario is saved, since .*found cannot be written: "
+    with pytest.raises(RequirementBroken, match=said):
+        run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+
+
+def test_what_cannot_be_together_is_never_drawn_and_is_refused(tmp_path: Path) -> None:
+    """Two times for one bounce; a scenario of such a run could not be read."""
+    path = tmp_path / "press.machine.yaml"
+    path.write_text(STARTER, encoding="utf-8")
+    both = ["start bounces 10 ms", "start bounces 20 ms"]
+    run = machine_rules(path, faults=0, switch_faults=both, found_in=tmp_path / "found")()
+    run.power_on(seed=0, switches={0, 1}, failing=None)
+    assert run._record.disturb == ("start bounces 10 ms",)
+    run.fail("stop_ok stuck on")
+    with pytest.raises(StillgateError, match="'stop_ok stuck off' and 'stop_ok stuck on' cannot be there"):
+        run.fail("stop_ok stuck off")
+    assert [step.inject for step in run._record.steps] == ["stop_ok stuck on"]
+
+
 def test_a_kept_scenario_is_never_written_over_and_none_is_written_twice(tmp_path: Path) -> None:
     """Somebody added to the first what they expect; a second run of the same test finds the same."""
     path = tmp_path / "press.machine.yaml"
