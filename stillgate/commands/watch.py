@@ -34,8 +34,10 @@ def watch(
 
     The first answer is that of check. After a save only the verdicts,
     findings and assumptions that are different are printed, with the story
-    of what is newly broken. A file that cannot be read is told, and the next
-    save waited for. A save during a long check ends it and starts the next.
+    of what is newly broken. Where one fault takes longer, a line says before
+    how the file stands without faults. A file that cannot be read is told, and
+    the next save waited for. A save during a long check ends it and starts the
+    next.
 
     Ctrl-C ends it. Exit status: 130, or 2 if the file is not there at first.
 
@@ -75,12 +77,13 @@ class _Watcher:
         self.path, self.tick, self.faults, self.limit = path, tick, faults, limit
         self.last: CheckResult | None = None
         self.newer: bytes | None = None
+        self.glanced = False
 
     def look(self, content: bytes | None) -> None:
         """Reads, checks and prints; never ends the watch but by Ctrl-C."""
         from stillgate.controller.errors import MachineFileError, StillgateError
 
-        self.newer = None
+        self.newer, self.glanced = None, False
         if content is None:
             self._say("the file is gone; waiting for it to come back")
             return
@@ -104,25 +107,47 @@ class _Watcher:
         if result is None:
             from stillgate.controller.reader import read_machine_bytes
 
-            result = self._check(read_machine_bytes(content, str(self.path)), content)
-        if any(item.stopped_by == "interrupt" for item in result.exploration):
-            raise KeyboardInterrupt
+            document = read_machine_bytes(content, str(self.path))
+            budget = document.machine.check.faults if self.faults is None else self.faults
+            if budget:  # the engineer waits: what is known first is said first
+                self._glance(self._check(document, 0, content))
+            result = self._check(document, budget, content)
         return result
 
-    def _check(self, document: MachineDocument, content: bytes) -> CheckResult:
+    def _check(self, document: MachineDocument, faults: int, content: bytes) -> CheckResult:
         from stillgate.interlocks.check import check
 
         from ..progress import ProgressLine
 
         with ProgressLine(message_console()) as line:
-            return check(
+            result = check(
                 document,
                 tick=self.tick,
-                faults=self.faults,
+                faults=faults,
                 time_limit=self.limit,
                 progress=self._progress(line, content),
                 on_slow_build=lambda: line.say("the C compiler builds its own parts, once; up to 20 s"),
             )
+        if any(item.stopped_by == "interrupt" for item in result.exploration):
+            raise KeyboardInterrupt
+        return result
+
+    def _glance(self, result: CheckResult) -> None:
+        """One line on how the file stands without faults."""
+        from stillgate.interlocks.verdict import Word
+
+        from ..reports.changes_text import standing
+
+        broken = [item.name for item in result.requirements if item.verdict is Word.BROKEN]
+        said = "; ".join(
+            (
+                f"without faults {standing(result)}",
+                *([f"broken: {', '.join(broken)}"] if broken else []),
+                "one fault is looked at now",
+            )
+        )
+        self._say(said if self.last is None else f"saved; {said}")
+        self.glanced = True
 
     def _progress(self, line: Callable[[Progress], None], content: bytes) -> Callable[[Progress], None]:
         from ..saves import content_of, whole_content
@@ -145,7 +170,7 @@ class _Watcher:
         if self.last is None:
             write_check(console, result, str(self.path))
         else:
-            self._say("saved")
+            self._say("with one fault" if self.glanced else "saved")
             write_changes(console, self.last, result, str(self.path))
         self.last = result
 

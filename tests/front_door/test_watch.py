@@ -28,11 +28,11 @@ FORGOTTEN = STARTER.replace("unless: guard_shut", "unless: true").replace(" or n
 class Watch:
     """A running ``stillgate watch``."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, faults: int = 0) -> None:
         self.path = path
         environment = {**os.environ, "COLUMNS": "100", "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "stillgate", "watch", path.name, "--faults", "0"],
+            [sys.executable, "-P", "-m", "stillgate", "watch", path.name, "--faults", str(faults)],
             cwd=path.parent,
             env=environment,
             stdout=subprocess.PIPE,
@@ -107,6 +107,26 @@ def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> Non
     watch._reader.join(PATIENCE)
     assert "Traceback" not in watch.said
     assert watch.said.endswith("stillgate: interrupted\n")
+
+
+def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starter: Path) -> None:
+    watch = Watch(starter, faults=1)
+    try:
+        before = watch.until("without faults 4 hold with a tick of 100 ms")
+        assert "requirements checked" not in before
+        watch.until("one fault is looked at now")
+        watch.until("up to one fault")
+        watch.until("Local codes")
+        starter.write_text(FORGOTTEN, encoding="utf-8")
+        watch.until("saved; without faults 1 broken, 3 hold with a tick of 100 ms")
+        watch.until("broken: guard_stops_motor; one fault is looked at now")
+        watch.until("with one fault\n")
+        said = watch.until("with a tick of 100 ms")
+        assert "surroundings: guard_shut goes off" in said
+        assert watch.interrupt() == 130
+    finally:
+        watch.process.kill()
+        watch.process.wait()
 
 
 def test_a_file_that_is_not_there_is_bad_use(stillgate: Command, tmp_path: Path) -> None:
