@@ -185,8 +185,8 @@ def _unbroken(exploration: Exploration) -> Judgement:
     if exploration.exhausted:
         return Judgement(Word.HOLDS, exploration.faults, exploration.tick)
     reason = (
-        f"stopped by {exploration.stopped_by}: nothing broke within {exploration.depth} ticks, "
-        f"{exploration.states} states"
+        f"stopped by {exploration.stopped_by}: nothing broke within {exploration.depth} "
+        f"tick{'s' * (exploration.depth != 1)}, {exploration.states} state{'s' * (exploration.states != 1)}"
     )
     return Judgement(Word.UNDECIDED, exploration.faults, exploration.tick, exploration.depth, reason=reason)
 
