@@ -190,5 +190,6 @@ def _edge_readers(controller: ControllerProgram, asks: Callable[[Term], bool]) -
             return TRUE
         live = tuple(int(any(item_asks(item) for item in items)) for items in sequence.exits)
         if any(live):
-            readers.append(Lookup((*live, 0), Ref(sequence.active)))
+            off = live[sequence.start]  # without power; the first scan with it looks at the start's exits
+            readers.append(Lookup((*live, off), Ref(sequence.active)))
     return disjunction(tuple(readers))

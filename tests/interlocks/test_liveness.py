@@ -8,14 +8,20 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from engine import search_c
+from engine import broken_c, search_c
 from python_search import search
 from stillgate.controller.machine import Machine
+from stillgate.controller.single_faults import POWER_INTERRUPTED
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 
 
 def loop_of(
-    states: dict[str, Any], *, canonical: bool = True, requirements: dict[str, Any] | None = None, **more: Any
+    states: dict[str, Any],
+    *,
+    canonical: bool = True,
+    requirements: dict[str, Any] | None = None,
+    faults: int = 0,
+    **more: Any,
 ) -> ClosedLoop:
     machine = Machine.model_validate({
         "machine": "m",
@@ -25,7 +31,7 @@ def loop_of(
         "sequences": {"s": {"start": "a", "states": states}},
         "requirements": requirements or {},
     } | more)  # fmt: skip
-    return close_loop(machine, tick=10, faults=0, canonical=canonical)
+    return close_loop(machine, tick=10, faults=faults, canonical=canonical)
 
 
 def values_of(loop: ClosedLoop, cell: str, state: int) -> set[int]:
@@ -100,3 +106,16 @@ def test_an_edge_is_remembered_only_where_the_next_scan_may_look_at_it() -> None
     level, active, elapsed = (names.index(name) for name in ("go.run", "s.active", "s.elapsed"))
     waiting = [key for key in search(eager).depths if key[active] == 1 and key[elapsed] < 5]
     assert {key[level] for key in waiting} == {0}
+
+
+def test_without_power_an_edge_that_the_start_state_asks_for_is_not_forgotten() -> None:
+    """In the first scan with power nothing has fallen, however long it was dark."""
+    states = {
+        "a": {"exits": [{"when": "falling(go)", "to": "b"}, {"to": "c"}]},
+        "b": {"on": ["lamp"], "exits": [{"to": "c"}]},
+        "c": {"exits": [{"when": "go", "to": "c"}]},
+    }
+    for canonical in (True, False):
+        loop = loop_of(states, requirements={"at_once": {"never": "s.b"}}, canonical=canonical, faults=1)
+        assert POWER_INTERRUPTED in [item.name for item in loop.faults]
+        assert broken_c(loop) == set()
