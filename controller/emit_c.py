@@ -248,7 +248,10 @@ def _header(program: ControllerProgram, digest: str) -> str:
     name = program.name
     lines = _title(program, digest)
     lines += [f"#ifndef STILLGATE_{name}_H", f"#define STILLGATE_{name}_H", "", "#include <stdint.h>", ""]
-    lines += ["/* Period of the scan in milliseconds; define it to run at another one. */"]
+    lines += [
+        "/* Period of the scan in milliseconds. To run at another one define it the same for every file that",
+        "   includes this one, and check the machine again at that scan. */",
+    ]
     lines += ["#ifndef SG_PERIOD_MS", f"#define SG_PERIOD_MS {program.period}", "#endif", ""]
     for sequence in program.sequences:
         names = [_state_constant(program, sequence.name, state) for state in sequence.states]
@@ -270,7 +273,15 @@ def _header(program: ControllerProgram, digest: str) -> str:
     lines += [f"{INDENT}uint8_t {output.name}__pin;" for output in program.outputs]
     lines += [] if program.outputs else [f"{INDENT}uint8_t none__;"]
     lines += [f"}} {name}__outputs;", ""]
-    lines += [f"void {name}__power_on({name}__state *s);"]
+    lines += [
+        "/* Cold start: start states, first values, nothing remembered, so that an input which is on",
+        "   already rises in the first scan. Call it before the first scan and after every reset or loss",
+        "   of power. It writes no output: hold all of them off until the first scan has written them. */",
+        f"void {name}__power_on({name}__state *s);",
+        "",
+        "/* One scan. Call it once every SG_PERIOD_MS milliseconds, since it counts time by its calls:",
+        "   set all inputs before, apply all outputs after. It writes every member of *out every time. */",
+    ]
     lines += [f"void {name}__scan({name}__state *s, const {name}__inputs *in, {name}__outputs *out);"]
     lines += ["", "#endif", ""]
     return "\n".join(lines)

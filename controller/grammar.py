@@ -172,10 +172,13 @@ def _token(kind: str, text: str, start: int) -> Token | None:
     return Token(name, text, start_pos=start, end_pos=end)
 
 
+QUOTES = "\"'\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb"  # typed, and as word processors make them
+
+
 def _refuse_character(text: str, place: int) -> NoReturn:
     character = text[place]
     shown = f"'{character}'" if character.isprintable() else f"character U+{ord(character):04X}"
-    if character in "\"'":
+    if character in QUOTES:
         hint = "names stand without quotes"
     elif character == ".":
         hint = "a name like 'gate.resting' has no space around its dot"

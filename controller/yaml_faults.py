@@ -41,7 +41,8 @@ FAULTS = (
     YamlFault(
         r"mapping values are not allowed",
         "a ':' does not fit here",
-        "check the indentation of this line; a text that holds ': ' needs quotes",
+        "check the indentation, and that the key above ends in ':' with a space or line break after it;"
+        " a text that holds ': ' needs quotes",
         "when: a¶: b",
     ),
     YamlFault(
@@ -73,7 +74,7 @@ FAULTS = (
     YamlFault(
         r"expected ',' or '(?P<what>.)'",
         "',' or '{what}' is expected before this",
-        "the bracket was opened in line {line}",
+        "the bracket was opened in line {line}; a text inside that holds ': ' or a comma needs quotes",
         "on: [a\nexits¶: []",
     ),
     YamlFault(
@@ -116,7 +117,7 @@ FAULTS = (
     YamlFault(
         r"could not find expected ':'",
         "a ':' is missing after this key",
-        "",
+        "'key: value', with a space; if it is an item of a list, '- ' is missing before it",
         "scan: 20 ms\n¶inputs\nparts: {}",
         Aim.BEGINNING,
     ),

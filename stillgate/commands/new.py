@@ -28,7 +28,8 @@ def new(machine: Path, /) -> int:
         write_new(target, starter_text(name).encode())
     except FileExistsError:
         raise UsageError(f"{target} is there already and was left as it is; choose another name") from None
-    write_line(f"{target} written. Next: stillgate check {target}")
+    shown = f'"{target}"' if " " in str(target) else str(target)  # as both kinds of shell take it
+    write_line(f"{target} written. Next: stillgate check {shown}")
     return 0
 
 

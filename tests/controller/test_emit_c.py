@@ -48,6 +48,15 @@ def compile_strictly(machine: Machine, folder: Path) -> None:
     assert done.returncode == 0, done.stderr
 
 
+def test_the_header_says_how_it_is_called() -> None:
+    """Who writes the firmware has the two files only: when to call what, and what it leaves alone."""
+    states = {"x": {"exits": [{"after": "1 s", "to": "x"}]}}
+    machine = {"machine": "m", "scan": "10 ms", "sequences": {"s": {"start": "x", "states": states}}}
+    _, header = emit_controller(lower_controller(Machine.model_validate(machine)))
+    for said in ("once every SG_PERIOD_MS", "after every reset or loss", "hold all of them off until"):
+        assert said in header
+
+
 @pytest.mark.parametrize("machine", [{"inputs": {}}, {"outputs": {}}, {"inputs": {"int": {}}}])
 @needs_compiler
 def test_a_machine_without_inputs_or_outputs_compiles_too(machine: dict[str, Any], tmp_path: Path) -> None:

@@ -160,6 +160,7 @@ WRONG = [
     ("- a", "'a' does not belong here: expected a number", "say '0 - a'", "a"),
     ("a < > b", "'>' does not belong here", "", ">"),
     ("'a'", "''' has no meaning", "names stand without quotes", "'"),
+    ("\u201ca\u201d", "'\u201c' has no meaning", "names stand without quotes", "\u201c"),
     ("gate . x", "'.' has no meaning", "no space around its dot", "."),
     ("grün", "'ü' has no meaning", "letters a to z", "ü"),
     ("a # b", "'#' has no meaning", "T#500ms", "#"),

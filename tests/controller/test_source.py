@@ -65,6 +65,23 @@ def test_every_yaml_error_is_said_in_words_at_its_place(fault: YamlFault) -> Non
     assert "{" not in caught.value.message.replace("'{'", "")
 
 
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        ("parts:\n  shaft\n    kind: spin", "the key above ends in ':'"),
+        ("shaft:\n  kind:spin\n  drive: m", "the key above ends in ':'"),
+        ("scan:20 ms\nparts: {}", "with a space"),
+        ("interlocks:\n  - {hold_off: a}\n  {hold_off: b}\nparts: {}", "'- ' is missing"),
+        ("on: [{why: a: b}]", "holds ': ' or a comma needs quotes"),
+    ],
+)
+def test_what_beginners_leave_out_is_in_the_hint(text: str, hint: str) -> None:
+    """YAML notices a colon, a space, a dash or a quote that is missing only further on."""
+    with pytest.raises(SourceError) as caught:
+        read_source(text)
+    assert hint in caught.value.hint
+
+
 STYLES = """\
 plain: not edge_clear or x
 folded_plain: not edge_clear

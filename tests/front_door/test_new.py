@@ -18,6 +18,7 @@ from .conftest import Command
 def test_the_starter_is_read_without_a_warning(stillgate: Command, tmp_path: Path) -> None:
     done = stillgate("new", tmp_path / "My Press 2")
     assert done.status == 0
+    assert done.out.endswith(f'Next: stillgate check "{tmp_path / "My Press 2.yaml"}"\n')
     document = read_machine(tmp_path / "My Press 2.yaml")
     assert document.machine.machine == "My_Press_2"
     assert document.warnings == ()
