@@ -201,11 +201,8 @@ def _sources(machine: Machine, signal: str) -> list[str]:
 def watched_by(machine: Machine, name: str) -> list[str]:
     """Sequences whose states or memory a sequence reads, itself or by interlocks on its outputs."""
     read = (path.partition(".")[0] for path in _read_by(machine, name))
-    return [
-        other
-        for other in dict.fromkeys(x for first in read for x in _owners(machine, first))
-        if other != name
-    ]
+    owners = dict.fromkeys(owner for first in read for owner in _owners(machine, first))
+    return [owner for owner in owners if owner != name]
 
 
 def _owners(machine: Machine, name: str) -> list[str]:

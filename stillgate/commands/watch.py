@@ -108,13 +108,12 @@ class _Watcher:
             from stillgate.controller.reader import read_machine_bytes
 
             document = read_machine_bytes(content, str(self.path))
-            budget = document.machine.check.faults if self.faults is None else self.faults
-            if budget:  # the engineer waits: what is known first is said first
-                self._glance(self._check(document, 0, content))
-            result = self._check(document, budget, content)
+            if document.machine.check.faults if self.faults is None else self.faults:
+                self._glance(self._check(document, 0, content))  # the engineer waits: what is known first
+            result = self._check(document, self.faults, content)  # as asked, or it would be kept as another
         return result
 
-    def _check(self, document: MachineDocument, faults: int, content: bytes) -> CheckResult:
+    def _check(self, document: MachineDocument, faults: int | None, content: bytes) -> CheckResult:
         from stillgate.interlocks.check import check
 
         from ..progress import ProgressLine

@@ -30,9 +30,7 @@ def shortened(item: pytest.Item, excinfo: pytest.ExceptionInfo[BaseException]) -
     error = excinfo.value
     if isinstance(error, RequirementBroken):
         return _story(error)
-    if (
-        type(error) is ExceptionGroup
-    ):  # several failures of one test; what Hypothesis makes of flaky ones is more
+    if type(error) is ExceptionGroup:  # several failures; what Hypothesis makes of flaky ones is a subclass
         return _several(item, error)
     if not any(isinstance(entry.frame.f_locals.get("self"), MachineRules) for entry in excinfo.traceback):
         return None

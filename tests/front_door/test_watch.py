@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from stillgate.interlocks.result_cache import kept_result
 
 from stillgate.commands.new import starter_text
 from stillgate.saves import whole_content
@@ -28,11 +29,11 @@ FORGOTTEN = STARTER.replace("unless: guard_shut", "unless: true").replace(" or n
 class Watch:
     """A running ``stillgate watch``."""
 
-    def __init__(self, path: Path, faults: int = 0) -> None:
+    def __init__(self, path: Path, *options: str) -> None:
         self.path = path
         environment = {**os.environ, "COLUMNS": "100", "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "stillgate", "watch", path.name, "--faults", str(faults)],
+            [sys.executable, "-P", "-m", "stillgate", "watch", path.name, *options],
             cwd=path.parent,
             env=environment,
             stdout=subprocess.PIPE,
@@ -66,7 +67,7 @@ class Watch:
 
 @pytest.fixture
 def watch(starter: Path) -> Iterator[Watch]:
-    found = Watch(starter)
+    found = Watch(starter, "--faults", "0")
     yield found
     found.process.kill()
     found.process.wait()
@@ -110,7 +111,7 @@ def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> Non
 
 
 def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starter: Path) -> None:
-    watch = Watch(starter, faults=1)
+    watch = Watch(starter, "--faults", "1")
     try:
         before = watch.until("without faults 4 hold with a tick of 100 ms")
         assert "requirements checked" not in before
@@ -124,6 +125,24 @@ def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starte
         said = watch.until("with a tick of 100 ms")
         assert "surroundings: guard_shut goes off" in said
         assert watch.interrupt() == 130
+    finally:
+        watch.process.kill()
+        watch.process.wait()
+
+
+def test_what_a_watch_found_out_is_kept_for_the_same_file_asked_the_same_way(starter: Path) -> None:
+    """By the file's own fault budget: taking a change back is answered at once, and so is a check."""
+    first = starter.read_text(encoding="utf-8")
+    watch = Watch(starter)
+    try:
+        watch.until("one fault is looked at now")
+        watch.until("Local codes")
+        assert kept_result(first.encode(), starter) is not None
+        starter.write_text(first + "# changed\n", encoding="utf-8")
+        watch.until("saved; without faults")
+        watch.until("with one fault\n")
+        starter.write_text(first, encoding="utf-8")
+        assert "without faults" not in watch.until(": saved\n")
     finally:
         watch.process.kill()
         watch.process.wait()
