@@ -110,6 +110,15 @@ def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> Non
     assert watch.said.endswith("stillgate: interrupted\n")
 
 
+@pytest.fixture
+def nothing_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cache of the test's own: what other tests found out would be answered at once."""
+    folder = tmp_path / "cache"
+    folder.mkdir(mode=0o700)
+    monkeypatch.setenv("STILLGATE_CACHE", str(folder))
+
+
+@pytest.mark.usefixtures("nothing_kept")
 def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starter: Path) -> None:
     watch = Watch(starter, "--faults", "1")
     try:
@@ -130,6 +139,7 @@ def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starte
         watch.process.wait()
 
 
+@pytest.mark.usefixtures("nothing_kept")
 def test_what_a_watch_found_out_is_kept_for_the_same_file_asked_the_same_way(starter: Path) -> None:
     """By the file's own fault budget: taking a change back is answered at once, and so is a check."""
     first = starter.read_text(encoding="utf-8")
