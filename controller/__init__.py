@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from .emit_c import emit_controller
     from .errors import MachineFileError, Problem, StillgateError, TextError, UsageError
     from .executive import Executive
     from .grammar import parse_expression
@@ -34,6 +35,7 @@ __all__ = [
     "StillgateError",
     "TextError",
     "UsageError",
+    "emit_controller",
     "fault_names",
     "lower_controller",
     "machine_schema",
@@ -55,6 +57,7 @@ _HOME = {
     "StillgateError": "errors",
     "TextError": "errors",
     "UsageError": "errors",
+    "emit_controller": "emit_c",
     "fault_names": "single_faults",
     "lower_controller": "lowering",
     "machine_schema": "schema",

@@ -35,6 +35,7 @@ COMMANDS = (
     "replay",
     "diagnose",
     "draw",
+    "controller",
     "fault-table",
     "layers",
     "strength",

@@ -21,6 +21,7 @@ check it exhaustively, simulate it, draw it.
   stillgate replay press.yaml x.log    where a log and the logic part, and why
   stillgate diagnose press.yaml x.log  which single fault explains a log
   stillgate draw press.yaml       state diagrams and signal flow, SVG and PNG
+  stillgate controller press.yaml      the C for the processor, as it is checked
   stillgate fault-table press.yaml     what each single fault leads to
   stillgate layers press.yaml     what sequences and interlocks carry alone
   stillgate strength press.yaml   what could be weakened and nobody notice

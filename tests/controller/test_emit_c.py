@@ -81,6 +81,46 @@ def test_the_longest_time_does_not_overflow(tmp_path: Path) -> None:
     compile_strictly(machine, tmp_path)
 
 
+@needs_compiler
+def test_a_pin_may_be_any_bit_of_its_port(tmp_path: Path) -> None:
+    """What is not 0 is high: a port masked with its bit is a level that lasts, to a debounce too."""
+    states = {
+        "x": {"exits": [{"when": "a", "to": "z"}]},
+        "z": {"on": ["y"], "exits": [{"when": "not a", "to": "x"}]},
+    }
+    machine = {
+        "machine": "m",
+        "scan": "10 ms",
+        "inputs": {"a": {"debounce": "20 ms"}},
+        "outputs": {"y": {}},
+        "sequences": {"s": {"start": "x", "states": states}},
+    }
+    source, header = emit_controller(lower_controller(Machine.model_validate(machine)))
+    (tmp_path / "controller.c").write_text(source, encoding="utf-8")
+    (tmp_path / "controller.h").write_text(header, encoding="utf-8")
+    (tmp_path / "main.c").write_text(
+        """#include "controller.h"
+        int main(void)
+        {
+            m__state s;
+            m__inputs in = {64};
+            m__outputs out = {0};
+            int scan;
+            m__power_on(&s);
+            for (scan = 0; scan < 20; scan++) {
+                m__scan(&s, &in, &out);
+                if (s.a__level > 1 || out.y__pin != (scan > 1)) return scan + 1;
+            }
+            return 0;
+        }""",
+        encoding="utf-8",
+    )
+    command = [*find_compiler().command, *STRICT[:-1], "main.c", "controller.c", "-o", "board"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert subprocess.run([tmp_path / "board"], check=False).returncode == 0
+
+
 CROSS = {
     "Cortex-M4": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4"),
     "aarch64": ("-target", "aarch64-linux-musl"),
