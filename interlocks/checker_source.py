@@ -26,7 +26,7 @@ from stillgate.controller.program import (
 )
 
 from .closed_loop import ClosedLoop, goal_cell
-from .counters import counter_source
+from .counters import counter_source, critical_constants
 from .history_source import GIVEN_UP, history_source, root_source
 from .packing import PackedField, end_states_source, field_text, key_bits, packed_fields
 from .step_keys import Node, cells_read, conditions_source, reading_source, segment_reading, signals_read
@@ -257,8 +257,10 @@ class _Source:
         lines += ["    }", "    sg_stage1_last(c, w);", "}"]
         lines += [head + "sg_unpack_parts(const sg_key *from, struct sg_work *w)", "{"]
         lines += [*self._unpack(part=True), "}"]
-        mask = ", ".join(f"UINT64_C({word:#x})" for word in self._read_mask())
-        lines.append(f"static const uint64_t sg_read_mask[SG_KEY_WORDS] = {{{mask}}};")
+        read = self._read_cells()
+        for label, cells in (("read", read), ("owner", read - set(critical_constants(self.loop)))):
+            mask = ", ".join(f"UINT64_C({word:#x})" for word in self._mask(cells))
+            lines.append(f"static const uint64_t sg_{label}_mask[SG_KEY_WORDS] = {{{mask}}};")
         lines += [*counter_source(self.loop, self.fields), *end_states_source(self.loop, self.fields)]
         lines += ["static inline int sg_is_dark(const struct sg_work *w)", "{", "    return w->dark;", "}"]
         if self.goals:
@@ -336,11 +338,11 @@ class _Source:
         lines += ["    *to = w->packed;", *self._pack(parts, "p.", "(*to)", clear=False), "}"]
         return lines
 
-    def _read_mask(self) -> list[int]:
-        """Bits of a key that the first stage reads: all but those of part cells nobody looks at."""
+    def _read_cells(self) -> set[Cell]:
+        """Stored cells that the first stage reads: all but part cells nobody looks at."""
         loop = self.loop
         unread = self.part_cells - cells_read((*loop.before, *loop.after))
-        return self._mask({item.cell for item in self.fields} - unread)
+        return {item.cell for item in self.fields} - unread
 
     def _mask(self, cells: set[Cell]) -> list[int]:
         """The bits of a key that hold these cells, in words."""

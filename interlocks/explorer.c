@@ -11,7 +11,7 @@
  *     explorer_store.h    the set of states, complete keys in compact entries; explorer_growth.h
  *     explorer_run.h      one exploration; enumeration of transitions
  *     explorer_branches.h stage 1 in pieces; explorer_shelf.h, explorer_results.h: what is kept of steps
- *     explorer_team.h     threads
+ *     explorer_team.h     threads; explorer_parcels.h, what they hand each other
  *     explorer_search.h   level-synchronous breadth-first search
  *     explorer_levels.h   stored states in order of depth
  *     explorer_story.h    shortest stories, rebuilt backwards without stored parents
@@ -62,9 +62,7 @@ SG_EXPORT void sg_close(sg_run *run)
         sg_store_close(&w->store);
         if (w->queue.budget)
             sg_queue_close(&w->queue);
-        for (unsigned set = 0; set < 2; set++)
-            for (unsigned to = 0; to < run->options.threads; to++)
-                free(w->out[set][to].keys);
+        sg_post_close(&w->post);
         free(w);
     }
     if (run->barrier.members)
@@ -96,7 +94,7 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
         sg_worker *w = calloc(1, sizeof *w);
         run->workers[i] = w;
         if (!w || !sg_budget_take(&run->budget, sizeof *w) ||
-            !sg_store_open(&w->store, i, options->threads, options->first_buckets, &run->budget)) {
+            !sg_store_open(&w->store, options->first_buckets, &run->budget)) {
             sg_close(run);
             return NULL;
         }
@@ -293,8 +291,12 @@ SG_EXPORT int sg_check(const sg_run *run)
             break;
         }
         for (uint64_t slot = 0; slot < sg_store_slots(s) && !status; slot++)
-            if (sg_slot_full(s, slot))
+            if (sg_slot_full(s, slot)) {
+                sg_key key = sg_slot_key(s, slot);
                 found[sg_slot_depth(s, slot)]++;
+                if (sg_owner(&key, run->options.threads) != i)
+                    status = SG_INCONSISTENT;
+            }
     }
     for (uint32_t d = 0; d <= run->summary.deepest && !status && !run->status; d++)
         if (found[d] != run->levels[d])

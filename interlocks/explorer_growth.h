@@ -1,6 +1,8 @@
 /* Opening, growing and checking a store; the invariants are told at the top of explorer_store.h. */
 
+#ifndef SG_LOAD
 #define SG_LOAD 0.90 /* fullest load: beyond it displacements get long */
+#endif
 /* Bytes below which tables double, above which they grow by a sixteenth: then hardly emptier than 0.85. */
 #define SG_SMALL_TABLE ((uint64_t)4 << 20)
 
@@ -16,13 +18,11 @@ static void sg_store_resize(sg_store *s, uint64_t buckets)
 }
 
 /* 0 when not even the first table can be had. */
-static int sg_store_open(sg_store *s, uint32_t owner, uint32_t owners, uint64_t buckets, sg_budget *budget)
+static int sg_store_open(sg_store *s, uint64_t buckets, sg_budget *budget)
 {
     memset(s, 0, sizeof *s);
     if (buckets < SG_LEAST_BUCKETS)
         buckets = SG_LEAST_BUCKETS;
-    s->owner = owner;
-    s->owners = owners;
     s->budget = budget;
     uint64_t most = sg_table_bytes(SG_MOST_BUCKETS), first = sg_table_bytes(buckets);
     if (!sg_region_open(&s->region, budget->cap < most ? budget->cap : most))
@@ -47,7 +47,7 @@ static void sg_store_close(sg_store *s)
 
 /* An entry between two tables. */
 typedef struct {
-    uint32_t rest, depth;
+    uint32_t spread, depth;
     uint32_t tail[SG_WORDS];
 } sg_lifted;
 
@@ -74,7 +74,7 @@ static int sg_lift(sg_hand *hand, const sg_lifted *item)
  * counts the entries set down in each bucket, which spares looking at tags. */
 static inline int sg_set_down(sg_store *s, const sg_lifted *item, uint8_t *filled)
 {
-    uint64_t product = (uint64_t)item->rest * s->buckets, bucket = product >> 32;
+    uint64_t product = (uint64_t)item->spread * s->buckets, bucket = product >> 32;
     uint32_t entry[SG_WORDS], shifted = 0;
     for (; filled[bucket] == SG_SLOTS; bucket += sg_stride(product))
         if (++shifted > SG_MAX_SHIFTED)
@@ -98,7 +98,7 @@ static int sg_store_move(sg_store *s, uint64_t before, uint64_t begin, uint64_t 
         unsigned n = 0;
         for (; n < SG_SLOTS && sg_slot_full(&old, bucket * SG_SLOTS + n); n++) {
             items[n].depth = sg_slot_depth(&old, bucket * SG_SLOTS + n);
-            items[n].rest = sg_entry_open(&old, bucket * SG_SLOTS + n, items[n].tail);
+            items[n].spread = sg_entry_open(&old, bucket * SG_SLOTS + n, items[n].tail);
         }
         memset(sg_bucket(s, bucket), 0, SG_SLOTS * sizeof(uint32_t)); /* no tag, no entry */
         s->count -= n;
@@ -109,38 +109,43 @@ static int sg_store_move(sg_store *s, uint64_t before, uint64_t begin, uint64_t 
     return 1;
 }
 
-/* More buckets, in place; 0 when memory is out (the table is then as it was, or, if memory ran out while
- * entries were in hand, unusable: `words` is NULL). */
+static uint64_t sg_least_growth(uint64_t buckets)
+{
+    return buckets + buckets / 16 + 1;
+}
+
+/* Books memory for a growth and for one more after it: the buckets to grow to, or 0 when memory is out. */
+static uint64_t sg_book_growth(sg_store *s)
+{
+    uint64_t before = s->buckets, least = sg_least_growth(before);
+    uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : least;
+    if (after < least)
+        after = least;
+    for (;; after = least + (after - least) / 2) { /* near the cap a smaller step may still be had */
+        uint64_t most = sg_least_growth(after);
+        if (most <= SG_MOST_BUCKETS && sg_table_bytes(most) <= s->region.reserved &&
+            sg_budget_take(s->budget, sg_table_bytes(most) - sg_table_bytes(before)))
+            return after;
+        if (after == least)
+            return 0;
+    }
+}
+
+/* More buckets, in place; 0 when memory is out: the table is then as it was.
+ *
+ * When the displacement of some entries cannot be expressed even so, they are held in hand and the table
+ * grows once more. If memory runs out then, the table is lost (`words` is NULL); so memory for a second
+ * time is booked from the start, and only a third time may want for it. */
 static int sg_store_grow(sg_store *s)
 {
     sg_hand hand = {0};
-    int lost = 0;
-    do {
-        uint64_t before = s->buckets, least = before + before / 16 + 1;
-        uint64_t after = sg_table_bytes(before) < SG_SMALL_TABLE ? before * 2 : least;
-        if (after < least)
-            after = least;
-        uint64_t more = 0;
-        for (;; after = least + (after - least) / 2) { /* near the cap a smaller step may still be had */
-            if (after <= SG_MOST_BUCKETS && sg_table_bytes(after) <= s->region.reserved) {
-                more = sg_table_bytes(after) - sg_table_bytes(before);
-                if (sg_budget_take(s->budget, more))
-                    break;
-            }
-            more = 0;
-            if (after == least)
-                break;
-        }
-        uint8_t *filled = more ? calloc(after + SG_MARGIN, 1) : NULL;
+    uint64_t after = sg_book_growth(s), booked = after ? sg_table_bytes(sg_least_growth(after)) : 0;
+    while (after) {
+        uint64_t before = s->buckets;
+        uint8_t *filled = calloc(after + SG_MARGIN, 1);
         if (!filled || !sg_region_extend(&s->region, sg_table_bytes(after))) {
             free(filled);
-            if (more)
-                sg_budget_give(s->budget, more);
-            lost = hand.count != 0;
-            free(hand.items);
-            if (lost)
-                s->words = NULL;
-            return 0;
+            break;
         }
         sg_store_resize(s, after);
         uint64_t end = before + SG_MARGIN;
@@ -157,14 +162,28 @@ static int sg_store_grow(sg_store *s)
                 sound = sg_lift(&hand, &waiting.items[i]);
         free(waiting.items);
         free(filled);
-        if (!sound) {
-            free(hand.items);
-            s->words = NULL;
-            return 0;
+        if (sound && !hand.count) {
+            sg_budget_give(s->budget, booked - sg_table_bytes(after));
+            return 1;
         }
-    } while (hand.count); /* some displacement could not be expressed even so: once more */
+        if (!sound) {
+            s->words = NULL;
+            break;
+        }
+        after = sg_least_growth(after);
+        if (sg_table_bytes(after) > booked) {
+            if (after > SG_MOST_BUCKETS || sg_table_bytes(after) > s->region.reserved ||
+                !sg_budget_take(s->budget, sg_table_bytes(after) - booked))
+                break;
+            booked = sg_table_bytes(after);
+        }
+    }
+    if (booked)
+        sg_budget_give(s->budget, booked - sg_table_bytes(s->buckets));
+    if (hand.count)
+        s->words = NULL;
     free(hand.items);
-    return 1;
+    return 0;
 }
 
 /* The invariants of the store; 0 when one is damaged. */
@@ -182,8 +201,7 @@ static int sg_store_check(const sg_store *s)
         sg_key key = sg_slot_key(s, slot);
         if (SG_KEY_BITS % 64 && key.w[SG_KEY_WORDS - 1] >> (SG_KEY_BITS % 64))
             return 0;
-        uint64_t product = (uint64_t)sg_spread(&key) * s->owners;
-        if (product >> 32 != s->owner || sg_store_find(s, &key, (uint32_t)product) != slot)
+        if (sg_store_find(s, &key, sg_spread(&key)) != slot)
             return 0;
     }
     return count == s->count;

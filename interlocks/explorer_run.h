@@ -4,6 +4,7 @@
 
 #include "explorer_store.h"
 #include "explorer_team.h"
+#include "explorer_parcels.h"
 
 #define SG_RARE(x) __builtin_expect(!!(x), 0)
 
@@ -68,10 +69,27 @@ static inline int sg_key_stray(const sg_key *k)
 #endif
 }
 
-/* Where a key belongs: owner in the high half, rest in the low half. */
+/* Which thread a key belongs to. States with the same controller and the same places of the parts share what
+ * is worked out for them (explorer_results.h), so they belong to one thread: the rest of a key has no say. */
+static inline uint32_t sg_owner(const sg_key *k, uint32_t owners)
+{
+    uint64_t h = 0;
+    for (unsigned i = 0; i < SG_KEY_WORDS; i++) {
+#ifdef SG_SEGMENTS
+        h ^= k->w[i] & sg_owner_mask[i];
+#else
+        h ^= k->w[i];
+#endif
+        h *= UINT64_C(0xD6E8FEB86659FD93);
+        h ^= h >> 32;
+    }
+    return (uint32_t)((h & UINT32_MAX) * owners >> 32);
+}
+
+/* Where a key belongs: its owner in the high half, its spread in the low half. */
 static inline uint64_t sg_place(const sg_key *k, uint32_t owners)
 {
-    return (uint64_t)sg_spread(k) * owners;
+    return (uint64_t)sg_owner(k, owners) << 32 | sg_spread(k);
 }
 
 static inline void sg_events_clear(sg_context *c)
@@ -226,15 +244,9 @@ static void sg_record_fill(sg_record *r, const sg_context *c, const sg_key *from
 #define SG_RING 64 /* keys; a power of two */
 #endif
 
-/* Keys on their way to another thread. */
-typedef struct {
-    sg_waiting *keys;
-    uint64_t count, room;
-} sg_outbox;
-
 typedef struct {
     sg_key key;
-    uint32_t rest;
+    uint32_t spread;
 } sg_pending;
 
 typedef struct sg_worker {
@@ -254,8 +266,7 @@ typedef struct sg_worker {
     sg_pending again[SG_RING];    /* those of them that are probably known */
     uint64_t doubted, cleared;    /* entered that ring, left it */
     sg_key filter[SG_FILTER];     /* keys seen lately */
-    sg_outbox out[2][SG_MAX_THREADS];
-    atomic_int done[2];
+    sg_post post;                 /* keys of other threads, on their way */
     atomic_uint_fast64_t seen_states, seen_transitions, seen_left; /* published */
     uint32_t *order;              /* slots sorted by depth, while a closure or a story is made */
     uint64_t *starts;             /* where in `order` a depth starts */
@@ -270,6 +281,7 @@ typedef struct sg_run {
     sg_barrier barrier;
     sg_worker *workers[SG_MAX_THREADS];
     atomic_int halt;   /* an sg_status that ends the call */
+    atomic_uint expanded; /* threads that have expanded their states of this level */
     int go_on;         /* written by worker 0 between two barriers */
     int ended;         /* the search was run */
     int status;        /* of the search */

@@ -1,16 +1,15 @@
 /* Level-synchronous breadth-first search by a team of owners.
  *
- * Every state belongs to the thread that its hash names; only the owner touches the table it lies in and
- * the queue it waits in, so nothing is locked. A level is worked off in rounds:
+ * Every state belongs to the thread that a hash of a part of it names (sg_owner); only the owner touches the
+ * table it lies in and the queue it waits in, so nothing is locked. A thread works off a level in pieces:
  *
  *     expand a piece of my queue:   successor --filter--> mine:   ring (prefetch) -> table -> queue
- *                                                     \-> other's: outbox of this round
- *     ---------- barrier ----------
- *     insert what the others put into their outboxes for me
+ *                                                     \-> other's: parcel for its owner
+ *     insert what others have posted to me meanwhile
  *
- * Outboxes alternate between two sets, so one barrier a round is enough: when a set is filled again, the
- * barrier in between has told that its readers are done. The level ends with the round in which everybody
- * had expanded everything.
+ * Who has expanded everything posts its begun parcels, says so in `expanded`, and goes on inserting until
+ * all have said so: then nothing is on its way any more but what lies on its own pile. The next level
+ * begins after a barrier, so what is inserted during a level always belongs to the next one.
  *
  * The filter holds complete keys that this thread passed on lately; meeting one again needs no look at
  * the table. The ring lets the table line arrive while other successors are computed; keys whose tag is
@@ -27,8 +26,7 @@
 
 #include "explorer_run.h"
 
-#define SG_ROUND_STATES 4096 /* at most this many are expanded between two looks at caps and stop flag */
-#define SG_ROUND_KEYS 8192   /* or until this many keys wait for other threads */
+#define SG_PIECE_STATES 512 /* expanded between two looks at caps, stop flag and arrived parcels */
 
 /* Take note of the open events of a transition. */
 static __attribute__((noinline, cold)) void sg_note(sg_worker *me, sg_context *c, const sg_key *from,
@@ -49,7 +47,7 @@ static __attribute__((noinline, cold)) void sg_note(sg_worker *me, sg_context *c
 
 static inline int sg_insert_next(sg_worker *me, const sg_pending *p, int tags_only)
 {
-    return sg_store_insert(&me->store, &p->key, p->rest, me->depth < SG_MAX_DEPTH ? me->depth + 1 : SG_MAX_DEPTH,
+    return sg_store_insert(&me->store, &p->key, p->spread, me->depth < SG_MAX_DEPTH ? me->depth + 1 : SG_MAX_DEPTH,
                            tags_only);
 }
 
@@ -88,15 +86,15 @@ static inline void sg_settle(sg_worker *me)
 }
 
 /* A key of mine: ask for its table line now, look at it SG_RING keys later. */
-static inline void sg_take_in(sg_worker *me, const sg_key *key, uint32_t rest)
+static inline void sg_take_in(sg_worker *me, const sg_key *key, uint32_t spread)
 {
     sg_pending *p = &me->ring[me->ringed % SG_RING];
     if (me->ringed - me->settled == SG_RING)
         sg_settle(me);
     p->key = *key;
-    p->rest = rest;
+    p->spread = spread;
     me->ringed++;
-    sg_store_prefetch(&me->store, rest);
+    sg_store_prefetch(&me->store, spread);
 }
 
 static void sg_settle_all(sg_worker *me)
@@ -107,32 +105,65 @@ static void sg_settle_all(sg_worker *me)
         sg_settle_again(me);
 }
 
-static __attribute__((noinline, cold)) int sg_outbox_extend(sg_worker *me, sg_outbox *box)
+/* Insert what others have posted to me; 0 when there was nothing. */
+static int sg_take_deliveries(sg_worker *me)
 {
-    uint64_t room = box->room ? box->room * 2 : SG_ROUND_KEYS;
-    if (!sg_budget_take(&me->run->budget, (room - box->room) * sizeof(sg_waiting)))
+    sg_parcel *p = sg_pile_take(&me->post.arrived);
+    if (!p)
         return 0;
-    sg_waiting *more = realloc(box->keys, room * sizeof *more);
-    if (!more) {
-        sg_budget_give(&me->run->budget, (room - box->room) * sizeof(sg_waiting));
-        return 0;
+    while (p) {
+        sg_parcel *next = p->next;
+        for (uint32_t k = 0; k < p->count && !sg_halted(me->run); k++) {
+            sg_key key = sg_take_up(&p->keys[k]);
+            sg_take_in(me, &key, sg_spread(&key));
+        }
+        sg_pile_put(&me->run->workers[p->maker]->post.returned, p);
+        p = next;
     }
-    box->keys = more;
-    box->room = room;
+    sg_settle_all(me);
     return 1;
 }
 
-typedef struct {
-    sg_worker *me;
-    sg_outbox *out;
-    uint64_t sent;
-} sg_expansion;
+/* An empty parcel, or NULL when memory is out or the run is halted. While too many are on their way it inserts
+ * what has arrived here, so no two threads wait for one another. */
+static __attribute__((noinline)) sg_parcel *sg_parcel_begin(sg_worker *me)
+{
+    sg_parcel *p;
+    for (unsigned looks = 0; !(p = sg_parcel_again(&me->post)); looks++) {
+        if (me->post.count < SG_PARCELS_OUT + me->run->options.threads)
+            return sg_parcel_make(&me->post, me->index, &me->run->budget);
+        if (sg_halted(me->run))
+            return NULL;
+        if (!sg_take_deliveries(me))
+            sg_pause(looks);
+    }
+    return p;
+}
+
+/* The parcel being packed for a thread goes on its way. */
+static inline void sg_dispatch(sg_worker *me, uint32_t owner)
+{
+    sg_pile_put(&me->run->workers[owner]->post.arrived, me->post.packing[owner]);
+    me->post.packing[owner] = NULL;
+}
+
+/* A key of another thread: 0 when memory is out. */
+static inline int sg_send(sg_worker *me, uint32_t owner, const sg_key *key)
+{
+    sg_parcel **packing = &me->post.packing[owner];
+    if (SG_RARE(!*packing) && !(*packing = sg_parcel_begin(me)))
+        return 0;
+    sg_parcel *p = *packing;
+    p->keys[p->count++] = sg_lay_by(key);
+    if (SG_RARE(p->count == SG_PARCEL_KEYS))
+        sg_dispatch(me, owner);
+    return 1;
+}
 
 static inline __attribute__((always_inline)) int sg_arrive(void *arg, sg_context *c, const sg_key *from,
                                                            const sg_key *to, uint32_t split)
 {
-    sg_expansion *x = arg;
-    sg_worker *me = x->me;
+    sg_worker *me = arg;
     me->transitions++;
     uint64_t hit = 0;
     for (unsigned w = 0; w < SG_EVENT_WORDS; w++)
@@ -150,30 +181,25 @@ static inline __attribute__((always_inline)) int sg_arrive(void *arg, sg_context
     if (sg_key_same(lately, to))
         return 0;
     *lately = *to;
-    uint64_t place = (uint64_t)spread * me->store.owners;
-    uint32_t owner = (uint32_t)(place >> 32);
+    uint32_t owner = sg_owner(to, me->run->options.threads);
     if (owner == me->index) {
-        sg_take_in(me, to, (uint32_t)place);
+        sg_take_in(me, to, spread);
         return 0;
     }
-    sg_outbox *box = &x->out[owner];
-    if (SG_RARE(box->count == box->room) && !sg_outbox_extend(me, box)) {
+    if (SG_RARE(!sg_send(me, owner, to))) {
         sg_halt(me->run, SG_CAPPED_MEMORY);
         return 1;
     }
-    box->keys[box->count++] = sg_lay_by(to);
-    x->sent++;
     return 0;
 }
 
-static void sg_expand_piece(sg_worker *me, unsigned set)
+static void sg_expand_piece(sg_worker *me)
 {
-    sg_expansion x = {me, me->out[set], 0};
-    for (unsigned i = 0; i < SG_ROUND_STATES && x.sent < SG_ROUND_KEYS && me->left && !sg_halted(me->run); i++) {
+    for (unsigned i = 0; i < SG_PIECE_STATES && me->left && !sg_halted(me->run); i++) {
         sg_key from = sg_queue_pop(&me->queue);
         me->left--;
         me->moved = 0;
-        sg_transitions(&me->context, &from, sg_arrive, &x, 1);
+        sg_transitions(&me->context, &from, sg_arrive, me, 1);
         if (SG_RARE(me->context.fault))
             sg_halt(me->run, me->context.fault);
         if (SG_RARE(!me->moved) && !sg_is_end(&from)) {
@@ -183,19 +209,6 @@ static void sg_expand_piece(sg_worker *me, unsigned set)
                 least->from = from;
             }
         }
-    }
-    sg_settle_all(me);
-}
-
-static void sg_take_deliveries(sg_worker *me, unsigned set)
-{
-    for (unsigned i = 0; i < me->run->options.threads; i++) {
-        sg_outbox *box = &me->run->workers[i]->out[set][me->index];
-        for (uint64_t k = 0; k < box->count && !sg_halted(me->run); k++) {
-            sg_key key = sg_take_up(&box->keys[k]);
-            sg_take_in(me, &key, (uint32_t)sg_place(&key, me->store.owners));
-        }
-        box->count = 0;
     }
     sg_settle_all(me);
 }
@@ -270,6 +283,7 @@ static void sg_end_level(sg_run *run, uint32_t depth)
         }
         run->levels[depth + 1] = waiting - left;
     }
+    atomic_store(&run->expanded, 0);
     run->go_on = !halted && waiting;
 }
 
@@ -280,18 +294,25 @@ static void sg_search_job(void *arg, unsigned index)
     for (uint32_t depth = 0;; depth++) {
         me->depth = depth;
         me->left = me->queue.length;
-        for (unsigned set = 0;; set ^= 1) {
+        for (;;) {
             sg_look_up(me);
-            sg_expand_piece(me, set);
-            atomic_store(&me->done[set], !me->left || sg_halted(run));
-            sg_barrier_wait(&run->barrier);
-            sg_take_deliveries(me, set);
-            int all = 1;
-            for (unsigned i = 0; i < run->options.threads; i++)
-                all &= atomic_load(&run->workers[i]->done[set]);
-            if (all)
+            if (!me->left || sg_halted(run))
                 break;
+            sg_expand_piece(me);
+            sg_take_deliveries(me);
         }
+        for (unsigned i = 0; i < run->options.threads; i++)
+            if (me->post.packing[i])
+                sg_dispatch(me, i);
+        atomic_fetch_add(&run->expanded, 1);
+        for (unsigned looks = 0; atomic_load(&run->expanded) < run->options.threads; looks++) {
+            if (sg_take_deliveries(me))
+                looks = 0;
+            else
+                sg_pause(looks);
+            sg_look_up(me);
+        }
+        sg_take_deliveries(me);
         sg_barrier_wait(&run->barrier);
         if (!index)
             sg_end_level(run, depth);

@@ -4,13 +4,11 @@
  * A key of K bits is split into a head (32 bits) and a tail (the rest). Hashing is invertible:
  *
  *     spread = mix32(head) ^ hash32(tail)          head = unmix32(spread ^ hash32(tail))
- *     owner  = high 32 bits of spread * owners     which thread's table
- *     rest   = low 32 bits of the same product
- *     bucket = high 32 bits of rest * buckets      where in that table
+ *     bucket = high 32 bits of spread * buckets
  *     trace  = high SG_TRACE_FIELD bits of the low half of that product
  *
- * so bucket and trace give `rest` back (products of neighbouring `rest` differ by the number of buckets,
- * which is kept so large that their traces differ), and with it spread and head. An entry holds the tail,
+ * so bucket and trace give `spread` back (products of neighbouring spreads differ by the number of buckets,
+ * which is kept so large that their traces differ), and with it the head. An entry holds the tail,
  * the trace, how many steps it was displaced, and the depth; where it lies says the remaining bits. No bit
  * of the key is lost: two different states are never taken for one.
  * (Quotienting after J. G. Cleary, Compact hash tables using bidirectional linear probing, 1984; mix32 is
@@ -87,7 +85,6 @@ typedef struct {
     uint64_t buckets;     /* homes; the table has SG_MARGIN more */
     uint64_t count;
     uint64_t limit;       /* grow when count gets here */
-    uint32_t owner, owners;
     sg_region region;
     sg_budget *budget;
 } sg_store;
@@ -129,7 +126,7 @@ static inline uint32_t sg_spread(const sg_key *k)
     return sg_mix32((uint32_t)k->w[0]) ^ sg_tail_hash(k);
 }
 
-/* `product` is rest * buckets. */
+/* `product` is spread * buckets. */
 static inline void sg_entry_trace_in(uint32_t entry[SG_WORDS], uint64_t product)
 {
     uint64_t placed = (uint64_t)((uint32_t)product >> (32 - SG_TRACE_FIELD)) << (SG_TRACE_AT % 32);
@@ -191,13 +188,13 @@ static inline uint32_t *sg_body(const sg_store *s, uint64_t slot)
     return sg_bucket(s, slot / SG_SLOTS) + SG_SLOTS + slot % SG_SLOTS * (SG_WORDS - 1);
 }
 
-/* `fraction` is the low half of rest * buckets, at least its high five bits. */
+/* `fraction` is the low half of spread * buckets, at least its high five bits. */
 static inline uint32_t sg_stride(uint64_t fraction)
 {
     return ((uint32_t)fraction >> 27) + 1;
 }
 
-/* `rest` and tail words of an entry copied out of a slot. */
+/* Spread and tail words of an entry copied out of a slot. */
 static inline uint32_t sg_entry_open(const sg_store *s, uint64_t slot, uint32_t entry[SG_WORDS])
 {
     const uint32_t *body = sg_body(s, slot);
@@ -214,8 +211,7 @@ static inline uint32_t sg_entry_open(const sg_store *s, uint64_t slot, uint32_t 
 static sg_key sg_slot_key(const sg_store *s, uint64_t slot)
 {
     uint32_t entry[SG_WORDS];
-    uint32_t rest = sg_entry_open(s, slot, entry);
-    uint32_t spread = (uint32_t)(((uint64_t)s->owner << 32 | rest) / s->owners);
+    uint32_t spread = sg_entry_open(s, slot, entry);
     sg_key key;
     memset(&key, 0, sizeof key);
     for (unsigned i = 1; i < SG_KEY32; i++)
@@ -224,9 +220,9 @@ static sg_key sg_slot_key(const sg_store *s, uint64_t slot)
     return key;
 }
 
-static inline void sg_store_prefetch(const sg_store *s, uint32_t rest)
+static inline void sg_store_prefetch(const sg_store *s, uint32_t spread)
 {
-    __builtin_prefetch(sg_bucket(s, (uint64_t)rest * s->buckets >> 32), 1);
+    __builtin_prefetch(sg_bucket(s, (uint64_t)spread * s->buckets >> 32), 1);
 }
 
 /* Is this tag among the sixteen? Written so that compilers make vector compares of it. */
@@ -296,18 +292,18 @@ static inline void sg_store_put(sg_store *s, uint64_t slot, const uint32_t entry
 }
 
 /* Slot of a key, or SG_NOWHERE. */
-static inline uint64_t sg_store_find(const sg_store *s, const sg_key *key, uint32_t rest)
+static inline uint64_t sg_store_find(const sg_store *s, const sg_key *key, uint32_t spread)
 {
-    uint64_t product = (uint64_t)rest * s->buckets, slot;
+    uint64_t product = (uint64_t)spread * s->buckets, slot;
     uint32_t entry[SG_WORDS];
     sg_entry_pack(key, product, entry);
     return sg_store_probe(s, entry, product, 0, &slot) == SG_THERE ? slot : SG_NOWHERE;
 }
 
 /* Where a key probably is, looking at tags only, or SG_NOWHERE. */
-static inline uint64_t sg_store_glance(const sg_store *s, const sg_key *key, uint32_t rest)
+static inline uint64_t sg_store_glance(const sg_store *s, const sg_key *key, uint32_t spread)
 {
-    uint64_t product = (uint64_t)rest * s->buckets, slot;
+    uint64_t product = (uint64_t)spread * s->buckets, slot;
     uint32_t entry[SG_WORDS];
     sg_entry_pack(key, product, entry);
     return sg_store_probe(s, entry, product, 1, &slot) <= SG_MAYBE ? slot : SG_NOWHERE;
@@ -315,12 +311,12 @@ static inline uint64_t sg_store_glance(const sg_store *s, const sg_key *key, uin
 
 static int sg_store_grow(sg_store *s);
 
-/* 1 the key is new and now stored, 0 it was there, -1 memory is out. With `tags_only`, 2: an entry with the
+/* 1 the key is new and now stored, 0 it was there, -1 memory is out or the table was lost to that. With `tags_only`, 2: an entry with the
  * same tag is there, whose other words have been asked for; come again. */
-static inline int sg_store_insert(sg_store *s, const sg_key *key, uint32_t rest, uint32_t depth, int tags_only)
+static inline int sg_store_insert(sg_store *s, const sg_key *key, uint32_t spread, uint32_t depth, int tags_only)
 {
-    for (;;) {
-        uint64_t product = (uint64_t)rest * s->buckets, slot;
+    while (s->words) {
+        uint64_t product = (uint64_t)spread * s->buckets, slot;
         uint32_t entry[SG_WORDS];
         sg_entry_pack(key, product, entry);
         enum sg_found found = sg_store_probe(s, entry, product, tags_only, &slot);
@@ -337,6 +333,7 @@ static inline int sg_store_insert(sg_store *s, const sg_key *key, uint32_t rest,
         if (!sg_store_grow(s))
             return -1;
     }
+    return -1;
 }
 
 #include "explorer_growth.h"

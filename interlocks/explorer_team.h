@@ -28,6 +28,8 @@ typedef CONDITION_VARIABLE sg_bell;
 #define sg_bell_drop(bell) ((void)(bell))
 #else
 #include <pthread.h>
+#include <sched.h>
+#include <time.h>
 typedef pthread_t sg_thread;
 typedef pthread_mutex_t sg_lock;
 typedef pthread_cond_t sg_bell;
@@ -90,6 +92,20 @@ static void sg_barrier_wait(sg_barrier *b)
     while (atomic_load(&b->round) == round)
         sg_bell_wait(&b->bell, &b->lock);
     sg_lock_give(&b->lock);
+}
+
+/* Lets others have the processor; who has looked in vain for long sleeps a little. */
+static inline void sg_pause(unsigned looks)
+{
+#ifdef _WIN32
+    Sleep(looks < 2000 ? 0 : 1);
+#else
+    const struct timespec a_while = {0, 100000};
+    if (looks < 2000)
+        sched_yield();
+    else
+        nanosleep(&a_while, NULL);
+#endif
 }
 
 /* Gives back what the calling thread keeps for itself (explorer_run.h). */

@@ -367,6 +367,22 @@ def test_the_memory_cap_is_kept_and_the_states_found_can_still_be_asked_for(thre
         assert path.keys[0] == 0
 
 
+@pytest.mark.parametrize("mebibytes", [33, 34, 40])
+def test_memory_that_runs_out_while_a_table_grows_twice_costs_no_state(mebibytes: int) -> None:
+    """So full a table, with two bits for displacements, needs to grow again before all entries lie right.
+
+    Memory for the second time used to be asked for only then. Where it was refused the table was lost, and
+    the search ended in a crash.
+    """
+    library = build(ENDLESS, "-O2", "-DSG_SHIFT_BITS=2", "-DSG_LOAD=0.93")
+    with Explorer(library, Limits(threads=1, bytes=mebibytes << 20)) as explorer:
+        outcome = explorer.run()
+        assert outcome.status is Status.MEMORY_CAP
+        assert outcome.bytes <= mebibytes << 20
+        assert len(list(explorer.states())) == outcome.states > 10_000
+        explorer.assert_consistent()
+
+
 @pytest.mark.parametrize("threads", [1, 2])
 def test_too_little_memory_to_begin_is_said_with_what_would_be_enough(threads: int) -> None:
     with pytest.raises(UsageError, match="limit of 1,000 bytes is too little") as refused:

@@ -1,4 +1,4 @@
-"""The generated checkers run clean under the compiler's address and undefined-behaviour sanitizers."""
+"""The generated checkers run clean under the compiler's sanitizers: addresses, undefined behaviour, threads."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MAIN = """
 #include <stdio.h>
 int main(void)
 {
-    sg_options options = {2, 0, UINT64_MAX, UINT64_MAX >> 1, 0};
+    sg_options options = {3, 0, UINT64_MAX, UINT64_MAX >> 1, 0};
     sg_summary sum;
     int status;
     sg_run *run = sg_open(&options, &status);
@@ -40,8 +40,9 @@ def test_a_search_without_faults_runs_clean_under_sanitizers(name: str, tmp_path
     loop = close_loop(machine, tick=machine.check.tick or machine.scan, faults=0)
     for file, text in (checker_files(loop) | {"main.c": MAIN}).items():
         (tmp_path / file).write_text(text, encoding="utf-8")
-    flags = ["-std=gnu11", "-O1", "-w", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
-    subprocess.run(["gcc", *flags, "main.c", "-o", "search", "-lpthread"], cwd=tmp_path, check=True)
-    done = subprocess.run([tmp_path / "search"], capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert int(done.stdout) > 1000
+    for watched in ("address,undefined", "thread"):
+        flags = ["-std=gnu11", "-O1", "-w", f"-fsanitize={watched}", "-fno-sanitize-recover=all"]
+        subprocess.run(["gcc", *flags, "main.c", "-o", watched, "-lpthread"], cwd=tmp_path, check=True)
+        done = subprocess.run([tmp_path / watched], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        assert int(done.stdout) > 1000
