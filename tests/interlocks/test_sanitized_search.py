@@ -1,4 +1,4 @@
-"""The generated checkers run clean under the compiler's sanitizers: addresses, undefined behaviour, threads."""
+"""The generated checkers run clean under sanitizers of addresses, undefined behaviour and threads."""
 
 from __future__ import annotations
 
