@@ -7,9 +7,11 @@ traceback reaches a user: a fault of the program is one sentence, how to report 
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, NoReturn
 
 from .help_page import HELP_PAGE
@@ -50,6 +52,9 @@ COMMANDS = (
 )
 """Every command, in the order of the work; ``stillgate.commands.X`` holds ``X``, '-' as '_'."""
 
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+"""What the system says of a stream that takes nothing more."""
+
 REPORT_VARIABLE = "STILLGATE_REPORT"
 """Environment variable with the file that details of a program fault are written to."""
 
@@ -62,6 +67,8 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     except BrokenPipeError:  # of standard error too, where what went wrong could not be told
         _silence_output()
         status = BROKEN_PIPE
+    except OSError as error:  # what was held back until now, or what should have told of it
+        status = _refused_output(error)
     sys.exit(status)
 
 
@@ -72,13 +79,13 @@ def run_command(arguments: Sequence[str]) -> int:
         arguments: what stands after ``stillgate``.
     """
     forgive_encoding()
-    if not arguments or list(arguments) in (["--help"], ["-h"], ["help"]):
-        write_line(HELP_PAGE)
-        return 0
-    if list(arguments) in (["--version"], ["-V"]):
-        write_line(f"stillgate {installed_version()}")
-        return 0
     try:
+        if not arguments or list(arguments) in (["--help"], ["-h"], ["help"]):
+            write_line(HELP_PAGE)
+            return 0
+        if list(arguments) in (["--version"], ["-V"]):
+            write_line(f"stillgate {installed_version()}")
+            return 0
         return _dispatch(list(arguments))
     except KeyboardInterrupt:
         write_line("stillgate: interrupted", sys.stderr)
@@ -160,6 +167,8 @@ def _say(error: Exception) -> int:
     if isinstance(error, OSError) and error.filename is not None:
         write_line(f"stillgate: {error.filename}: {error.strerror}", sys.stderr)
         return BAD_USE
+    if isinstance(error, OSError) and error.errno in NO_ROOM:
+        return _refused_output(error)
     return _report(error)
 
 
@@ -191,6 +200,17 @@ def _report(error: Exception) -> int:
     return PROGRAM_FAULT
 
 
+def _refused_output(error: OSError) -> int:
+    """What was printed found no room, on a full disk for example."""
+    with suppress(OSError):
+        write_line(f"stillgate: the output cannot be written: {error.strerror}", sys.stderr)
+    try:
+        sys.stdout.flush()
+    except OSError:
+        _silence_output()
+    return BAD_USE
+
+
 def _silence_output() -> None:
-    """The reader of standard output has gone; keeps Python from complaining at its end."""
+    """Nobody takes what is written to standard output any more; keeps Python from complaining at its end."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -20,8 +20,10 @@ def write_whole(target: Path, content: bytes) -> None:
             stream.write(content)
         part.chmod(0o644)
         part.replace(target)
-    except BaseException:
+    except BaseException as error:
         part.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.filename is None:  # of a file that is open already
+            error.filename = str(target)
         raise
 
 

@@ -16,10 +16,11 @@ file does not settle is asked for by name; nothing is guessed.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from encodings.aliases import aliases
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from stillgate.controller.durations import shorten
 from stillgate.controller.errors import MachineFileError, Problem, UsageError
 from stillgate.controller.fields import about
@@ -80,7 +81,10 @@ class ColumnMap(_Section):
     decimal: Annotated[
         Literal[".", ","] | None, about("Mark before the decimals of a number; else the point.", ",")
     ] = None
-    encoding: Annotated[str, about("Encoding of the text.", "cp1252")] = "utf-8"
+    encoding: Annotated[
+        str,
+        about("Encoding of the text, one in which a line break is one byte; so not UTF-16.", "cp1252"),
+    ] = "utf-8"
     name: Annotated[
         str | None, about("Column that names a signal, where every row is one signal's change.", "Signal")
     ] = None
@@ -120,6 +124,19 @@ class ColumnMap(_Section):
             {"DI 07": "cutter_still"},
         ),
     ] = {}
+
+    @field_validator("encoding")
+    @classmethod
+    def _is_read(cls, name: str) -> str:
+        """Refuses an encoding that is not there, or in which a line break is more than its one byte."""
+        try:
+            plain = "\n".encode(name) == b"\n"
+        except (LookupError, UnicodeError):
+            hint = nearest_hint(name, aliases) or "there are utf-8, cp1252, latin-1 and more"
+            raise ValueError(f"there is no encoding '{shorten(name)}'; {hint}") from None
+        if not plain:
+            raise ValueError(f"texts in {shorten(name)} are not read; save the log in UTF-8")
+        return name
 
     @model_validator(mode="after")
     def _means_one_thing(self) -> Self:

@@ -62,7 +62,6 @@ def open_csv_log(
         UsageError: if a column is missing, nothing is a signal of the machine, or the file can
             be read in more than one way.
     """
-    _require_encoding(path, layout.encoding)
     lines = Lines(path, size)
     rows = _cells(lines, layout, None, TroubleBook())
     header = next(rows, (0, [""]))[1]
@@ -199,16 +198,6 @@ def _cells(
             book.note(TroubleKind.UNREADABLE, number, str(error))
             continue
         yield number, row
-
-
-def _require_encoding(path: Path, name: str) -> None:
-    """Refuses an encoding that is not there, or in which a line break is more than its one byte."""
-    try:
-        plain = "\n".encode(name) == b"\n"
-    except (LookupError, UnicodeError):
-        raise UsageError(f"{path}: there is no encoding '{shorten(name)}'") from None
-    if not plain:
-        raise UsageError(f"{path}: texts in {shorten(name)} are not read; save it in UTF-8")
 
 
 def _delimiter(header: str, path: Path) -> str:

@@ -23,8 +23,13 @@ PACKED = (
 )
 """How compressed files begin (RFC 1952, RFC 8878; the manuals of bzip2 and xz), and what unpacks them."""
 
-UTF_16 = (b"\xff\xfe", b"\xfe\xff")
-"""How texts begin whose characters have two bytes each (RFC 2781)."""
+MARKS = (
+    (b"\xff\xfe\0\0", "UTF-32"),
+    (b"\0\0\xfe\xff", "UTF-32"),
+    (b"\xff\xfe", "UTF-16"),
+    (b"\xfe\xff", "UTF-16"),
+)
+"""How texts begin whose characters have two bytes or four (RFC 2781; The Unicode Standard, 23.8)."""
 
 NO_TEXT = re.compile(rb"[\x00-\x08\x0e-\x1f]")
 """Characters that stand in no header line."""
@@ -77,8 +82,9 @@ def open_log(
         return open_can_log(path, size, machine, layout, dbc=dbc, progress=progress)
     if DUMP.match(start):
         raise UsageError(f"{path}: a value change dump is not read; give the log that it was made from")
-    if start.startswith(UTF_16):
-        raise UsageError(f"{path}: the text is in UTF-16, which is not read; save it in UTF-8")
+    wide = _wide_text(start)
+    if wide:
+        raise UsageError(f"{path}: the text is in {wide}, which is not read; save it in UTF-8")
     if NO_TEXT.search(start.partition(b"\n")[0]):  # further on it is a spoilt line, told and skipped
         raise UsageError(
             f"{path}: this is no log that can be read: it is binary, and neither Parquet nor BLF; save it as "
@@ -87,6 +93,21 @@ def open_log(
     from .csv_log import open_csv_log
 
     return open_csv_log(path, size, machine, layout, progress)
+
+
+def _wide_text(start: bytes) -> str:
+    """UTF-16 or UTF-32 if a text is in it, with a mark at its beginning or without; else nothing."""
+    for mark, name in MARKS:
+        if start.startswith(mark):
+            return name
+    sample = start[:64]
+    for width, name in ((4, "UTF-32"), (2, "UTF-16")):
+        lanes = [sample[at : len(sample) // width * width : width] for at in range(width)]
+        told = [lane for lane in lanes if any(lane)]
+        # Headers are mostly ASCII: of each character one byte says something, always at the same place.
+        if len(lanes[0]) > 3 and len(told) == 1 and 0 not in told[0]:
+            return name
+    return ""
 
 
 def _refuse_packed(path: Path, start: bytes) -> None:

@@ -297,3 +297,30 @@ def test_doctor_says_what_is_missing_and_how_to_get_it(
     assert done.status == 1
     assert "missing" in done.out
     assert "no-such-compiler" in " ".join(done.out.split())
+
+
+FULL = Path("/dev/full")
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="this system has no device that is always full")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("--help",),
+        ("--version",),
+        ("schema",),
+        ("check", "{file}"),
+        ("check", "{file}", "--format", "json"),
+        ("check", "--help"),
+        ("explain", "{file}"),
+        ("run", "{file}", "--for", "1s"),
+    ],
+    ids=lambda item: item if isinstance(item, str) else " ".join(item),
+)
+def test_output_that_finds_no_room_is_one_sentence(arguments: tuple[str, ...], starter: Path) -> None:
+    command = [sys.executable, "-m", "stillgate", *(item.format(file=starter) for item in arguments)]
+    with FULL.open("w", encoding="utf-8") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+        assert done.returncode == 2
+        assert done.stderr == "stillgate: the output cannot be written: No space left on device\n"
+        assert subprocess.run(command, stdout=full, stderr=full, check=False).returncode == 2
