@@ -64,7 +64,10 @@ def parse_duration(text: str) -> int:
     known = unit if unit in UNITS else unit.lower()
     if not unit:
         raise TextError(
-            f"'{shorten(digits)}' is a number without a unit", start, end, f"say '{shorten(digits)} ms'"
+            f"'{shorten(digits)}' is a number without a unit",
+            start,
+            end,
+            f"say '{shorten(digits)} ms' or '{shorten(digits)} s'",
         )
     if known not in UNITS:
         meant = OTHER_SPELLINGS.get(known)

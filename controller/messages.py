@@ -59,6 +59,9 @@ class Refusal:
     key: str = ""  # the key that is missing
 
 
+NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
+
+
 def refusal_of(error: ErrorDetails, data: Any, root: type[BaseModel] = Machine) -> Refusal:
     """The refusal behind one validation error of the given data; ``root`` is the model it was for."""
     kind = error["type"]
@@ -235,6 +238,8 @@ def _without_tag(value: Any, path: tuple[str | int, ...]) -> Refusal:
 def _keys_hint(key: str, section: Sequence[str | int], data: Any, root: type[BaseModel]) -> str:
     if key == "<<":
         return "merge keys are not part of YAML 1.2; use an anchor for a whole value"
+    if key.startswith(NO_BREAK_SPACE):
+        return "it begins with a no-break space (U+00A0), which indents nothing; type spaces there"
     model = model_at(section, data, root)
     return nearest_hint(key, model_keys(model)) if model is not None else ""
 

@@ -110,7 +110,7 @@ def _read_duration(value: object) -> object:
         raise PydanticCustomError(
             "bare_number",
             "{number} is a number without a unit",
-            {"number": str(value), "hint": f"say '{value} ms'"},
+            {"number": str(value), "hint": f"say '{value} ms' or '{value} s'"},
         )
     raise PydanticCustomError("duration_type", "a time is expected")
 

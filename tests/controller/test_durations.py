@@ -62,7 +62,7 @@ def test_times_become_whole_milliseconds(text: str, milliseconds: int) -> None:
 
 
 WRONG_TIMES = [
-    ("20", "'20' is a number without a unit", "say '20 ms'", "20"),
+    ("20", "'20' is a number without a unit", "say '20 ms' or '20 s'", "20"),
     ("-5 ms", "a time cannot be negative", "say '5 ms'", "-5 ms"),
     ("T#-14ms", "a time cannot be negative", "", "T#-14ms"),
     ("1.5 ms", "the time is finer than a millisecond", "say '2 ms'", "1.5 ms"),
@@ -123,7 +123,7 @@ def test_ranges_give_shortest_and_longest(text: str, bounds: tuple[int, int]) ->
     [
         ("5..3 s", "the range runs backwards", "say '3 s..5 s'", "5..3 s"),
         ("2 s..300 ms", "at least 2000 ms and at most 300 ms", "say '300 ms..2 s'", "2 s..300 ms"),
-        ("3..5", "'5' is a number without a unit", "say '5 ms'", "5"),
+        ("3..5", "'5' is a number without a unit", "say '5 ms' or '5 s'", "5"),
         ("3 s..5 sec", "'sec' is not a unit", "say '5 s'", "sec"),
         ("x..5 s", "'x' is not a time", "", "x"),
         ("3..", "is not a time", "", ""),

@@ -20,8 +20,8 @@ from stillgate.controller.source import LARGEST_FILE, MOST_PROBLEMS
 WRONG = [
     # what is replaced, by what (¶ before the place), message, hint
     # shape
-    ("scan: 20 ms", "scan: ¶20", "20 is a number without a unit", "say '20 ms'"),
-    ("scan: 20 ms", "scan: ¶1.5", "1.5 is a number without a unit", "say '1.5 ms'"),
+    ("scan: 20 ms", "scan: ¶20", "20 is a number without a unit", "say '20 ms' or '20 s'"),
+    ("scan: 20 ms", "scan: ¶1.5", "1.5 is a number without a unit", "say '1.5 ms' or '1.5 s'"),
     ("scan: 20 ms", "scan: ¶0 ms", "'scan' must be more than 0", "say for example 'scan: 20 ms'"),
     ("scan: 20 ms\n", "", "'scan' is missing here", "say for example 'scan: 20 ms'"),
     ("scan: 20 ms", "scan: ¶true", "a time is expected here", ""),
@@ -73,6 +73,7 @@ WRONG = [
     ("{after: 8 s, to: resting}", "¶{after: 8 s}", "'to' is missing here", "say for example 'to: opening'"),
     ("{after: 8 s, to: resting}", "{after: 8 s, ¶too: resting}", "unknown key 'too'", "did you mean 'to'?"),
     ("{after: 8 s, to: resting}", "{¶<<: 8 s, to: resting}", "unknown key '<<'", "merge keys"),
+    ("scan: 20 ms", "scan: 20 ms\n¶\N{NO-BREAK SPACE}note: x", "unknown key", "a no-break space (U+00A0)"),
     ("why: closing edge must be clear", "why: ¶7", "a text is expected here", "put it in quotes: '7'"),
     ("why: two contacts in series", "why: ¶''", "this must not be empty", ""),
     ("faults: 1, exclude", "faults: ¶2, exclude", "'faults' can be at most 1", ""),

@@ -76,7 +76,7 @@ def test_any_other_text_is_refused_within_the_text(one: str, other: str) -> None
     ("text", "said", "hint", "part"),
     [
         ("strat stuck on", "there is no input or output 'strat'", "did you mean 'start'?", "strat"),
-        ("start bounces 10", "'10' is a number without a unit", "say '10 ms'", "10"),
+        ("start bounces 10", "'10' is a number without a unit", "say '10 ms' or '10 s'", "10"),
         ("start slow 1 s", "'start' is an input, and only outputs can be said to be 'slow'", "", "start"),
         ("motor bounces 1 ms", "'motor' is an output, and only inputs", "", "motor"),
         ("start swapped with motor", "an input cannot be swapped with an output", "one sort", "motor"),

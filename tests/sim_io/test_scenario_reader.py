@@ -62,7 +62,7 @@ def step(text: str) -> tuple[int, str, str]:
         ("{at: 1 s, press: motor}", 22, "'motor' is an output; a step moves inputs", ""),
         ("{at: 1 s, set: {start: on, gard: off}}", 32, "there is no input 'gard'", "did you mean 'guard'?"),
         ("{at: 1 s, set: {start: open}}", 28, "'open' is not possible here: 'on' or 'off'", ""),
-        ("{at: 1, press: start}", 10, "1 is a number without a unit", "say '1 ms'"),
+        ("{at: 1, press: start}", 10, "1 is a number without a unit", "say '1 ms' or '1 s'"),
         ("{at: 1 s, press: start, power: off}", 29, "a step does one thing", "write two steps"),
         ("{at: 1 s}", 5, "the step does nothing", "say 'press', 'hold'"),
         ("{at: 1 s, pres: start}", 15, "unknown key 'pres'", "did you mean 'press'?"),
@@ -74,7 +74,7 @@ def step(text: str) -> tuple[int, str, str]:
         ("{press: start, within: 2 s}", 20, "'within' goes with 'expect', not with 'press'", ""),
         ("{inject: motor stuk on}", 0, "'motor stuk on' is not a disturbance", "'motor stuck on'"),
         ("{inject: motr stuck on}", 14, "there is no input or output 'motr'", "did you mean 'motor'?"),
-        ("{inject: start bounces 10}", 28, "'10' is a number without a unit", "say '10 ms'"),
+        ("{inject: start bounces 10}", 28, "'10' is a number without a unit", "say '10 ms' or '10 s'"),
         ("{clear: motor stuck on}", 13, "'motor stuck on' begins nowhere in this file", ""),
     ],
 )
