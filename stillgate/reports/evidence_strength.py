@@ -228,16 +228,24 @@ def strength_section(result: StrengthList, checked: CheckResult) -> Section:
     intro = Prose(
         (
             f"{count_words(total, 'weakening')} of conditions, interlocks, overrides, exits and times were "
-            f"tried one by one; a requirement noticed {result.noticed} of them ({result.share:.1%}). One "
-            "that none notices means that what was weakened is superfluous or that a requirement is missing.",
+            f"tried one by one; a requirement noticed {result.noticed} of them ({result.share:.1%}), none "
+            f"notices {len(_of(result, noticed=False))}, and {len(_of(result, noticed=None))} are undecided. "
+            "One that none notices means that what was weakened is superfluous or that a "
+            "requirement is missing.",
             "An unnoticed weakening is no break: another layer may stand in for the one that was weakened, "
             "and a requirement that speaks of the outcome alone cannot tell. But nobody would notice either "
             "if somebody took the layer out; a requirement on that single layer would.",
+            "Undecided: nothing broke in what was looked at, which the list names; a fault that was not "
+            "tried, or a search that goes on longer, may still show it.",
         )
     )
     blocks: list[Block] = [intro, TableBlock(_by_kind(result))]
-    if result.unnoticed:
-        blocks.append(TableBlock(_unnoticed(result.unnoticed)))
+    for name, title, noticed in (
+        ("unnoticed", "Weakenings that no requirement notices", False),
+        ("undecided_weakenings", "Weakenings that are undecided", None),
+    ):
+        if items := _of(result, noticed=noticed):
+            blocks.append(TableBlock(_listed(name, title, items)))
     if assumed := _new(result.assumptions, checked):
         blocks.append(Bullets(assumed))
     return Section("strength", "What the requirements notice", tuple(blocks))
@@ -267,10 +275,15 @@ def _by_kind(result: StrengthList) -> Table:
     )
 
 
-def _unnoticed(items: tuple[Weakening, ...]) -> Table:
+def _of(result: StrengthList, *, noticed: bool | None) -> tuple[Weakening, ...]:
+    """Weakenings that are noticed, are not, or are undecided (None)."""
+    return tuple(item for item in result.weakenings if item.noticed is noticed)
+
+
+def _listed(name: str, title: str, items: tuple[Weakening, ...]) -> Table:
     return Table(
-        "unnoticed",
-        "Weakenings that no requirement notices",
+        name,
+        title,
         ("line", "where", "weakening", "finding"),
         tuple(
             (
@@ -285,8 +298,6 @@ def _unnoticed(items: tuple[Weakening, ...]) -> Table:
 
 
 def _finding(item: Weakening) -> str:
-    if item.noticed is None:
-        return f"undecided: {item.reason}"
     return f"changes nothing: {item.reason}" if item.equivalent else item.reason or "not noticed"
 
 
@@ -343,8 +354,24 @@ def layer_points(table: LayerTable) -> list[tuple[str, str]]:
 
 
 def strength_points(result: StrengthList) -> list[tuple[str, str]]:
-    """Weakenings that nobody notices."""
-    if not result.unnoticed:
-        return []
-    count = count_words(len(result.unnoticed), "weakening")
-    return [(f"{count} that no requirement notices, to be judged one by one.", "strength")]
+    """Weakenings that nobody notices, and those of which it is not known."""
+    points: list[tuple[str, str]] = []
+    if quiet := _of(result, noticed=False):
+        points.append(
+            (
+                f"{count_words(len(quiet), 'weakening')} that no requirement notices. That is no defect of "
+                "the logic: another layer may stand in for what was weakened. Write a requirement for that layer "
+                "alone, or judge it and write down why none is needed.",
+                "strength",
+            )
+        )
+    if unknown := _of(result, noticed=None):
+        points.append(
+            (
+                f"{count_words(len(unknown), 'weakening')} undecided: nothing broke in what was looked at, "
+                "but a fault that was not tried or a longer search may show it (stillgate strength --full). "
+                "Until then they are to be judged in the same way.",
+                "strength",
+            )
+        )
+    return points

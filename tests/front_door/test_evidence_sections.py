@@ -154,11 +154,21 @@ def test_weakenings_are_counted_and_each_that_nobody_notices_is_shown() -> None:
     section = strength_section(found, result(holding()))
     assert tables(section)["weakenings"].table.rows == (("exit removed", "4", "1", "2", "1"),)
     assert [row[3] for row in tables(section)["unnoticed"].table.rows] == [
-        "no story", "undecided: limit", "changes nothing: never read",
+        "no story", "changes nothing: never read",
     ]  # fmt: skip
+    assert [row[3] for row in tables(section)["undecided_weakenings"].table.rows] == ["limit"]
     assert len(all_weakenings(found).rows) == 4
-    assert strength_points(found)[0][0].startswith("3 weakenings")
-    assert strength_points(dataclasses.replace(found, weakenings=(weakening(True),))) == []
+
+
+def test_open_points_tell_unnoticed_weakenings_from_undecided_ones_and_say_what_to_do() -> None:
+    weakenings = (weakening(True), weakening(False), weakening(False), weakening(None))
+    found = StrengthList("gate", 100, 1, weakenings, (), 1)
+    unnoticed, undecided = (text for text, _ in strength_points(found))
+    assert unnoticed.startswith("2 weakenings that no requirement notices. That is no defect of the logic")
+    assert "Write a requirement for that layer alone" in unnoticed
+    assert undecided.startswith("1 weakening undecided: nothing broke in what was looked at")
+    assert len(strength_points(dataclasses.replace(found, weakenings=weakenings[:3]))) == 1
+    assert strength_points(dataclasses.replace(found, weakenings=weakenings[:1])) == []
 
 
 @pytest.mark.parametrize(
