@@ -92,7 +92,7 @@ def fault_table(
     elif form == "csv":
         from stillgate.diagrams.table import table_csv
 
-        from ..reports.evidence_strength import fault_rows_table
+        from ..reports.evidence_faults import fault_rows_table
 
         write_line(table_csv(fault_rows_table(table)).decode("utf-8-sig").replace("\r\n", "\n").rstrip("\n"))
     else:

@@ -15,11 +15,10 @@ from stillgate.diagrams.table import Table
 from stillgate.interlocks.evidence import LayerTable
 from stillgate.interlocks.verdict import CheckResult
 
+from .evidence_faults import fault_points, fault_section
 from .evidence_open import Point
 from .evidence_strength import (
     all_weakenings,
-    fault_points,
-    fault_section,
     layer_points,
     layer_section,
     strength_points,

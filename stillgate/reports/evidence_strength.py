@@ -1,4 +1,4 @@
-"""Sections of the evidence report on how strong the evidence is: faults, layers, weakenings.
+"""Sections of the evidence report on how strong the evidence is: layers and weakenings.
 
 Each is written from a finished result; one that was not computed has no section and stands
 among the open points.
@@ -6,179 +6,22 @@ among the open points.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
-
-from stillgate.controller.machine import Machine
 from stillgate.diagrams.diagram import plain
-from stillgate.diagrams.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
+from stillgate.diagrams.report_page import Block, Bullets, Prose, Section, TableBlock
 from stillgate.diagrams.table import Table
 from stillgate.interlocks.evidence import (
     Carrier,
-    FaultBreak,
-    FaultRow,
-    FaultTable,
     LayerTable,
-    Outcome,
     StrengthList,
     Weakening,
     WeakeningKind,
 )
-from stillgate.interlocks.verdict import CheckResult, Story, Word
-from stillgate.interlocks.wording import time_text
+from stillgate.interlocks.verdict import CheckResult, Word
 
-from .evidence_verdicts import explored_words, story_chart
+from .evidence_verdicts import new_assumptions
 from .words import count_words, fault_words, judgement_words
 
 NONE = "-"
-
-Known = Mapping[tuple[str, int, object], str]
-"""Anchors of stories that stand elsewhere in the report, by what tells a story from another."""
-
-
-# -- faults ----------------------------------------------------------------------------------
-
-
-def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> Section:
-    """What each fault leads to, with the story of each break; diagnostic coverage.
-
-    Args:
-        result: the check; a story that it tells already is not told again.
-    """
-    known = {_key(item.story): f"break-{item.name}" for item in result.requirements if item.story is not None}
-    parts = [_fault_rows("single", "Single faults", table.rows, known)]
-    if table.pairs:
-        parts.append(_fault_rows("pairs", "Pairs of faults", table.pairs, known, (table.pairs_text,)))
-    if table.coverage:
-        parts.append(_coverage(table))
-    told = (*table.rows, *table.pairs)
-    parts += [
-        part
-        for row in told
-        if _anchor(row, known) == _story_name(row)
-        and (part := _fault_story(machine, row, table, result)) is not None
-    ]
-    notes = Bullets((*_new(table.assumptions, result), explored_words(table.exploration)))
-    counts = Counter(row.outcome for row in table.rows)
-    said = ", ".join(f"{outcome.value}: {counts[outcome]}" for outcome in Outcome if counts[outcome])
-    intro = Prose((f"{count_words(len(table.rows), 'single fault')}; {said}.",))
-    return Section("faults", "What each fault leads to", (intro, notes), tuple(parts))
-
-
-def _new(assumptions: tuple[str, ...], result: CheckResult) -> tuple[str, ...]:
-    """Those that the section on assumptions does not list already."""
-    return tuple(item for item in assumptions if item not in result.assumptions)
-
-
-def _key(story: Story) -> tuple[str, int, object]:
-    return story.headline, story.ticks, story.steps
-
-
-def _anchor(row: FaultRow, known: Known) -> str:
-    """Where the row's story is told."""
-    item = _told(row)
-    if item is None or item.story is None:
-        return ""
-    return known.get(_key(item.story), _story_name(row))
-
-
-def fault_rows_table(table: FaultTable) -> Table:
-    """Single faults, then pairs where they were asked for, as one table of plain text."""
-    block = _fault_rows("rows", "What each fault leads to", (*table.rows, *table.pairs), {}).blocks[0]
-    assert isinstance(block, TableBlock)
-    return block.table
-
-
-def _fault_rows(
-    name: str, title: str, rows: tuple[FaultRow, ...], known: Known, said: tuple[str, ...] = ()
-) -> Part:
-    table = Table(
-        f"faults_{name}",
-        title,
-        ("fault", "outcome", "what happens", "stopped after at most", "dangerous"),
-        tuple(
-            (
-                row.fault,
-                row.outcome.value,
-                plain(row.text),
-                NONE if row.stop_time is None else time_text(row.stop_time),
-                {None: NONE, True: "yes", False: "no"}[row.dangerous],
-            )
-            for row in rows
-        ),
-        (
-            *said,
-            "Outcome: the first that fits of: breaks, harmless, stops by itself, goes unnoticed. "
-            "Dangerous: the first difference that the fault makes can be an output with a hazard that is on "
-            "and would be off. A fault that breaks something leads to its story; in italics: only beyond "
-            "what the requirement must withstand.",
-        ),
-    )
-    links = {(n, 1): anchor for n, row in enumerate(rows) if (anchor := _anchor(row, known))}
-    words = {(n, 1): word for n, row in enumerate(rows) if (word := _outcome_style(row)) is not None}
-    anchors = {n: f"fault-{_slug(row.fault)}" for n, row in enumerate(rows)}
-    return Part(f"part-faults-{name}", title, (TableBlock(table, links, words, anchors),))
-
-
-def _outcome_style(row: FaultRow) -> str | None:
-    match row.outcome:
-        case Outcome.BREAKS:
-            return "broken" if any(item.counts for item in row.breaks) else "minor"
-        case Outcome.UNDECIDED:
-            return "undecided"
-        case _:
-            return None
-
-
-def _told(row: FaultRow) -> FaultBreak | None:
-    """The break that is told: the shortest that counts, else the shortest."""
-    with_story = [item for item in row.breaks if item.story is not None]
-    return next((item for item in with_story if item.counts), next(iter(with_story), None))
-
-
-def _fault_story(machine: Machine, row: FaultRow, table: FaultTable, result: CheckResult) -> Part | None:
-    item = _told(row)
-    if item is None or item.story is None:
-        return None
-    breaks = "; ".join(
-        f"{broken.requirement} after {time_text((broken.depth - 1) * table.exploration.tick)}"
-        f"{'' if broken.counts else ' (need not withstand it)'}"
-        for broken in row.breaks
-    )
-    chart = story_chart(machine, item.story, result, item.requirement, chart=_story_name(row))
-    return Part(_story_name(row), f"Story: {row.fault}", (Prose((f"Breaks {breaks}.",)), Timing(chart)))
-
-
-def _story_name(row: FaultRow) -> str:
-    return f"story-{_slug(row.fault)}"
-
-
-def _slug(text: str) -> str:
-    return text.replace(" ", "-")
-
-
-def _coverage(table: FaultTable) -> Part:
-    rows = Table(
-        "coverage",
-        "Diagnostic coverage",
-        ("signal", "dangerous", "detected", "detected by the next start", "coverage", "band", "in words"),
-        tuple(
-            (
-                item.subject,
-                f"{item.dangerous:g}",
-                f"{item.detected:g}",
-                f"{item.at_next_start:g}",
-                NONE if item.ratio is None else f"{item.ratio:.0%}",
-                item.band,
-                plain(item.text),
-            )
-            for item in table.coverage
-        ),
-        ("Coverage: rate of dangerous faults that are detected over the rate of all dangerous faults "
-         "(ISO 13849-1), from the table above; the rates assumed stand among its assumptions.",),
-    )  # fmt: skip
-    return Part("part-coverage", "Diagnostic coverage", (TableBlock(rows),))
-
 
 # -- layers ----------------------------------------------------------------------------------
 
@@ -214,7 +57,7 @@ def layer_section(table: LayerTable, result: CheckResult) -> Section:
     budget = fault_words(table.faults)
     intro = Prose((f"Every requirement that names a hazard, judged three ways, with {budget}.",))
     blocks: list[Block] = [intro, TableBlock(rows, links, words)]
-    if assumed := _new(table.assumptions, result):
+    if assumed := new_assumptions(table.assumptions, result):
         blocks.append(Bullets(assumed))
     return Section("layers", "Which layer carries a requirement", tuple(blocks))
 
@@ -246,7 +89,7 @@ def strength_section(result: StrengthList, checked: CheckResult) -> Section:
     ):
         if items := _of(result, noticed=noticed):
             blocks.append(TableBlock(_listed(name, title, items)))
-    if assumed := _new(result.assumptions, checked):
+    if assumed := new_assumptions(result.assumptions, checked):
         blocks.append(Bullets(assumed))
     return Section("strength", "What the requirements notice", tuple(blocks))
 
@@ -321,25 +164,6 @@ def all_weakenings(result: StrengthList) -> Table:
 # -- open points -----------------------------------------------------------------------------
 
 
-def fault_points(table: FaultTable) -> list[tuple[str, str]]:
-    """What the fault table leaves open: text, and the anchor of the place that tells more."""
-    points: list[tuple[str, str]] = []
-    quiet = [row for row in table.rows if row.outcome is Outcome.UNNOTICED]
-    if quiet:
-        count = count_words(len(quiet), "fault goes", "faults go")
-        names = ", ".join(row.fault for row in quiet if row.dangerous)
-        worst = f" Dangerous among them: {names}." if names else ""
-        points.append((f"{count} unnoticed, until a second one comes; see the table.{worst}", "faults"))
-    points += [
-        (f"The outcome of the fault '{row.fault}' is undecided.", f"fault-{_slug(row.fault)}")
-        for row in table.rows
-        if row.outcome is Outcome.UNDECIDED
-    ]
-    if not table.exploration.exhausted:
-        points.append(("The fault table was cut short by a limit.", "faults"))
-    return points
-
-
 def layer_points(table: LayerTable) -> list[tuple[str, str]]:
     """Requirements that no layer carries alone, and those undecided."""
     points: list[tuple[str, str]] = []
@@ -360,8 +184,8 @@ def strength_points(result: StrengthList) -> list[tuple[str, str]]:
         points.append(
             (
                 f"{count_words(len(quiet), 'weakening')} that no requirement notices. That is no defect of "
-                "the logic: another layer may stand in for what was weakened. Write a requirement for that layer "
-                "alone, or judge it and write down why none is needed.",
+                "the logic: another layer may stand in for what was weakened. Write a requirement for that "
+                "layer alone, or judge it and write down why none is needed.",
                 "strength",
             )
         )

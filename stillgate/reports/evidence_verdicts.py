@@ -277,3 +277,8 @@ def explored_words(item: Exploration) -> str:
         f"With {fault_words(item.faults)}: {reach}; {count_words(item.states, 'situation')}, "
         f"{count_words(item.transitions, 'step')}, up to {until} after power-on."
     )
+
+
+def new_assumptions(assumptions: tuple[str, ...], result: CheckResult) -> tuple[str, ...]:
+    """Those that the section on assumptions does not list already."""
+    return tuple(item for item in assumptions if item not in result.assumptions)

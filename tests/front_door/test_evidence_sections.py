@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 from stillgate.controller.reader import read_machine_text
-from stillgate.diagrams.report_page import Part, Section, TableBlock
+from stillgate.diagrams.report_page import Part, Prose, Section, TableBlock
 from stillgate.interlocks.evidence import (
     Carrier,
     Coverage,
@@ -24,11 +24,10 @@ from stillgate.interlocks.second_opinion import Opinion, SecondOpinion
 from stillgate.interlocks.verdict import Judgement, Word
 
 from stillgate.commands.new import starter_text
+from stillgate.reports.evidence_faults import fault_points, fault_section
 from stillgate.reports.evidence_opinion import opinion_points, opinion_section
 from stillgate.reports.evidence_strength import (
     all_weakenings,
-    fault_points,
-    fault_section,
     layer_points,
     layer_section,
     strength_points,
@@ -86,10 +85,35 @@ def test_every_fault_has_its_row_and_a_break_that_counts_stands_out() -> None:
     assert [row[4] for row in tables(section)["coverage"].table.rows] == ["50%", "-"]
 
 
+def quiet(fault: str, *, dangerous: bool) -> FaultRow:
+    subject, _, level = fault.partition(" ")
+    return FaultRow(fault, f"input {level}", subject, Outcome.UNNOTICED, "quiet", dangerous=dangerous)
+
+
+def test_faults_that_go_unnoticed_are_defined_and_grouped_by_what_they_belong_to() -> None:
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    rows = (
+        quiet("start stuck on", dangerous=True),
+        quiet("start stuck off", dangerous=True),
+        quiet("still stuck on", dangerous=True),
+        quiet("still stuck off", dangerous=False),
+        quiet("motor stuck off", dangerous=False),
+        quiet("lamp stuck on", dangerous=False),
+    )
+    section = fault_section(machine, dataclasses.replace(faults(), rows=rows), result(holding()))
+    part = next(part for part in section.parts if part.name == "part-faults-unnoticed")
+    assert isinstance(part.blocks[0], Prose)
+    assert "breaks no requirement by itself" in part.blocks[0].paragraphs[0]
+    assert tables(section)["faults_unnoticed"].table.rows == (
+        ("operator", "start stuck on or off", "-"),
+        ("shaft", "still stuck on", "still stuck off, motor stuck off"),
+        ("outputs that move no part", "-", "lamp stuck on"),
+    )
+
+
 def test_what_the_fault_table_leaves_open_is_listed() -> None:
     texts = [text for text, _ in fault_points(faults())]
-    said = "1 fault goes unnoticed, until a second one comes; see the table."
-    assert f"{said} Dangerous among them: gate stuck off." in texts
+    assert any(text.startswith("1 fault goes unnoticed (1 dangerous)") for text in texts)
     assert "The outcome of the fault 'power interrupted' is undecided." in texts
     assert any("cut short" in text for text in texts)
 

@@ -20,7 +20,7 @@ from stillgate.interlocks.verdict import Word
 from strength_machines import GUARDED
 
 from stillgate.reports.evidence_json import FAULT_TABLE, fault_table_document
-from stillgate.reports.evidence_strength import fault_rows_table
+from stillgate.reports.evidence_faults import fault_rows_table
 
 TWO_CONTACTS = """\
 machine: two_contacts
