@@ -18,7 +18,7 @@ from stillgate.controller.program import ControllerProgram, ExitProgram
 from stillgate.controller.quantities import Ticks
 from stillgate.controller.single_faults import stuck_name
 
-from .recording import NO_POWER, Instant, Recording
+from .recording import AND, NO_POWER, Instant, Recording
 from .wording import one_line
 
 BY_FAULT = "fault: "
@@ -92,9 +92,14 @@ def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, l
 def _at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
     if instant.terminals is not None:
         return instant.terminals[name]
-    if instant.fault == stuck_name(name, on=True):
+    faults = _faults(instant)
+    if stuck_name(name, on=True) in faults:
         return True
-    return conducts and instant.fault != stuck_name(name, on=False)
+    return conducts and stuck_name(name, on=False) not in faults
+
+
+def _faults(instant: Instant) -> list[str]:
+    return instant.fault.split(AND) if instant.fault else []
 
 
 def _assert_same(controller: Executive, instant: Instant, number: Ticks) -> None:
@@ -133,7 +138,9 @@ def _power(state: str) -> str:
 def _about_output(machine: Machine, controller: Executive, instant: Instant, name: str) -> str:
     reason = controller.why(name)
     if reason.on != instant.outputs[name]:
-        return f"{BY_FAULT}{instant.fault}" if instant.fault else f"{BY_FAULT}gone"
+        its_own = (stuck_name(name, on=True), stuck_name(name, on=False))
+        fault = next((item for item in _faults(instant) if item in its_own), instant.fault)
+        return f"{BY_FAULT}{fault or 'gone'}"
     if reason.on or not reason.demanded_by:
         return str(reason).partition(": ")[2]
     held = [

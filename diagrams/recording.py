@@ -16,6 +16,9 @@ from stillgate.controller.single_faults import POWER_INTERRUPTED
 from stillgate.interlocks.verdict import Cause, Story
 from stillgate.sim_io.simulation import Frame
 
+AND = " and "
+"""Joins the names of several faults."""
+
 NO_POWER = "off"
 """State of a sequence without power."""
 
@@ -67,7 +70,7 @@ def recording_of_story(machine: Machine, story: Story, tick: Milliseconds) -> Re
         name: _memory_words(item.start, item.range is not None) for name, item in machine.memory.items()
     }
     parts = dict(story.start)
-    fault: str | None = None
+    faults: list[str] = []
     instants: list[Instant] = []
     for number in range(story.ticks):
         step = steps.get(number)
@@ -76,15 +79,16 @@ def recording_of_story(machine: Machine, story: Story, tick: Milliseconds) -> Re
             outputs = {name: name in step.on_outputs for name in machine.outputs}
             for change in step.changes:
                 if change.cause is Cause.FAULT and change.before == "healthy":
-                    fault = f"{change.name} {change.after}"
+                    faults.append(f"{change.name} {change.after}")
                 elif change.cause is Cause.FAULT and change.name not in machine.outputs:
-                    fault = POWER_INTERRUPTED if change.after == "interrupted" else fault
+                    faults += [POWER_INTERRUPTED] if change.after == "interrupted" else []
                 elif change.name in memory:
                     memory = {**memory, change.name: change.after}
                 elif change.name in parts and change.cause is Cause.PART:
                     parts = {**parts, change.name: change.after}
         circuits = {name: bool(level) for name, level in story.inputs[number]}
         truths = {name: values[number] for name, values in story.truths}
+        fault = AND.join(faults) or None
         instants.append(Instant(circuits, states, outputs, memory, parts, fault, truths=truths))
     return Recording(machine, tick, tuple(instants))
 
@@ -114,7 +118,7 @@ def _wrong(frame: Frame) -> str | None:
     """What disturbs a scan, in one text; a scan that is left out counts."""
     dark = any(state is None for state in frame.states.values())
     overrun = ("scan overrun",) if not frame.scanned and not dark else ()
-    return " and ".join((*frame.disturbances, *overrun)) or None
+    return AND.join((*frame.disturbances, *overrun)) or None
 
 
 def time_in_states(recording: Recording) -> dict[str, dict[str, Ticks]]:

@@ -32,6 +32,7 @@ def report(
     faults: int | None = None,
     leave_out: Annotated[list[Left] | None, Parameter(negative="")] = None,
     second_opinion: Annotated[bool, Parameter(negative="")] = False,
+    pairs: Annotated[bool, Parameter(negative="")] = False,
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
@@ -66,6 +67,8 @@ def report(
         A part that is not to be computed; may be repeated. It is named among the open points.
     second_opinion
         Ask a prover too whether the requirements hold; may take minutes, needs z3.
+    pairs
+        Look at every pair of faults too, in the fault table: a search for each, long for a large machine.
     threads
         Threads to explore with. Left out: one a processor.
     max_states
@@ -77,6 +80,7 @@ def report(
     cache
         Use and keep the result of the same check of the same file.
     """
+    from stillgate.controller.errors import UsageError
     from stillgate.diagrams.renderer import find_renderer
     from stillgate.diagrams.report_page import render_page, require_templates
     from stillgate.diagrams.table import table_csv
@@ -87,6 +91,8 @@ def report(
     from .check import INTERRUPTED, status_of
     from .confirm import CONTRADICTION
 
+    if pairs and "fault-table" in (leave_out or ()):
+        raise UsageError("--pairs fills the fault table, which --leave-out fault-table leaves out: give one")
     document = load_document(machine)
     shown_date = _date(date)
     target = output or Path(f"{machine.stem}.report.html")
@@ -125,6 +131,7 @@ def report(
             result,
             leave_out=leave_out or (),
             opinion=second_opinion,
+            pairs=pairs,
             threads=given.threads,
             time_limit=given.seconds,
             tell=progress.say,
@@ -142,6 +149,7 @@ def report(
                 extra=tuple(work.sections),
                 points=tuple(work.points),
                 not_run=tuple(work.not_run),
+                pairs=work.pairs,
             )
         )
         html = render_page(page).encode()

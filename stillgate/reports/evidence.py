@@ -45,6 +45,7 @@ class Evidence:
         extra: sections of further work, such as the fault table, in their order.
         points: what the extra sections leave open: text, and the anchor of what tells more.
         not_run: what was not done, each a sentence for the open points.
+        pairs: what was covered of pairs of faults; empty if they were not looked at.
     """
 
     document: MachineDocument
@@ -57,6 +58,7 @@ class Evidence:
     extra: tuple[Section, ...] = ()
     points: tuple[Point, ...] = ()
     not_run: tuple[str, ...] = ()
+    pairs: str = ""
 
 
 def evidence_page(evidence: Evidence) -> Page:
@@ -66,7 +68,7 @@ def evidence_page(evidence: Evidence) -> Page:
     sections = [
         verdicts_section(result),
         breaks_section(machine, result),
-        assumptions_section(result),
+        assumptions_section(result, evidence.pairs),
         requirements_section(machine, result, evidence.layers),
         *evidence.extra,
         machine_section(machine, result, evidence.renderer),

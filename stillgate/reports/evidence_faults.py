@@ -231,4 +231,12 @@ def fault_points(table: FaultTable) -> list[tuple[str, str]]:
     ]
     if not table.exploration.exhausted:
         points.append(("The fault table was cut short by a limit.", "faults"))
+    if table.pairs:
+        count = count_words(len(table.pairs), "pair breaks", "pairs break")
+        points.append(
+            (f"{count} of faults a requirement that neither fault breaks alone.", "part-faults-pairs")
+        )
+    if table.pairs_undecided:
+        count = count_words(table.pairs_undecided, "pair of faults is", "pairs of faults are")
+        points.append((f"{count} undecided.", "faults"))
     return points

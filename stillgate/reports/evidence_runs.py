@@ -49,6 +49,7 @@ class FurtherWork:
     not_run: list[str] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     layers: LayerTable | None = None
+    pairs: str = ""  # what was covered of pairs of faults
     interrupted: bool = False
     contradicted: bool = False  # by the second opinion
 
@@ -59,6 +60,7 @@ def further_work(
     *,
     leave_out: Collection[str] = (),
     opinion: bool = False,
+    pairs: bool = False,
     threads: int | None = None,
     time_limit: float | None = None,
     tell: Callable[[str], None] = lambda text: None,
@@ -70,13 +72,14 @@ def further_work(
     Args:
         leave_out: names of ``Work`` that are not to be run.
         opinion: ask the second method too.
+        pairs: look at every pair of faults too, in the fault table.
         time_limit: seconds for each of them.
         tell: told what is being done.
 
     Raises:
         ToolMissing: if a second opinion is asked for and its solver is not installed.
     """
-    job = _Job(document, result, threads, time_limit, tell)
+    job = _Job(document, result, pairs, threads, time_limit, tell)
     work = FurtherWork()
     for name, run in (
         ("fault-table", job.fault_table),
@@ -106,6 +109,7 @@ def further_work(
 class _Job:
     document: MachineDocument
     result: CheckResult
+    pairs: bool
     threads: int | None
     time_limit: float | None
     tell: Callable[[str], None]
@@ -114,8 +118,14 @@ class _Job:
         from stillgate.interlocks.fault_table import fault_table
 
         table = fault_table(
-            self.document, tick=self.result.tick, threads=self.threads, time_limit=self.time_limit
+            self.document,
+            tick=self.result.tick,
+            pairs=self.pairs,
+            threads=self.threads,
+            time_limit=self.time_limit,
+            pairs_progress=lambda done, of: self.tell(f"pairs of faults: {done} of {of}"),
         )
+        work.pairs = table.pairs_text
         work.sections.append(fault_section(self.document.machine, table, self.result))
         work.points += fault_points(table)
 

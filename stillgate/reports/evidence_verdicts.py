@@ -18,6 +18,10 @@ from stillgate.interlocks.wording import time_text
 from .words import count_words, fault_words, judgement_words
 
 NONE = "-"
+NO_PAIRS = (
+    "Pairs of faults were not looked at in this report: what a second fault does while a first one stays is "
+    "open. 'stillgate report --pairs' looks at each pair, with a search of its own."
+)
 
 
 def verdicts_section(result: CheckResult) -> Section:
@@ -244,9 +248,16 @@ def story_chart(machine: Machine, story: Story, result: CheckResult, name: str, 
     )
 
 
-def assumptions_section(result: CheckResult) -> Section:
-    """Under what the verdicts were found: what was widened, what was left out, what was explored."""
-    parts = [Part("assumed", "What was assumed and what was widened", (Bullets(result.assumptions),))]
+def assumptions_section(result: CheckResult, pairs: str = "") -> Section:
+    """Under what the verdicts were found: what was widened, what was left out, what was explored.
+
+    Args:
+        pairs: what was covered of pairs of faults; empty if they were not looked at.
+    """
+    assumed = result.assumptions
+    if result.faults or pairs:
+        assumed = (*assumed, f"Pairs of faults, beside the verdicts: {pairs}" if pairs else NO_PAIRS)
+    parts = [Part("assumed", "What was assumed and what was widened", (Bullets(assumed),))]
     if result.exclusions:
         table = Table(
             "exclusions", "Faults left out", ("fault", "reason given in the file"), result.exclusions

@@ -144,6 +144,19 @@ def test_open_points_name_what_is_broken_and_what_was_not_run(broken_page: tuple
     assert "no check can tell" in opened
 
 
+def test_the_assumptions_say_that_pairs_of_faults_were_not_looked_at(broken_page: tuple[Path, str]) -> None:
+    text = PageReader(broken_page[1]).text
+    assumed = text[text.rindex("What was assumed and") : text.rindex("What was explored")]
+    assert "Pairs of faults were not looked at in this report" in assumed
+
+
+def test_pairs_without_a_fault_table_are_refused(stillgate: Command, starter: Path, tmp_path: Path) -> None:
+    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pairs", "--leave-out", "fault-table")
+    assert done.status == 2
+    assert "--pairs fills the fault table" in done.err
+    assert not (tmp_path / "p.html").exists()
+
+
 def test_the_same_file_and_date_give_the_same_bytes(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
@@ -330,7 +343,7 @@ def test_a_report_with_everything_holds_its_sections_and_tables(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
     file = spoilt(starter, ("faults: 0   ", "faults: 1   "))
-    done = stillgate("report", file, "-o", tmp_path / "p.html", "--csv", tmp_path / "csv")
+    done = stillgate("report", file, "-o", tmp_path / "p.html", "--csv", tmp_path / "csv", "--pairs")
     assert done.status == 1
     page = PageReader((tmp_path / "p.html").read_text())
     document = read_machine(file)
@@ -342,6 +355,7 @@ def test_a_report_with_everything_holds_its_sections_and_tables(
     with (tmp_path / "csv" / "all_weakenings.csv").open(encoding="utf-8-sig", newline="") as stream:
         assert len(list(csv.reader(stream))) == tried + 1
     assert "was not asked for (--second-opinion)" in page.text
+    assert "Pairs of faults, beside the verdicts: " in page.text
     assert all(target[1:] in page.ids for target in page.targets)
     assert len(page.ids) == len(set(page.ids))
 

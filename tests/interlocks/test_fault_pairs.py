@@ -10,6 +10,8 @@ from engine import checked, search_c
 from evidence_build import built_quickly
 from python_search import search
 from stillgate.controller.reader import read_machine_text
+from stillgate.diagrams.grounds import grounds_of
+from stillgate.diagrams.recording import recording_of_story
 from stillgate.diagrams.table import table_csv
 from stillgate.interlocks.closed_loop import close_loop
 from stillgate.interlocks.evidence import FaultTable, Outcome
@@ -19,8 +21,8 @@ from stillgate.interlocks.fault_table import fault_table
 from stillgate.interlocks.verdict import Word
 from strength_machines import GUARDED
 
-from stillgate.reports.evidence_json import FAULT_TABLE, fault_table_document
 from stillgate.reports.evidence_faults import fault_rows_table
+from stillgate.reports.evidence_json import FAULT_TABLE, fault_table_document
 
 TWO_CONTACTS = """\
 machine: two_contacts
@@ -75,6 +77,15 @@ def test_the_story_tells_both_faults(table: FaultTable) -> None:
     assert story.fault == "guard_1 stuck on and guard_2 stuck on"
     begun = {change.name for step in story.steps for change in step.changes if change.cause.value == "fault"}
     assert begun == {"guard_1", "guard_2"}
+
+
+def test_the_chart_of_a_pair_is_drawn_with_both_faults(table: FaultTable) -> None:
+    """A recording that forgot the first fault differed from the executive, and no report could be written."""
+    [row] = table.pairs
+    assert row.story is not None
+    recording = recording_of_story(read_machine_text(TWO_CONTACTS).machine, row.story, 100)
+    assert recording.instants[-1].fault == row.fault
+    assert (0, "motor") in grounds_of(recording)
 
 
 def test_a_pair_is_what_a_single_fault_does_to_a_machine_with_the_other_one_built_in() -> None:
