@@ -242,5 +242,7 @@ def _overlay_rows(overlay: Overlay) -> Iterator[tuple[str, str]]:
         yield "dotted, (never ...)", "the check found no situation without faults that reaches or takes it"
     if overlay.path:
         yield "[step 3]", f"taken in this step, numbered as in the timing chart; thick: {overlay.explanation}"
+    if overlay.end:
+        yield "thick border", f"here it ends: the state at the end of {overlay.explanation}"
     if overlay.spent:
         yield "1.2 s, 4 %", f"time in the state: {overlay.explanation}"
