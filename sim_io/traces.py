@@ -13,6 +13,7 @@ says (digest, version, date), and VCD none for the text of an event.
 from __future__ import annotations
 
 import contextlib
+import os
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -30,7 +31,7 @@ def write_trace(log: Log, path: Path) -> None:
     Raises:
         UsageError: for another suffix.
         ToolMissing: if the library for the form is not installed.
-        OSError: if the file cannot be written.
+        OSError: if the file cannot be written, a full disk included; it names the file.
     """
     writer = trace_writer(path)
     with _replacing(path) as part:
@@ -68,6 +69,10 @@ def _replacing(path: Path) -> Iterator[Path]:
     try:
         yield part
         part.replace(path)
+    except OSError as error:
+        if error.errno is None or error.filename not in (None, str(part)):  # of the log that is read
+            raise
+        raise OSError(error.errno, os.strerror(error.errno), str(path)) from None
     finally:
         part.unlink(missing_ok=True)
         folder.rmdir()

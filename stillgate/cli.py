@@ -12,6 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from io import StringIO
 from typing import TYPE_CHECKING, NoReturn
 
 from .help_page import HELP_PAGE
@@ -61,6 +62,7 @@ REPORT_VARIABLE = "STILLGATE_REPORT"
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``stillgate``; ends the process with the exit status."""
+    _replace_closed_streams()
     try:
         status = run_command(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
@@ -198,6 +200,12 @@ def _report(error: Exception) -> int:
     else:
         write_line(f"The details are in {target}; please attach it to a report.", sys.stderr)
     return PROGRAM_FAULT
+
+
+def _replace_closed_streams() -> None:
+    """A stream that was closed by who called (``>&-``) is none at all: what goes there goes nowhere."""
+    sys.stdout = sys.stdout or StringIO()
+    sys.stderr = sys.stderr or StringIO()
 
 
 def _refused_output(error: OSError) -> int:

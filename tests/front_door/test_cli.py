@@ -324,3 +324,32 @@ def test_output_that_finds_no_room_is_one_sentence(arguments: tuple[str, ...], s
         assert done.returncode == 2
         assert done.stderr == "stillgate: the output cannot be written: No space left on device\n"
         assert subprocess.run(command, stdout=full, stderr=full, check=False).returncode == 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="closes streams as a POSIX shell does")
+@pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-"])
+@pytest.mark.parametrize(
+    ("arguments", "status"), [("--version", 0), ("check {file}", 0), ("check none.yaml", 2)]
+)
+def test_a_stream_that_is_closed_takes_nothing_and_harms_nothing(
+    arguments: str, status: int, closed: str, starter: Path
+) -> None:
+    line = f"{shlex.quote(sys.executable)} -m stillgate {arguments.format(file=shlex.quote(str(starter)))}"
+    done = subprocess.run(["sh", "-c", f"{line} {closed}"], capture_output=True, text=True, check=False)
+    assert done.returncode == status
+    assert "Traceback" not in done.stderr
+    assert "fault of the program" not in done.stderr
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits the size of files as POSIX has it")
+@pytest.mark.parametrize(
+    "option", ["--csv run.csv", "--trace run.csv", "--trace run.parquet", "--trace run.vcd"]
+)
+def test_a_file_that_finds_no_room_is_named_and_not_there(tmp_path: Path, option: str) -> None:
+    """A limit stands for the full disk: a write beyond it fails with EFBIG (setrlimit, POSIX.1-2017)."""
+    harvester = Path(__file__).parents[2] / "machines" / "lavender_harvester.yaml"
+    command = shlex.join([sys.executable, "-m", "stillgate", "run", str(harvester), "--for", "20s"])
+    line = f"ulimit -f 1; {command} {option}"
+    done = subprocess.run(["sh", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.stderr == f"stillgate: {option.split()[1]}: File too large\n"
+    assert (done.returncode, list(tmp_path.iterdir())) == (2, [])
