@@ -243,6 +243,6 @@ def _overlay_rows(overlay: Overlay) -> Iterator[tuple[str, str]]:
     if overlay.path:
         yield "[step 3]", f"taken in this step, numbered as in the timing chart; thick: {overlay.explanation}"
     if overlay.end:
-        yield "thick border", f"here it ends: the state at the end of {overlay.explanation}"
+        yield "thick border", f"the state at the end of {overlay.explanation}"
     if overlay.spent:
         yield "1.2 s, 4 %", f"time in the state: {overlay.explanation}"

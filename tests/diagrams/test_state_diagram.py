@@ -9,6 +9,7 @@ import pytest
 from stillgate.controller.reader import read_machine_text
 from stillgate.diagrams.diagram import legend
 from stillgate.diagrams.machine_diagram import arrows_of, machine_diagram
+from stillgate.diagrams.overlay import Overlay
 from stillgate.diagrams.renderer import Picture, find_renderer
 from stillgate.diagrams.state_diagram import state_diagram
 
@@ -22,6 +23,12 @@ def texts(svg: bytes) -> str:
     root = ET.fromstring(svg)
     found = ("".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text"))
     return " ".join(" ".join(found).split())
+
+
+def test_where_a_path_ends_is_explained_even_where_the_sequence_takes_no_step() -> None:
+    overlay = Overlay(end="resting", explanation="the way to the break of r")
+    words = texts(RENDERER.draw(state_diagram(gate(), "gate", overlay), Picture.SVG))
+    assert "thick border the state at the end of the way to the break of r" in words
 
 
 def test_every_state_exit_override_and_output_is_drawn() -> None:
