@@ -7,6 +7,7 @@ user's file is escaped in one place.
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -34,6 +35,8 @@ NODE_ATTRIBUTES = {"shape": "box", "fontname": FONT, "fontsize": "12", "color": 
 EDGE_ATTRIBUTES = {"fontname": FONT, "fontsize": "11", "color": INK, "arrowsize": "0.8"}
 
 
+TAG = re.compile("<[^>]*>")
+
 WIDEST_MEANING = 80
 """Characters of a line of prose, as in a legend."""
 
@@ -43,7 +46,8 @@ class Diagram:
     """DOT text of one picture.
 
     ``nodes`` and ``edges`` are counted from the machine, never from the text, so that a
-    drawing from which something is missing is noticed.
+    drawing from which something is missing is noticed. ``marks`` are those that the picture uses,
+    each with its meaning, as plain text, for a legend beside the picture.
     """
 
     name: str  # becomes the file's name
@@ -51,6 +55,7 @@ class Diagram:
     source: str
     nodes: int
     edges: int
+    marks: tuple[tuple[str, str], ...] = ()
 
 
 def plain(text: str) -> str:
@@ -94,6 +99,11 @@ def legend(rows: Iterable[tuple[str, str]], columns: int = 1) -> str:
         for row in range(height)
     )
     return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>'
+
+
+def plain_marks(rows: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Rows of a legend without their markup."""
+    return tuple((plain(html.unescape(TAG.sub("", mark))), text) for mark, text in rows)
 
 
 def _explained(row: tuple[str, str], widest: int) -> str:

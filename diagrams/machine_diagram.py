@@ -39,6 +39,7 @@ from .diagram import (
     interlock_rows,
     legend,
     plain,
+    plain_marks,
     small,
     stacked,
 )
@@ -61,22 +62,26 @@ class Arrow:
     watching: bool = False  # a state, memory or place that is looked at, not a wire
 
 
-def machine_diagram(machine: Machine) -> Diagram:
-    """The signal flow of a machine."""
+def machine_diagram(machine: Machine, *, explained: bool = True) -> Diagram:
+    """The signal flow of a machine.
+
+    Args:
+        explained: with a legend in the picture; else ``marks`` tells it.
+    """
     title = f"{plain(machine.title) or machine.machine}: signal flow"
     arrows = arrows_of(machine)
     boxes = _boxes(machine, arrows)
     heading = [f'<font point-size="14">{bold(title)}</font>']
     heading += [small(line) for line in folded(plain(machine.note))]
     rows = [*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))]
-    explained = legend(rows, columns=max(1, min(3, len(machine.sequences) // 2)))
+    shown = legend(rows, columns=max(1, min(3, len(machine.sequences) // 2)))
     graph = graphviz.Digraph(
         graph_attr={
             **GRAPH_ATTRIBUTES,
             "labelloc": "b",
             "labeljust": "l",
             "ranksep": "0.9",
-            "label": f'<<font color="{GREY}" point-size="10">{explained}</font>>',
+            "label": f'<<font color="{GREY}" point-size="10">{shown}</font>>' if explained else "",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
@@ -92,7 +97,7 @@ def machine_diagram(machine: Machine) -> Diagram:
         for arrow in arrows:
             frame.edge(arrow.source, arrow.target, **_arrow_style(arrow))
     name = f"{machine.machine}.{SIGNAL_FLOW}"
-    return Diagram(name, title, graph.source, nodes=len(boxes), edges=len(arrows))
+    return Diagram(name, title, graph.source, nodes=len(boxes), edges=len(arrows), marks=plain_marks(rows))
 
 
 def _rows(names: list[str]) -> list[list[str]]:

@@ -21,26 +21,30 @@ from .diagram import (
     bold,
     folded,
     plain,
+    plain_marks,
     small,
     stacked,
 )
 from .overlay import NOTHING, Overlay
-from .state_diagram import add_sequence, count_edges, count_nodes, state_legend
+from .state_diagram import add_sequence, count_edges, count_nodes, state_legend, state_marks
 
 WHOLE_MACHINE = "whole-machine"
 """Name of the picture; a sequence cannot have it, since names of a machine file hold no hyphen."""
 
 
-def whole_machine_diagram(machine: Machine, overlay: Callable[[str], Overlay] = lambda _: NOTHING) -> Diagram:
+def whole_machine_diagram(
+    machine: Machine, overlay: Callable[[str], Overlay] = lambda _: NOTHING, *, explained: bool = True
+) -> Diagram:
     """The states of all sequences in one picture.
 
     Args:
         overlay: what is to be shown besides, for each sequence.
+        explained: with a legend in the picture; else ``marks`` tells it.
     """
     title = f"{plain(machine.title) or machine.machine}: all sequences"
     models = list(machine.sequences.values())
     overlays = {name: overlay(name) for name in machine.sequences}
-    explained = state_legend(machine, models, list(overlays.values()), brief=True)
+    marks = state_marks(machine, models, list(overlays.values()), brief=True)
     heading = [f'<font point-size="14">{bold(title)}</font>']
     heading += [small(line) for line in folded(plain(machine.note))]
     graph = graphviz.Digraph(
@@ -50,7 +54,7 @@ def whole_machine_diagram(machine: Machine, overlay: Callable[[str], Overlay] = 
             "labeljust": "l",
             "nodesep": "0.25",
             "ranksep": "0.35",
-            "label": f"<{explained}>",
+            "label": f"<{state_legend(marks, len(models))}>" if explained else "",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
@@ -67,4 +71,5 @@ def whole_machine_diagram(machine: Machine, overlay: Callable[[str], Overlay] = 
         source=graph.source,
         nodes=sum(map(count_nodes, models)),
         edges=sum(map(count_edges, models)),
+        marks=plain_marks(marks),
     )

@@ -58,7 +58,7 @@ def state_diagram(machine: Machine, sequence: str, overlay: Overlay = NOTHING) -
             **GRAPH_ATTRIBUTES,
             "labelloc": "b",
             "labeljust": "l",
-            "label": f"<{state_legend(machine, [model], [overlay])}>",
+            "label": f"<{state_legend(state_marks(machine, [model], [overlay]))}>",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
@@ -195,10 +195,16 @@ def _mark(machine: Machine, output: str) -> str:
     return ("*" if held else "") + (" !" if machine.outputs[output].hazard else "")
 
 
-def state_legend(
+def state_legend(rows: Sequence_[tuple[str, str]], sequences: int = 1) -> str:
+    """The legend of a drawing, from its rows."""
+    columns = max(1, min(3, sequences // 2))
+    return f'<font color="{GREY}" point-size="10">{legend(rows, columns)}</font>'
+
+
+def state_marks(
     machine: Machine, models: Sequence_[Sequence], overlays: Sequence_[Overlay], *, brief: bool = False
-) -> str:
-    """Explains the marks that a drawing of these sequences uses."""
+) -> list[tuple[str, str]]:
+    """The marks that a drawing of these sequences uses, as markup, and what they mean."""
     states = [state for model in models for state in model.states.values()]
     overrides = any(model.overrides for model in models)
     groups: list[Sequence_[Exit | Override]] = [state.exits for state in states]
@@ -225,9 +231,7 @@ def state_legend(
     if overrides:
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
     rows += dict.fromkeys(row for overlay in overlays for row in _overlay_rows(overlay))
-    rows += [*hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
-    columns = max(1, min(3, len(models) // 2))
-    return f'<font color="{GREY}" point-size="10">{legend(rows, columns)}</font>'
+    return [*rows, *hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
 
 
 _NUMBERS = (

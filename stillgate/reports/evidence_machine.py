@@ -20,12 +20,15 @@ from stillgate.diagrams.overview import whole_machine_diagram
 from stillgate.diagrams.renderer import Picture, Renderer
 from stillgate.diagrams.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
 from stillgate.diagrams.state_diagram import state_diagram
+from stillgate.diagrams.table import Table
 from stillgate.interlocks.verdict import CheckResult
 
 
 def machine_section(machine: Machine, result: CheckResult, renderer: Renderer) -> Section:
     """What the machine is: its note, who tells whom what, all sequences on one page."""
-    sequences = whole_machine_diagram(machine, _never_reached(result))
+    # Wide pictures: with their legends in them, both would be too small on paper.
+    signals = machine_diagram(machine, explained=False)
+    sequences = whole_machine_diagram(machine, _never_reached(result), explained=False)
     flow = (
         f"Signal flow: {len(machine.inputs)} inputs, {len(machine.sequences)} sequences, "
         f"{len(machine.outputs)} outputs, {len(machine.parts)} parts. The tables below say the same."
@@ -41,10 +44,17 @@ def machine_section(machine: Machine, result: CheckResult, renderer: Renderer) -
         "The machine",
         (
             *note,
-            _figure(renderer, machine_diagram(machine), "signal-flow", "Signal flow of the machine", flow),
+            _figure(renderer, signals, "signal-flow", "Signal flow of the machine", flow),
             _figure(renderer, sequences, "whole-machine", "All sequences", whole),
+            _marks(signals, "signal_flow", "Marks of the signal flow"),
+            _marks(sequences, "all_sequences", "Marks of the picture of all sequences"),
         ),
     )
+
+
+def _marks(diagram: Diagram, name: str, title: str) -> TableBlock:
+    """The legend of a picture."""
+    return TableBlock(Table(f"marks_{name}", title, ("mark", "meaning"), diagram.marks))
 
 
 def _never_reached(result: CheckResult) -> Callable[[str], Overlay]:

@@ -318,7 +318,7 @@ FULL = Path("/dev/full")
     ids=lambda item: item if isinstance(item, str) else " ".join(item),
 )
 def test_output_that_finds_no_room_is_one_sentence(arguments: tuple[str, ...], starter: Path) -> None:
-    command = [sys.executable, "-m", "stillgate", *(item.format(file=starter) for item in arguments)]
+    command = [*PROGRAM, *(item.format(file=starter) for item in arguments)]
     with FULL.open("w", encoding="utf-8") as full:
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
         assert done.returncode == 2
@@ -334,7 +334,7 @@ def test_output_that_finds_no_room_is_one_sentence(arguments: tuple[str, ...], s
 def test_a_stream_that_is_closed_takes_nothing_and_harms_nothing(
     arguments: str, status: int, closed: str, starter: Path
 ) -> None:
-    line = f"{shlex.quote(sys.executable)} -m stillgate {arguments.format(file=shlex.quote(str(starter)))}"
+    line = f"{shlex.join(PROGRAM)} {arguments.format(file=shlex.quote(str(starter)))}"
     done = subprocess.run(["sh", "-c", f"{line} {closed}"], capture_output=True, text=True, check=False)
     assert done.returncode == status
     assert "Traceback" not in done.stderr
@@ -348,7 +348,7 @@ def test_a_stream_that_is_closed_takes_nothing_and_harms_nothing(
 def test_a_file_that_finds_no_room_is_named_and_not_there(tmp_path: Path, option: str) -> None:
     """A limit stands for the full disk: a write beyond it fails with EFBIG (setrlimit, POSIX.1-2017)."""
     harvester = Path(__file__).parents[2] / "machines" / "lavender_harvester.yaml"
-    command = shlex.join([sys.executable, "-m", "stillgate", "run", str(harvester), "--for", "20s"])
+    command = shlex.join([*PROGRAM, "run", str(harvester), "--for", "20s"])
     line = f"ulimit -f 1; {command} {option}"
     done = subprocess.run(["sh", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.stderr == f"stillgate: {option.split()[1]}: File too large\n"
