@@ -48,8 +48,8 @@ def recheck(
     from ..reports.rechecked import recheck_document, write_recheck
 
     limit = duration_option("--time-limit", time_limit)
+    found = read_certificate(certificate)  # first: of two files in the wrong order this one tells it shortly
     document = read_machine(machine)
-    found = read_certificate(certificate)
     with ProgressLine(message_console()) as line:
         result = check_again(
             document,

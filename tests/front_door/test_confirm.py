@@ -88,6 +88,7 @@ def test_a_forged_certificate_ends_with_status_one_and_the_state(stillgate: Comm
     ("arguments", "message"),
     [
         (("recheck", "{file}", "{file}"), "no certificate"),
+        (("recheck", "{file}", "certificate.json"), "press.yaml:1:1: no certificate: not JSON"),
         (("recheck", "nowhere.cert", "{file}"), "nowhere.cert"),
         (("confirm", "{file}", "--faults", "2"), "--faults is 2"),
         (("confirm", "{file}", "--time-limit", "soon"), "--time-limit"),
