@@ -11,7 +11,6 @@ the whole command, start of Python included; the compiler has been at work befor
 
 from __future__ import annotations
 
-import hashlib
 import json
 import resource
 import subprocess
@@ -101,7 +100,7 @@ def _record(
 ) -> None:
     machine = document.machine
     simulation = Simulation(machine, seed=1, operator=operator)
-    digest = hashlib.sha256(document.source).hexdigest()
+    digest = document.digest
     with Recorder(
         path, simulation.executive, machine=machine.machine, digest=digest, clock=lambda: _STARTED
     ) as recorder:

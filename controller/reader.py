@@ -12,6 +12,7 @@ text that is no YAML at all ends the reading.
 
 from __future__ import annotations
 
+import hashlib
 import stat
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -64,6 +65,11 @@ class MachineDocument:
     positions: Positions = field(repr=False)
     warnings: tuple[Problem, ...] = ()
     original: Machine | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the file's bytes, in hexadecimal: names the file in whatever was made from it."""
+        return hashlib.sha256(self.source).hexdigest()
 
     @property
     def as_read(self) -> bool:

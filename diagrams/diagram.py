@@ -101,6 +101,12 @@ def legend(rows: Iterable[tuple[str, str]], columns: int = 1) -> str:
     return f'<table border="0" cellborder="0" cellspacing="0" cellpadding="3">{cells}</table>'
 
 
+def legend_label(rows: Iterable[tuple[str, str]], sequences: int = 1) -> str:
+    """The label that holds the legend of a drawing, in grey; wider for a drawing of several sequences."""
+    columns = max(1, min(3, sequences // 2))
+    return f'<<font color="{GREY}" point-size="10">{legend(rows, columns)}</font>>'
+
+
 def plain_marks(rows: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
     """Rows of a legend without their markup."""
     return tuple((plain(html.unescape(TAG.sub("", mark))), text) for mark, text in rows)

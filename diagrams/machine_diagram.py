@@ -28,7 +28,6 @@ from stillgate.controller.machine import (
 from .diagram import (
     EDGE_ATTRIBUTES,
     GRAPH_ATTRIBUTES,
-    GREY,
     LIGHT,
     NODE_ATTRIBUTES,
     PALE,
@@ -37,7 +36,7 @@ from .diagram import (
     escaped,
     folded,
     interlock_rows,
-    legend,
+    legend_label,
     plain,
     plain_marks,
     small,
@@ -74,14 +73,13 @@ def machine_diagram(machine: Machine, *, explained: bool = True) -> Diagram:
     heading = [f'<font point-size="14">{bold(title)}</font>']
     heading += [small(line) for line in folded(plain(machine.note))]
     rows = [*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))]
-    shown = legend(rows, columns=max(1, min(3, len(machine.sequences) // 2)))
     graph = graphviz.Digraph(
         graph_attr={
             **GRAPH_ATTRIBUTES,
             "labelloc": "b",
             "labeljust": "l",
             "ranksep": "0.9",
-            "label": f'<<font color="{GREY}" point-size="10">{shown}</font>>' if explained else "",
+            "label": legend_label(rows, len(machine.sequences)) if explained else "",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,

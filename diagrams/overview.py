@@ -20,13 +20,14 @@ from .diagram import (
     Diagram,
     bold,
     folded,
+    legend_label,
     plain,
     plain_marks,
     small,
     stacked,
 )
 from .overlay import NOTHING, Overlay
-from .state_diagram import add_sequence, count_edges, count_nodes, state_legend, state_marks
+from .state_diagram import add_sequence, count_edges, count_nodes, state_marks
 
 WHOLE_MACHINE = "whole-machine"
 """Name of the picture; a sequence cannot have it, since names of a machine file hold no hyphen."""
@@ -54,7 +55,7 @@ def whole_machine_diagram(
             "labeljust": "l",
             "nodesep": "0.25",
             "ranksep": "0.35",
-            "label": f"<{state_legend(marks, len(models))}>" if explained else "",
+            "label": legend_label(marks, len(models)) if explained else "",
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,

@@ -19,7 +19,6 @@ from stillgate.controller.machine import Exit, Machine, Override, Sequence, Stat
 from .diagram import (
     EDGE_ATTRIBUTES,
     GRAPH_ATTRIBUTES,
-    GREY,
     NODE_ATTRIBUTES,
     PALE,
     Diagram,
@@ -29,7 +28,7 @@ from .diagram import (
     folded,
     hazard_rows,
     interlock_rows,
-    legend,
+    legend_label,
     plain,
     small,
     stacked,
@@ -58,7 +57,7 @@ def state_diagram(machine: Machine, sequence: str, overlay: Overlay = NOTHING) -
             **GRAPH_ATTRIBUTES,
             "labelloc": "b",
             "labeljust": "l",
-            "label": f"<{state_legend(state_marks(machine, [model], [overlay]))}>",
+            "label": legend_label(state_marks(machine, [model], [overlay])),
         },
         node_attr=NODE_ATTRIBUTES,
         edge_attr=EDGE_ATTRIBUTES,
@@ -193,12 +192,6 @@ def _mark(machine: Machine, output: str) -> str:
     """Behind an output: whether an interlock holds it off, whether it belongs to a hazard."""
     held = any(item.hold_off == output for item in machine.interlocks)
     return ("*" if held else "") + (" !" if machine.outputs[output].hazard else "")
-
-
-def state_legend(rows: Sequence_[tuple[str, str]], sequences: int = 1) -> str:
-    """The legend of a drawing, from its rows."""
-    columns = max(1, min(3, sequences // 2))
-    return f'<font color="{GREY}" point-size="10">{legend(rows, columns)}</font>'
 
 
 def state_marks(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import deque
 from collections.abc import Callable
 from importlib.metadata import version
@@ -64,7 +63,7 @@ def states_certificate(
     return Certificate(
         kind=STATES,
         machine=machine.machine,
-        digest=hashlib.sha256(document.source).hexdigest(),
+        digest=document.digest,
         version=version("stillgate"),
         tick=tick,
         faults=faults,
@@ -152,7 +151,7 @@ def invariant_certificate(
     return Certificate(
         kind=INVARIANT,
         machine=document.machine.machine,
-        digest=hashlib.sha256(document.source).hexdigest(),
+        digest=document.digest,
         version=version("stillgate"),
         tick=tick,
         faults=faults,

@@ -7,7 +7,6 @@ only if its search was exhausted; a cap, a time-out or an interrupt leaves it 'u
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -274,7 +273,7 @@ def _result(
         unique.append(finding)
     return CheckResult(
         machine=machine.machine,
-        digest=hashlib.sha256(document.source).hexdigest(),
+        digest=document.digest,
         version=version("stillgate"),
         tick=tick,
         scan=machine.scan,

@@ -257,11 +257,11 @@ class _Source:
         lines += ["    }", "    sg_stage1_last(c, w);", "}"]
         lines += [head + "sg_unpack_parts(const sg_key *from, struct sg_work *w)", "{"]
         lines += [*self._unpack(part=True), "}"]
-        read = self._read_cells()
-        for label, cells in (("read", read), ("owner", read - set(critical_constants(self.loop)))):
+        read, constants = self._read_cells(), critical_constants(self.loop)
+        for label, cells in (("read", read), ("owner", read - set(constants))):
             mask = ", ".join(f"UINT64_C({word:#x})" for word in self._mask(cells))
             lines.append(f"static const uint64_t sg_{label}_mask[SG_KEY_WORDS] = {{{mask}}};")
-        lines += [*counter_source(self.loop, self.fields), *end_states_source(self.loop, self.fields)]
+        lines += [*counter_source(constants, self.fields), *end_states_source(self.loop, self.fields)]
         lines += ["static inline int sg_is_dark(const struct sg_work *w)", "{", "    return w->dark;", "}"]
         if self.goals:
             lines += ["static inline uint32_t sg_goals(const struct sg_work *w)", "{"]

@@ -9,7 +9,6 @@ difference both would have moved the parts alike, so it does not matter which of
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -80,8 +79,8 @@ def compare(
     return Comparison(
         old=str(old.path),
         new=str(new.path),
-        old_digest=hashlib.sha256(old.source).hexdigest(),
-        new_digest=hashlib.sha256(new.source).hexdigest(),
+        old_digest=old.digest,
+        new_digest=new.digest,
         changes=file_changes(old, new),
         verdicts=tuple(_verdicts(*results)),
         outputs=_word(run, exploration, outputs),

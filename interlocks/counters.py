@@ -8,6 +8,8 @@ its neighbours, so the engine keeps one result for a whole stretch of values
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from stillgate.controller.emit_c import c_name
 from stillgate.controller.program import (
     Cell,
@@ -29,11 +31,14 @@ from .closed_loop import ClosedLoop
 from .packing import PackedField
 
 
-def counter_source(loop: ClosedLoop, fields: tuple[PackedField, ...]) -> list[str]:
-    """C tables of the stored counters of time and their stretches."""
+def counter_source(constants: Mapping[Cell, set[int]], fields: tuple[PackedField, ...]) -> list[str]:
+    """C tables of the stored counters of time and their stretches.
+
+    Args:
+        constants: those of ``critical_constants``.
+    """
     rows: list[str] = []
     lines: list[str] = []
-    constants = critical_constants(loop)
     for item in fields:
         if item.cell not in constants:
             continue

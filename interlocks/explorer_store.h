@@ -311,8 +311,8 @@ static inline uint64_t sg_store_glance(const sg_store *s, const sg_key *key, uin
 
 static int sg_store_grow(sg_store *s);
 
-/* 1 the key is new and now stored, 0 it was there, -1 memory is out or the table was lost to that. With `tags_only`, 2: an entry with the
- * same tag is there, whose other words have been asked for; come again. */
+/* 1 the key is new and now stored, 0 it was there, -1 memory is out or the table was lost to that. With
+ * `tags_only`, 2: an entry with the same tag is there, whose other words have been asked for; come again. */
 static inline int sg_store_insert(sg_store *s, const sg_key *key, uint32_t spread, uint32_t depth, int tags_only)
 {
     while (s->words) {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable
 
@@ -31,10 +30,10 @@ def recheck(
         UsageError: if it is of another machine file, or does not fit it.
         ToolMissing: if it needs z3 and there is none.
     """
-    if hashlib.sha256(document.source).hexdigest() != certificate.digest:
+    if document.digest != certificate.digest:
         raise UsageError(
             f"the certificate is of another machine file: its SHA-256 is {certificate.digest[:12]}..., this"
-            f" file's is {hashlib.sha256(document.source).hexdigest()[:12]}..."
+            f" file's is {document.digest[:12]}..."
         )
     if certificate.tick < document.machine.scan or certificate.faults not in (0, 1):
         raise UsageError(

@@ -22,7 +22,6 @@ a wrong assumption about the machine is confirmed by both.
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -167,7 +166,7 @@ def second_opinion(
     )
     return SecondOpinion(
         machine=machine.machine,
-        digest=hashlib.sha256(document.source).hexdigest(),
+        digest=document.digest,
         version=version("stillgate"),
         prover=prover,
         tick=period,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import sys
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -128,7 +127,7 @@ def require_values(log: Log, path: Path) -> None:
 
 def other_machine_words(document: MachineDocument, log: Log) -> str:
     """What to say where a log was recorded with another machine file; '' where it was not."""
-    own, theirs = digest_of(document), log.header.digest
+    own, theirs = document.digest, log.header.digest
     if log.header.machine not in ("", document.machine.machine):
         return (
             f"this is a log of '{log.header.machine}', the machine file describes "
@@ -140,11 +139,6 @@ def other_machine_words(document: MachineDocument, log: Log) -> str:
             f"is {own[:12]}...); the two controllers may differ"
         )
     return ""
-
-
-def digest_of(document: MachineDocument) -> str:
-    """SHA-256 of a machine file, as logs carry it."""
-    return hashlib.sha256(document.source).hexdigest()
 
 
 def progress_line() -> AbstractContextManager[ProgressLine]:

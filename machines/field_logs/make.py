@@ -9,7 +9,6 @@ there last.
 
 from __future__ import annotations
 
-import hashlib
 import random
 import sys
 from collections.abc import Iterator
@@ -131,7 +130,7 @@ class Driver:
 def make(folder: Path) -> None:
     """Writes every log into a folder."""
     document = read_machine(MACHINE)
-    digest = hashlib.sha256(document.source).hexdigest()
+    digest = document.digest
     for name, (fault, begins, seed, scans) in HIDDEN.items():
         path = folder / name
         path.unlink(missing_ok=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shlex
 from pathlib import Path
 
@@ -39,7 +38,7 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
     targets = (to / SOURCE, to / HEADER)
     for target in targets:
         _refuse_what_is_not_ours(target)
-    texts = emit_controller(lower_controller(document.machine), hashlib.sha256(document.source).hexdigest())
+    texts = emit_controller(lower_controller(document.machine), document.digest)
     to.mkdir(parents=True, exist_ok=True)
     for target, text in zip(targets, texts, strict=True):
         write_whole(target, text.encode())

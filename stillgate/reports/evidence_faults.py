@@ -14,10 +14,9 @@ from stillgate.interlocks.evidence import FaultBreak, FaultRow, FaultTable, Outc
 from stillgate.interlocks.verdict import CheckResult, Story
 from stillgate.interlocks.wording import time_text
 
-from .evidence_verdicts import explored_words, new_assumptions, story_chart
+from .evidence_verdicts import NONE, explored_words, new_assumptions, story_chart
 from .words import count_words
 
-NONE = "-"
 UNNOTICED = "part-faults-unnoticed"
 
 Known = Mapping[tuple[str, int, object], str]

@@ -18,10 +18,8 @@ from stillgate.interlocks.evidence import (
 )
 from stillgate.interlocks.verdict import CheckResult, Word
 
-from .evidence_verdicts import new_assumptions
+from .evidence_verdicts import NONE, new_assumptions
 from .words import count_words, fault_words, judgement_words
-
-NONE = "-"
 
 # -- layers ----------------------------------------------------------------------------------
 
