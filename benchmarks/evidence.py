@@ -17,7 +17,7 @@ _SECONDS = 180.0
 
 
 def measure(file: Path) -> tuple[list[Figure], list[str]]:
-    """The three tables of a machine file, and the weakenings of its stronger sister if there is one."""
+    """The three tables of a machine file."""
     document = read_machine(file)
     result = check(document)
     table = fault_table(document)
@@ -26,16 +26,13 @@ def measure(file: Path) -> tuple[list[Figure], list[str]]:
         at_most("fault table", table.seconds, _SECONDS, "s"),
         at_most("layers, 20 s a search", carried.seconds, _SECONDS, "s"),
     ]
-    stronger = file.parent / "strength" / file.name
-    for path in (file, stronger):
-        if not path.exists():
-            continue
-        own = read_machine(path)
-        found = strength(own, check(own))
-        name = f"{path.parent.name}/{path.name}"
-        figures.append(at_least(f"weakenings noticed, {name}", 100 * found.share, 95.0, "%"))
-        figures.append(at_most(f"weakenings, {name}", found.seconds, _SECONDS, "s"))
+    found = strength(document, result)
+    figures += [
+        at_least("weakenings noticed", 100 * found.share, 95.0, "%"),
+        at_most("weakenings", found.seconds, _SECONDS, "s"),
+    ]
     return figures, [
-        f"{len(table.rows)} single faults, {table.exploration.states} situations",
+        f"{len(table.rows)} single faults, {table.exploration.states} situations, "
+        f"{len(found.weakenings)} weakenings",
         "weakenings looked for without faults and under the single faults of the signals they concern",
     ]

@@ -358,6 +358,14 @@ def read_macros(program: ControllerProgram, signal: Signal) -> list[str]:
     return [f"#ifndef SG_ASK_{signal.name}", *lines, "#endif", ""] if lines else []
 
 
+def level_macros(program: ControllerProgram) -> Iterator[str]:
+    """Answers to the level of inputs that the controller itself does not ask for, to stand behind it."""
+    for signal in program.signals:
+        yield f"#ifndef READ_{signal.name}_LEVEL"
+        yield f"#define READ_{signal.name}_LEVEL(s) ((s)->{c_name(signal.level)})"
+        yield "#endif"
+
+
 def _scan(program: ControllerProgram) -> list[str]:
     name = program.name
     lines = [f"void {name}__scan({name}__state *s, const {name}__inputs *in, {name}__outputs *out)", "{"]

@@ -138,4 +138,9 @@ def _about_faults(machine: Machine, faults: int) -> list[str]:
     names = [name for name, item in machine.requirements.items() if isinstance(item, Reach | FromAnywhere)]
     if names and faults:
         found.append(f"Judged without faults only, since they ask what is possible: {', '.join(names)}.")
+    healthy = [name for name, item in machine.requirements.items() if item.faults == 0 and name not in names]
+    if healthy and faults:
+        found.append(
+            f"Judged without faults only, since the file says 'faults: 0' of them: {', '.join(healthy)}."
+        )
     return found

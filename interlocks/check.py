@@ -149,10 +149,10 @@ def _search_one(
         replays = search.breaks()
         judgements: dict[str, Judgement] = {}
         findings: list[Finding] = []
-        for name, requirement in loop.machine.requirements.items():
+        for name in loop.monitors.requirements:
+            requirement = loop.machine.requirements[name]
             if isinstance(requirement, Reach | FromAnywhere):
-                if not loop.budget:
-                    judgements[name] = _possibility(search, exploration, name, requirement)
+                judgements[name] = _possibility(search, exploration, name, requirement)
             else:
                 judgements[name] = judgement_of(exploration, name, requirement, replays.get(name))
         for name in loop.requirement_names[: len(loop.controller.bounds_marks)]:

@@ -14,7 +14,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from stillgate.controller.emit_c import CWriter, c_name, c_type, cells_written, controller_locals
+from stillgate.controller.emit_c import (
+    CWriter,
+    c_name,
+    c_type,
+    cells_written,
+    controller_locals,
+    level_macros,
+)
 from stillgate.controller.program import (
     TRUE,
     Cell,
@@ -88,6 +95,7 @@ class _Source:
             *self._struct(),
             *(line for i, item in enumerate(loop.free) for line in history_source(item, i)),
             '#include "controller.c"',
+            *level_macros(loop.controller),
             *self._keys(),
             *(f"static const {self._table_type(t)} {name}[] = {{{', '.join(map(str, t))}}};"
               for t, name in self.tables.items()),

@@ -2,6 +2,7 @@
 
 One step is one tick::
 
+    what the last tick left, where a monitor asks for it  before
     circuits (parts' switches)                            before
     a fault may begin · power may fail or return · pins   before
     sense · observe · decide                              the controller, as deployed
@@ -52,7 +53,7 @@ from stillgate.sim_io.plant import Plant, lower_plant
 
 from .histories import History, Query, history_of
 from .liveness import kill_edge_memory, liveness
-from .monitors import Monitors, lower_monitors
+from .monitors import Monitors, is_judged, lower_monitors
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,10 @@ class FreeInput:
 
 @dataclass(frozen=True)
 class ClosedLoop:
-    """A machine with everything around it, at one tick."""
+    """A machine with everything around it, at one tick.
+
+    ``monitors`` has those requirements only that are judged in such a loop.
+    """
 
     machine: Machine
     tick: Milliseconds
@@ -187,10 +191,21 @@ class _Linker:
             if signal.name not in free_names
         }
         monitors = lower_monitors(
-            self.machine, self.controller, self.plant, circuits, self.tick, triggers=not self.budget
+            self.machine,
+            self.controller,
+            self.plant,
+            circuits,
+            self.tick,
+            triggers=not self.budget,
+            judged=[
+                name
+                for name, item in self.machine.requirements.items()
+                if is_judged(item, self.budget, possibility=possibility)
+            ],
+            early=True,
         )
         goals: Block = ()
-        if possibility and monitors.goals:
+        if monitors.goals:
             goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
         after = (
             *self._output_faults_begin(),
@@ -221,7 +236,12 @@ class _Linker:
             second=self.second,
             dark=self.dark,
             begin=self.plant.begin,
-            before=(*self._circuits(circuits), *self._faults_begin(circuits), *self._pins(circuits)),
+            before=(
+                *monitors.early,
+                *self._circuits(circuits),
+                *self._faults_begin(circuits),
+                *self._pins(circuits),
+            ),
             after=after,
             settle=settle,
             free=free,

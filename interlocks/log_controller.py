@@ -23,6 +23,7 @@ from stillgate.controller.emit_c import (
     cells_written,
     controller_locals,
     emit_controller,
+    level_macros,
 )
 from stillgate.controller.expression import Name, walk
 from stillgate.controller.lowering import lower_controller
@@ -151,11 +152,9 @@ class _Source:
         self.circuits = {
             name: Cell(f"{name}.circuit", 0, 1, 0, Scope.PART, persistent=False) for name in machine.inputs
         }
-        requirements = {name: machine.requirements[name] for name in judged}
         monitors = lower_monitors(
-            machine.model_copy(update={"requirements": requirements}),
-            program, plant, self.circuits, machine.scan, triggers=False,
-        )  # fmt: skip
+            machine, program, plant, self.circuits, machine.scan, triggers=False, judged=judged
+        )
         self.monitored = monitors.broken
         drive: list[Statement] = [
             Assign(plant.driven[item.name], Ref(item.asked)) for item in program.outputs
@@ -202,10 +201,7 @@ class _Source:
         yield "#define BREAK(l, n) ((l)->broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))"
         yield "#define SG_BOUNDS(s, n) BREAK((log__ *)(s), n)"
         yield '#include "controller.c"'
-        for signal in self.program.signals:
-            yield f"#ifndef READ_{signal.name}_LEVEL"
-            yield f"#define READ_{signal.name}_LEVEL(s) ((s)->{c_name(signal.level)})"
-            yield "#endif"
+        yield from level_macros(self.program)
 
     def _functions(self) -> Iterator[str]:
         name, program = self.program.name, self.program

@@ -20,6 +20,7 @@ Sources: patterns of Dwyer, Avrunin, Corbett (ICSE 1999) and Konrad, Cheng (ICSE
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from stillgate.controller.expression import (
@@ -90,12 +91,15 @@ from stillgate.sim_io.plant import Plant
 class Monitors:
     """All monitored requirements of a machine.
 
-    ``broken`` names the requirement of each BROKEN index from ``first_index`` on; ``triggers``
-    names what each COVERED index from ``first_mark`` on stands for; ``goals`` are the terms of
-    possibility requirements, judged in the same instant.
+    ``early`` runs at the start of a step, before anything changes, ``block`` once the outputs are written.
+    ``requirements`` names them all; ``broken`` names the requirement of each BROKEN index from
+    ``first_index`` on; ``triggers`` names what each COVERED index from ``first_mark`` on stands for;
+    ``goals`` are the terms of possibility requirements, judged in the same instant.
     """
 
+    requirements: tuple[str, ...]
     cells: tuple[Cell, ...]
+    early: Block
     block: Block
     broken: tuple[str, ...]
     first_index: int
@@ -109,6 +113,13 @@ def response_ticks(within: Milliseconds, scan: Milliseconds, tick: Milliseconds)
     return (within - scan) // tick
 
 
+def is_judged(requirement: Requirement, faults: int, *, possibility: bool) -> bool:
+    """Whether a loop with so many faults judges a requirement: not where the file says ``faults: 0``."""
+    if isinstance(requirement, Reach | FromAnywhere):
+        return possibility
+    return not faults or requirement.faults != 0
+
+
 def lower_monitors(
     machine: Machine,
     controller: ControllerProgram,
@@ -117,17 +128,27 @@ def lower_monitors(
     tick: Milliseconds,
     *,
     triggers: bool = True,
+    judged: Collection[str] | None = None,
+    early: bool = False,
 ) -> Monitors:
     """Monitors for every requirement.
 
     Args:
+        early: look at the start of a step whether a sequence was in a state that an edge is asked of,
+            instead of keeping it: the stored state tells it. Verdicts are the same.
+        judged: names of the requirements; None for all of the machine's. A cell that two choices have in
+            common is named alike in both.
         circuits: the cell of the healthy circuit of every input that has one; inputs without
             are free and answered on demand.
         triggers: note every trigger that happens, so that vacuous verdicts can be told. Without
             it a monitor asks for a trigger only where the response is missing; verdicts are
             the same.
     """
-    return _Lowering(machine, controller, plant, circuits, tick, note_triggers=triggers).monitors()
+    names = machine.requirements if judged is None else judged
+    lowering = _Lowering(
+        machine, controller, plant, circuits, tick, judged=names, early=early, note_triggers=triggers
+    )
+    return lowering.monitors()
 
 
 class _Lowering:
@@ -139,9 +160,13 @@ class _Lowering:
         circuits: dict[str, Cell],
         tick: Milliseconds,
         *,
+        judged: Collection[str],
+        early: bool,
         note_triggers: bool,
     ) -> None:
         self.machine = machine
+        self.judged = {name: item for name, item in machine.requirements.items() if name in judged}
+        self.look_early = early
         self.note_triggers = note_triggers
         self.plant = plant
         self.circuits = circuits
@@ -153,6 +178,7 @@ class _Lowering:
         self.first_index = len(controller.bounds_marks) + len(controller.overlap_marks)
         self.first_mark = len(controller.exit_marks)
         self.cells: list[Cell] = []
+        self.early: list[Statement] = []
         self.watch: list[Statement] = []
         self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
         self.triggers: list[str] = []
@@ -162,10 +188,12 @@ class _Lowering:
     def monitors(self) -> Monitors:
         self._watch_arguments()
         block: list[Statement] = []
-        for name, requirement in self.machine.requirements.items():
+        for name, requirement in self.judged.items():
             block += self._monitor(name, requirement)
         return Monitors(
+            requirements=tuple(self.judged),
             cells=tuple(self.cells),
+            early=tuple(self.early),
             block=(*self.watch, *block),
             broken=tuple(self.broken),
             first_index=self.first_index,
@@ -234,27 +262,44 @@ class _Lowering:
         """Memory of the arguments of rising, falling and held that requirements use."""
         longest: dict[str, Ticks] = {}
         trees: dict[str, Expression] = {}
-        for requirement in self.machine.requirements.values():
+        known: dict[str, None] = {}
+        for name, requirement in self.machine.requirements.items():
             for condition in conditions_of(requirement):
                 for node in walk(condition.tree):
                     if isinstance(node, EdgeOf | HeldFor):
                         if isinstance(node, EdgeOf) and self._free_input(node.argument) is not None:
                             continue
                         key = canonical(node.argument)
+                        known[key] = None
+                        if name not in self.judged:
+                            continue
                         trees[key] = node.argument
                         ticks = ticks_up(node.milliseconds, self.tick) if isinstance(node, HeldFor) else 0
                         longest[key] = max(longest.get(key, 0), ticks)
-        for number, (key, tree) in enumerate(trees.items()):
+        numbers = {key: number for number, key in enumerate(known)}
+        for key, tree in trees.items():
+            number = numbers[key]
             now = Cell(f"watched{number}.now", 0, 1, 0, Scope.MONITOR, persistent=False)
             was = Cell(f"watched{number}.was", 0, 1, 0, Scope.MONITOR, persistent=False)
             run = Cell(f"watched{number}.run", 0, longest[key] + 1, 0, Scope.MONITOR)
             self.watched[key] = (now, was, run)
+            self.watch.append(Assign(now, self.term(tree)))
+            if self.look_early and not longest[key] and self._is_later_state(tree):
+                self.early.append(Assign(was, self.term(tree)))
+                continue
             self.cells.append(run)
             self.watch += [
-                Assign(now, self.term(tree)),
                 Assign(was, Operation(Operator.GT, Ref(run), Constant(0))),
                 If(Ref(now), (count_up(run, Constant(longest[key] + 1)),), (Assign(run, Constant(0)),)),
             ]
+
+    def _is_later_state(self, tree: Expression) -> bool:
+        """Whether it is a state that its sequence does not start in, so that none was before power-on."""
+        found = self.names.resolve(tree.path, Context.REQUIREMENT) if isinstance(tree, Name) else None
+        if not isinstance(found, StateRef):
+            return False
+        sequence = self.sequences[found.sequence]
+        return sequence.states.index(found.state) != sequence.active.start
 
     # -- patterns ------------------------------------------------------------------------
 

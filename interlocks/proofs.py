@@ -163,12 +163,12 @@ class _Round:
 
     def _questions(self) -> list[_Open]:
         found: list[_Open] = []
-        for name, requirement in self.run.document.machine.requirements.items():
+        for name in self.formula.loop.monitors.requirements:
             if self.run.only is not None and name not in self.run.only:
                 continue
+            requirement = self.run.document.machine.requirements[name]
             if isinstance(requirement, Reach):
-                if not self.budget:
-                    found.append(_Open(name, self.formula.goals[name]))
+                found.append(_Open(name, self.formula.goals[name]))
             elif not isinstance(requirement, FromAnywhere):
                 found.append(_Open(name, self.formula.broken[name]))
         return found

@@ -24,16 +24,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from stillgate.controller.errors import CapReached, ProgramFault, ToolMissing, UsageError
-from stillgate.controller.machine import FromAnywhere, Machine, Reach
+from stillgate.controller.machine import FromAnywhere, Machine
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
 from .check import required_faults
+from .monitors import is_judged
 from .verdict import CheckResult, Judgement, Story, Word
 from .wording import pattern_of
 
@@ -192,14 +193,15 @@ def _from_anywhere(
     from .proofs import Judged
     from .states_check import recheck_states
 
-    requirements = document.machine.requirements
-    wanted = [
-        name
-        for name, item in requirements.items()
+    wanted = {
+        name: item
+        for name, item in document.machine.requirements.items()
         if isinstance(item, FromAnywhere) and (only is None or name in only)
-    ]
+    }
     if not wanted:
         return {}
+    # What the others remember would only make states of which the goals know nothing.
+    machine = document.machine.model_copy(update={"requirements": wanted})
     began = time.monotonic()
 
     def words(done: int, total: int) -> None:
@@ -214,8 +216,10 @@ def _from_anywhere(
 
     left = None if deadline is None else max(0.0, deadline - began)
     try:
-        certificate = states_certificate(document, tick=tick, faults=0, limits=Limits(seconds=left))
-        loop = certificate_loop(document.machine, tick, 0)
+        certificate = states_certificate(
+            replace(document, machine=machine), tick=tick, faults=0, limits=Limits(seconds=left)
+        )
+        loop = certificate_loop(machine, tick, 0)
         done = recheck_states(loop, certificate, deadline=deadline, progress=words)
     except (CapReached, UsageError) as error:
         return undecided(str(error))
@@ -226,7 +230,7 @@ def _from_anywhere(
             f"the explorer's states do not stand up to being checked again: {done.refusal.text}"
         )
     found = undecided("the explorer gave no ranks: some state has no way there")
-    for name in certificate.ranks.keys() & set(wanted):
+    for name in certificate.ranks:
         ranks = certificate.ranks[name]
         found[name, 0] = Judged(RANKS, Word.HOLDS, max(ranks), spent())
     return found
@@ -234,8 +238,8 @@ def _from_anywhere(
 
 def budgets_of(machine: Machine, name: str, budget: int) -> range:
     """Fault budgets a requirement is judged under: what is possible is judged without faults."""
-    possible = isinstance(machine.requirements[name], Reach | FromAnywhere)
-    return range(1 if possible else budget + 1)
+    with_faults = is_judged(machine.requirements[name], 1, possibility=False)
+    return range(budget + 1 if with_faults else 1)
 
 
 def solver_name() -> str:
@@ -254,12 +258,12 @@ def solver_name() -> str:
 
 
 def _lengths(result: CheckResult | None, tick: Milliseconds) -> dict[tuple[str, int], Ticks]:
-    """Ticks of the exploration's ways to a break, by requirement and fault budget."""
+    """Ticks of the exploration's ways to a break or a goal, by requirement and fault budget."""
     return {
-        (item.name, judgement.faults): judgement.story.ticks
+        (item.name, judgement.faults): judgement.depth
         for item in (result.requirements if result else ())
         for judgement in item.judgements
-        if judgement.story is not None and judgement.word is Word.BROKEN and judgement.tick == tick
+        if judgement.depth and judgement.word is not Word.UNDECIDED and judgement.tick == tick
     }
 
 

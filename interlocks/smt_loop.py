@@ -142,7 +142,8 @@ def loop_formula(machine: Machine, *, tick: Milliseconds, faults: int) -> LoopFo
         tick: period of the step in ms.
         faults: fault budget, 0 or 1.
     """
-    return formula_of_loop(close_loop(machine, tick=tick, faults=faults, lazy=False, canonical=False))
+    loop = close_loop(machine, tick=tick, faults=faults, lazy=False, canonical=False, possibility=not faults)
+    return formula_of_loop(loop)
 
 
 def formula_of_loop(loop: ClosedLoop) -> LoopFormula:

@@ -24,8 +24,15 @@ def judging_of(machine: Machine, requirements: Iterable[str] | None = None) -> J
     """
     controller = lower_controller(machine)
     around = surround(machine, controller)
-    judged = machine.model_copy(update={"requirements": watched(machine, requirements)})
-    monitors = lower_monitors(judged, controller, around.plant, around.circuits, machine.scan, triggers=False)
+    monitors = lower_monitors(
+        machine,
+        controller,
+        around.plant,
+        around.circuits,
+        machine.scan,
+        triggers=False,
+        judged=watched(machine, requirements),
+    )
     counters = tuple(
         f"{cell.name.removesuffix('.value')} in its bounds" for cell, _ in controller.bounds_marks
     )

@@ -71,7 +71,7 @@ class Judgement:
     word: Word
     faults: int
     tick: Milliseconds
-    depth: Ticks | None = None  # of the break, or how far an undecided search got
+    depth: Ticks | None = None  # of the break or the goal, or how far an undecided search got
     story: Story | None = None
     reason: str = ""  # why undecided
 

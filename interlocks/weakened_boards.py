@@ -18,7 +18,6 @@ from threading import Lock
 from typing import TypeVar
 
 from stillgate.controller.machine import FromAnywhere, Machine, Reach
-from stillgate.controller.program import ControllerProgram
 from stillgate.sim_io.faults import Fault, faults_of
 
 from .check import DEFAULT_BYTES
@@ -77,6 +76,8 @@ class Boards:
         with_switch = [item for item in self.found.candidates if item.switch]
         kinds = {self.found.is_doubling(item): item for item in reversed(with_switch)}
         builds: list[Callable[[], object]] = [partial(self.plain, item) for item in kinds.values()]
+        if self.result.faults:
+            builds += [partial(self.faulty, item) for item in kinds.values()]
         if len(self.found.candidates) >= _PROBE_FROM:
             builds.append(partial(self._once, ("probe",), self._probe))
         return builds
@@ -118,8 +119,7 @@ class Boards:
         few = candidate.machine is not None or doubling
         options = QUICK_OPTIONS if few else None
         loop = self._once((name, "shared"), lambda: self._loop(machine, 1, exact=self._possible()))
-        shared = bool(self.result.faults) and not any(item.history.resolves for item in loop.free)
-        if shared:
+        if self._judges_all(loop) and not any(item.history.resolves for item in loop.free):
             return self._once((name, "board"), lambda: self._built(with_allowances(loop), options))
         if faulty:
             return self._once(
@@ -133,16 +133,18 @@ class Boards:
     def _possible(self) -> bool:
         return any(isinstance(item, Reach | FromAnywhere) for item in self.machine.requirements.values())
 
-    def _loop(
-        self, machine: Machine, faults: int, *, exact: bool, controller: ControllerProgram | None = None
-    ) -> ClosedLoop:
+    def _judges_all(self, loop: ClosedLoop) -> bool:
+        """Whether a loop with a fault judges all that one without would."""
+        return loop.budget > 0 and set(loop.monitors.requirements) == set(self.machine.requirements)
+
+    def _loop(self, machine: Machine, faults: int, *, exact: bool) -> ClosedLoop:
         return close_loop(
             self.machine,
             tick=self.result.tick,
             faults=min(faults, self.result.faults),
             exact=exact,
             possibility=exact,
-            controller=controller or switched_controller(machine, self.result.tick),
+            controller=switched_controller(machine, self.result.tick),
         )
 
     def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Switchboard:
@@ -154,7 +156,13 @@ class Boards:
 
     def _probe(self) -> tuple[Switchboard, dict[str, int]]:
         program, marks = probing(switched_controller(self.found.switched, self.result.tick))
-        loop = self._loop(self.found.switched, 1, exact=False, controller=program)
+        loop = close_loop(
+            self.machine.model_copy(update={"requirements": {}}),  # they change nothing that happens
+            tick=self.result.tick,
+            faults=min(1, self.result.faults),
+            possibility=False,
+            controller=program,
+        )
         return self._built(with_allowances(loop) if self.result.faults else loop), marks
 
     def _marked(self, fault: int) -> frozenset[str] | None:

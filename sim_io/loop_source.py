@@ -21,6 +21,7 @@ from stillgate.controller.emit_c import (
     cells_written,
     controller_locals,
     emit_controller,
+    level_macros,
 )
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
@@ -30,11 +31,8 @@ from stillgate.controller.program import (
     Choose,
     Note,
     NoteKind,
-    Observation,
-    Read,
     Scope,
     Term,
-    terms_in,
 )
 
 from .dice import DICE_IN_C, GAMMA, choice_in_c, is_event, key_of, latest_of, one_name_a_choice
@@ -179,16 +177,7 @@ class _Writer:
             "#define EVENTS__ (kind == 0)",
             "#endif",
         )
-        seen = {
-            term.signal
-            for term in terms_in(self.judging.block)
-            if isinstance(term, Read) and term.observation is Observation.LEVEL
-        }
-        for signal in self.program.signals:
-            if signal.name in seen:
-                yield f"#ifndef READ_{signal.name}_LEVEL"
-                yield f"#define READ_{signal.name}_LEVEL(s) ((s)->{c_name(signal.level)})"
-                yield "#endif"
+        yield from level_macros(self.program)
 
     def _run(self) -> Iterator[str]:
         """The function that runs one shift; returns the scan of the first break, or -1.

@@ -71,7 +71,6 @@ class _Lowered:
     ) -> None:
         self.host = host = _Host()
         self.program = program = lower_controller(machine)
-        judged = machine.model_copy(update={"requirements": watched(machine, requirements)})
         around = surround(machine, program, disturbances=known)
         switches, plant = around.switches, around.plant
         self.layout = layout = Layout(program.cells)
@@ -106,7 +105,15 @@ class _Lowered:
                 for item in program.signals
             )
         )
-        monitors = lower_monitors(judged, program, plant, around.circuits, machine.scan, triggers=False)
+        monitors = lower_monitors(
+            machine,
+            program,
+            plant,
+            around.circuits,
+            machine.scan,
+            triggers=False,
+            judged=watched(machine, requirements),
+        )
         self.judge = compiler.block(monitors.block)
         for cell in monitors.cells:
             slot(cell)

@@ -74,6 +74,22 @@ def test_a_requirement_says_how_many_faults_it_withstands(lamp: CheckResult) -> 
     assert found["cannot_both"] == (0, None)
 
 
+def test_what_the_file_asks_for_without_faults_is_not_looked_for_under_one(lamp: CheckResult) -> None:
+    """A lamp stuck on breaks it, but nobody asked; that it was left out is said."""
+    text = LAMP.replace("{never: lamp and bell}", "{never: lamp and bell, faults: 0}")
+    result = checked(text, use_cache=False)
+    before = next(item for item in lamp.requirements if item.name == "one_only")
+    after = next(item for item in result.requirements if item.name == "one_only")
+    assert [item.word for item in before.judgements] == [Word.HOLDS, Word.BROKEN]
+    assert [(item.word, item.faults) for item in after.judgements] == [(Word.HOLDS, 0)]
+    assert (after.verdict, after.withstands) == (Word.HOLDS, 0)
+    said = [item for item in result.assumptions if "'faults: 0'" in item]
+    assert len(said) == 1
+    assert said[0].endswith(": one_only.")
+    others = [item for item in result.requirements if item.name != "one_only"]
+    assert [item.verdict for item in others] == [verdict(lamp, item.name) for item in others]
+
+
 def test_the_story_of_a_break_under_a_fault_names_the_fault(lamp: CheckResult) -> None:
     story = next(item for item in lamp.requirements if item.name == "door_darkens").story
     assert story is not None

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from engine import checked
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.checker_source import checker_source
 from stillgate.interlocks.closed_loop import close_loop
+from stillgate.interlocks.verdict import Word
 
 FAN = """
 machine: fan
@@ -32,3 +34,13 @@ def test_part_cells_of_one_value_are_set_wherever_parts_are_unpacked() -> None:
     source = checker_source(loop)
     unpack = source[source.index("sg_unpack_parts(") :]
     assert "w->p.blades__soonest = 0;" in unpack[: unpack.index("}")]
+
+
+def test_a_switch_that_only_a_requirement_sees_can_be_asked_for() -> None:
+    """No sequence of the fan reads its standstill switch; a monitor may all the same."""
+    text = FAN.replace("  can_stop:", "  told: {never: 'held(motor and seen.still, 100 ms)'}\n  can_stop:")
+    result = checked(text, use_cache=False)
+    assert {item.name: item.verdict for item in result.requirements} == {
+        "told": Word.HOLDS,
+        "can_stop": Word.HOLDS,
+    }

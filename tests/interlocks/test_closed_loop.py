@@ -6,6 +6,8 @@ and the C engine, each on demand and eager, canonical and raw.
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from closed_gate import gate, quick
 from engine import quick_build, search_c
@@ -15,6 +17,7 @@ from plants_strategy import closed_machines
 from python_search import leaves, search
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell
+from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.explorer import Explorer, Limits
 from stillgate.interlocks.loop_runner import Chooser, LoopRunner
@@ -51,6 +54,46 @@ def test_a_fault_budget_only_adds_breaks_and_never_delays_one() -> None:
     assert set(without) <= set(with_one)
     assert all(with_one[name] <= depth for name, depth in without.items())
     assert set(with_one) - set(without)
+
+
+EDGES = """
+machine: edges
+scan: 20 ms
+inputs: {go: {from: operator}, door: {from: operator}}
+outputs: {motor: {}}
+sequences:
+  main:
+    start: stopped
+    states:
+      stopped: {exits: [{when: go and door, to: running}]}
+      running: {on: [motor], exits: [{when: not go, to: slowing}]}
+      slowing: {exits: [{after: 40 ms, to: stopped}]}
+requirements:
+  begins: {never: rising(main.running) and not seen.door}
+  begins_by_fault: {never: rising(main.running) and not door}
+  ends: {never: falling(main.running) and not (main.slowing or main.stopped)}
+  power_ends: {never: falling(main.slowing) and not main.stopped}
+  starts: {never: rising(main.stopped) and go}
+check: {faults: 1}
+"""
+
+
+@pytest.mark.parametrize("faults", [0, 1])
+def test_an_edge_of_a_state_needs_no_memory_and_means_the_same(faults: int) -> None:
+    """Asked of a disjunction of it with itself, the memory is kept; breaks and their depths are the same.
+
+    The state that the sequence starts in keeps it always: it rises at power-on.
+    """
+    told = read_machine_text(EDGES, "edges.yaml").machine
+    longer = re.sub(r"(rising|falling)\(([\w.]+)\)", r"\1(\2 or \2)", EDGES)
+    kept = read_machine_text(longer, "edges.yaml").machine
+    short, long = (close_loop(machine, tick=20, faults=faults) for machine in (told, kept))
+    assert [cell.name for cell in short.monitors.cells] == ["watched2.run"]
+    assert len(long.monitors.cells) == 3
+    assert search_c(short).broken == search_c(long).broken
+    assert set(search_c(short).broken) == (
+        {"starts"} if not faults else {"starts", "begins_by_fault", "ends", "power_ends"}
+    )
 
 
 def agree(machine: Machine, faults: int) -> None:
