@@ -259,7 +259,7 @@ class RequirementBase(Section):
     faults: Annotated[
         int | None,
         about("How many faults it must withstand; without it, those of 'check' if a hazard is named. "
-              "With 0 it is judged without faults only.", 1, ge=0, le=1),
+              "With 0 and no hazard it is judged without faults only.", 1, ge=0, le=1),
     ] = None  # fmt: skip
     why: Annotated[
         str, about("Where the requirement comes from.", "ISO 13850: releasing restarts nothing")

@@ -13,6 +13,7 @@ from stillgate.controller.machine import (
 )
 from stillgate.controller.quantities import Milliseconds, Ticks
 
+from .monitors import is_judged
 from .wording import time_text
 
 
@@ -138,9 +139,12 @@ def _about_faults(machine: Machine, faults: int) -> list[str]:
     names = [name for name, item in machine.requirements.items() if isinstance(item, Reach | FromAnywhere)]
     if names and faults:
         found.append(f"Judged without faults only, since they ask what is possible: {', '.join(names)}.")
-    healthy = [name for name, item in machine.requirements.items() if item.faults == 0 and name not in names]
-    if healthy and faults:
+    healthy = [
+        name for name, item in machine.requirements.items() if not is_judged(item, faults, possibility=True)
+    ]
+    if healthy:
         found.append(
-            f"Judged without faults only, since the file says 'faults: 0' of them: {', '.join(healthy)}."
+            "Judged without faults only, since they name no hazard and the file says 'faults: 0' of them: "
+            f"{', '.join(healthy)}."
         )
     return found

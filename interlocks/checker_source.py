@@ -22,15 +22,7 @@ from stillgate.controller.emit_c import (
     controller_locals,
     level_macros,
 )
-from stillgate.controller.program import (
-    TRUE,
-    Cell,
-    Choose,
-    Note,
-    NoteKind,
-    Scope,
-    Stage,
-)
+from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage
 
 from .closed_loop import ClosedLoop, goal_cell
 from .counters import counter_source, critical_constants

@@ -20,37 +20,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import (
-    FALSE,
     TRUE,
     Assign,
-    Begin,
     Block,
     Cell,
     Choose,
     Complement,
-    Constant,
     ControllerProgram,
-    If,
     Observation,
-    Operation,
     Read,
     Ref,
     Scope,
     Signal,
     Statement,
     Term,
-    conjunction,
     terms_in,
     ticks_up,
 )
 from stillgate.controller.quantities import Milliseconds
-from stillgate.sim_io.faults import Fault, FaultKind, faults_of
+from stillgate.sim_io.faults import Fault, FaultKind
 from stillgate.sim_io.plant import Plant, lower_plant
 
+from .fault_steps import FaultSteps
 from .histories import History, Query, history_of
 from .liveness import kill_edge_memory, liveness
 from .monitors import Monitors, is_judged, lower_monitors
@@ -174,11 +168,7 @@ class _Linker:
         self.budget = budget
         self.controller = controller
         self.plant = lower_plant(machine, tick)
-        self.faults = faults_of(machine) if budget else ()
-        self.numbers = {(item.kind, item.subject): item.number for item in self.faults}
-        self.fault = Cell("fault", 0, len(self.faults), 0, Scope.FAULT)
-        self.second = Cell("second", 0, len(self.faults), 0, Scope.FAULT)
-        self.dark = Cell("dark", 0, 1, 0, Scope.FAULT)
+        self.faults = FaultSteps(machine, budget, controller)
 
     def link(self, *, exact: bool, lazy: bool, possibility: bool, canonical: bool) -> ClosedLoop:
         free_signals = [
@@ -208,7 +198,7 @@ class _Linker:
         if monitors.goals:
             goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
         after = (
-            *self._output_faults_begin(),
+            *self.faults.outputs_begin(),
             *self._drive(),
             *self.plant.conditions,
             *monitors.block,
@@ -231,15 +221,15 @@ class _Linker:
             controller=self.controller,
             plant=self.plant,
             monitors=monitors,
-            faults=self.faults,
-            fault=self.fault,
-            second=self.second,
-            dark=self.dark,
+            faults=self.faults.faults,
+            fault=self.faults.fault,
+            second=self.faults.second,
+            dark=self.faults.dark,
             begin=self.plant.begin,
             before=(
                 *monitors.early,
                 *self._circuits(circuits),
-                *self._faults_begin(circuits),
+                *self.faults.inputs_begin({name: circuits[name] for name in self.plant.circuits}),
                 *self._pins(circuits),
             ),
             after=after,
@@ -260,110 +250,10 @@ class _Linker:
             signal=signal,
             history=history,
             belief=belief,
-            stuck_on=self._number(FaultKind.INPUT_ON, signal.name),
-            stuck_off=self._number(FaultKind.INPUT_OFF, signal.name),
+            stuck_on=self.faults.number(FaultKind.INPUT_ON, signal.name),
+            stuck_off=self.faults.number(FaultKind.INPUT_OFF, signal.name),
             live=live if history.forgotten is not None else TRUE,
         )
-
-    def _number(self, kind: FaultKind, subject: str) -> int:
-        return self.numbers.get((kind, subject), 0)
-
-    # -- faults ----------------------------------------------------------------------------
-
-    def _faults_begin(self, circuits: dict[str, Cell]) -> Block:
-        """Faults of inputs and of power begin here, those of outputs once it is known what is asked.
-
-        A stuck fault begins at the first tick in which it changes something: begun earlier it
-        is the same run, so nothing is lost and many states are saved. A free input's fault
-        may begin at any tick.
-        """
-        if not self.budget:
-            return ()
-        options: list[tuple[Term, int]] = []
-        for fault in self.faults:
-            cell = circuits[fault.subject] if fault.subject in self.plant.circuits else None
-            if fault.kind is FaultKind.INPUT_ON:
-                options.append((TRUE if cell is None else Complement(Ref(cell)), fault.number))
-            elif fault.kind is FaultKind.INPUT_OFF:
-                options.append((TRUE if cell is None else Ref(cell), fault.number))
-            elif fault.kind is FaultKind.POWER:
-                options.append((TRUE, fault.number))
-        power = self._number(FaultKind.POWER, "")
-        start = self._begin(options, power)
-        if power:
-            returns = Cell("returns", 0, 1, 0, Scope.FAULT, persistent=False)
-            come_back = (
-                Choose(returns, 2),
-                If(Ref(returns), (Assign(self.dark, FALSE), *self._cold_start())),
-            )
-            start = (If(Ref(self.dark), come_back, start),)
-        return start
-
-    def _output_faults_begin(self) -> Block:
-        asked = {output.name: Ref(output.asked) for output in self.controller.outputs}
-        options: list[tuple[Term, int]] = []
-        for fault in self.faults:
-            if fault.kind is FaultKind.OUTPUT_ON:
-                options.append((Complement(asked[fault.subject]), fault.number))
-            elif fault.kind is FaultKind.OUTPUT_OFF:
-                options.append((asked[fault.subject], fault.number))
-        if not options:
-            return ()
-        return self._begin(options)
-
-    def _begin(self, options: list[tuple[Term, int]], power: int = 0) -> Block:
-        """A fault may begin if there is still one to come; power goes in the tick in which its own does."""
-        first: list[Statement] = [Begin(self.fault, tuple(options))]
-        if power:
-            first.append(self._lose_power(self.fault, power))
-        block: list[Statement] = [If(_holds(self.fault, 0), tuple(first))]
-        if self.budget > 1:
-            others = [
-                (conjunction((Complement(_holds(self.fault, number)), condition)), number)
-                for condition, number in options
-            ]
-            second: list[Statement] = [Begin(self.second, tuple(others))]
-            if power:
-                second.append(self._lose_power(self.second, power))
-            ready = conjunction((Complement(_holds(self.fault, 0)), _holds(self.second, 0)))
-            block += [If(ready, tuple(second)), self._in_order()]
-        return tuple(block)
-
-    def _in_order(self) -> Statement:
-        """Which of two faults came first makes no difference to what follows: the lesser number leads."""
-        kept = Cell("lesser", 0, len(self.faults), 0, Scope.FAULT, persistent=False)
-        swapped = conjunction(
-            (Complement(_holds(self.second, 0)), Operation(Operator.LT, Ref(self.second), Ref(self.fault)))
-        )
-        return If(
-            swapped,
-            (
-                Assign(kept, Ref(self.second)),
-                Assign(self.second, Ref(self.fault)),
-                Assign(self.fault, Ref(kept)),
-            ),
-        )
-
-    def _is_fault(self, number: int) -> Term:
-        first = _holds(self.fault, number)
-        return first if self.budget < 2 else Operation(Operator.OR, first, _holds(self.second, number))
-
-    def _lose_power(self, cell: Cell, number: int) -> Statement:
-        off: list[Statement] = [Assign(cell, Constant(cell.start)) for cell in self.controller.cells]
-        off += [Assign(item.active, Constant(len(item.states))) for item in self.controller.sequences]
-        return If(_holds(cell, number), (Assign(self.dark, TRUE), *off))
-
-    def _cold_start(self) -> Block:
-        return tuple(Assign(cell, Constant(cell.start)) for cell in self.controller.cells)
-
-    def _stuck(self, healthy: Term, on: int, off: int) -> Term:
-        """The healthy value unless a stuck fault replaces it."""
-        term = healthy
-        if on:
-            term = Operation(Operator.OR, self._is_fault(on), term)
-        if off:
-            term = conjunction((Complement(self._is_fault(off)), term))
-        return term
 
     def _circuits(self, circuits: dict[str, Cell]) -> Block:
         block: list[Statement] = []
@@ -378,10 +268,10 @@ class _Linker:
             cell = circuits.get(signal.name)
             if cell is None:
                 continue
-            conducts = self._stuck(
+            conducts = self.faults.stuck(
                 Ref(cell),
-                self._number(FaultKind.INPUT_ON, signal.name),
-                self._number(FaultKind.INPUT_OFF, signal.name),
+                self.faults.number(FaultKind.INPUT_ON, signal.name),
+                self.faults.number(FaultKind.INPUT_OFF, signal.name),
             )
             block.append(Assign(signal.pin, Complement(conducts) if signal.active_low else conducts))
         return tuple(block)
@@ -390,18 +280,14 @@ class _Linker:
         return tuple(
             Assign(
                 self.plant.driven[output.name],
-                self._stuck(
+                self.faults.stuck(
                     Ref(output.asked),
-                    self._number(FaultKind.OUTPUT_ON, output.name),
-                    self._number(FaultKind.OUTPUT_OFF, output.name),
+                    self.faults.number(FaultKind.OUTPUT_ON, output.name),
+                    self.faults.number(FaultKind.OUTPUT_OFF, output.name),
                 ),
             )
             for output in self.controller.outputs
         )
-
-
-def _holds(cell: Cell, number: int) -> Term:
-    return Operation(Operator.EQ, Ref(cell), Constant(number))
 
 
 def goal_cell(index: int) -> Cell:

@@ -147,6 +147,7 @@ def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> lis
 
     Each comes twice: as it stands, and for situations without a fault only. The latter is
     inductive whatever the faults do, together with the first: without a fault there is power.
+    What speaks of the memory of a requirement that is judged without faults only stays behind.
     """
     fault = to.position[to.loop.fault]
     names = {cell.name: number for number, cell in enumerate(to.cells)}
@@ -157,6 +158,8 @@ def carried_over(cubes: Iterable[Cube], of: LoopFormula, to: LoopFormula) -> lis
     )
     found: list[Cube] = [(Bound(to.position[to.loop.dark], Relation.AT_LEAST, 1), *healthy)]
     for cube in cubes:
+        if any(of.cells[bound.cell].name not in names for bound in cube):
+            continue
         moved = tuple(Bound(names[of.cells[b.cell].name], b.relation, b.value) for b in cube)
         found += [moved, (*moved, *healthy)]
     return found

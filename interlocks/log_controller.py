@@ -33,7 +33,8 @@ from stillgate.controller.program import Assign, Block, Cell, Note, NoteKind, Re
 from stillgate.controller.toolchain import build_library
 from stillgate.sim_io.plant import lower_plant
 
-from .monitors import conditions_of, lower_monitors
+from .monitors import lower_monitors
+from .requirement_terms import conditions_of
 from .requirement_watch import watched
 
 _LOOK_EVERY = 64

@@ -24,21 +24,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from stillgate.controller.expression import (
-    At,
-    Binary,
-    Edge,
-    EdgeOf,
-    Expression,
-    HeldFor,
-    Name,
-    Not,
-    Number,
     Operator,
-    Truth,
-    canonical,
-    walk,
 )
-from stillgate.controller.lowering import count_up
 from stillgate.controller.machine import (
     Always,
     FromAnywhere,
@@ -49,17 +36,6 @@ from stillgate.controller.machine import (
     Reach,
     Requirement,
     Response,
-)
-from stillgate.controller.namespace import (
-    AskedRef,
-    Context,
-    InputRef,
-    MemoryRef,
-    Namespace,
-    OutputRef,
-    PartTruthRef,
-    SeenRef,
-    StateRef,
 )
 from stillgate.controller.program import (
     FALSE,
@@ -73,9 +49,7 @@ from stillgate.controller.program import (
     If,
     Note,
     NoteKind,
-    Observation,
     Operation,
-    Read,
     Ref,
     Scope,
     Statement,
@@ -83,8 +57,10 @@ from stillgate.controller.program import (
     ticks_up,
     walk_term,
 )
-from stillgate.controller.quantities import Condition, Milliseconds, Ticks
+from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.sim_io.plant import Plant
+
+from .requirement_terms import RequirementTerms, asks
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +90,14 @@ def response_ticks(within: Milliseconds, scan: Milliseconds, tick: Milliseconds)
 
 
 def is_judged(requirement: Requirement, faults: int, *, possibility: bool) -> bool:
-    """Whether a loop with so many faults judges a requirement: not where the file says ``faults: 0``."""
+    """Whether a loop with so many faults judges a requirement.
+
+    Not under faults where it names no hazard and the file says ``faults: 0``: what one layer owes to the
+    next. What a fault does to a hazard is always looked for.
+    """
     if isinstance(requirement, Reach | FromAnywhere):
         return possibility
-    return not faults or requirement.faults != 0
+    return not faults or requirement.hazard is not None or requirement.faults != 0
 
 
 def lower_monitors(
@@ -145,10 +125,8 @@ def lower_monitors(
             the same.
     """
     names = machine.requirements if judged is None else judged
-    lowering = _Lowering(
-        machine, controller, plant, circuits, tick, judged=names, early=early, note_triggers=triggers
-    )
-    return lowering.monitors()
+    terms = RequirementTerms(machine, controller, plant, circuits, tick, judged=names, early=early)
+    return _Lowering(machine, controller, terms, names, note_triggers=triggers).monitors()
 
 
 class _Lowering:
@@ -156,150 +134,39 @@ class _Lowering:
         self,
         machine: Machine,
         controller: ControllerProgram,
-        plant: Plant,
-        circuits: dict[str, Cell],
-        tick: Milliseconds,
-        *,
+        terms: RequirementTerms,
         judged: Collection[str],
-        early: bool,
+        *,
         note_triggers: bool,
     ) -> None:
         self.machine = machine
         self.judged = {name: item for name, item in machine.requirements.items() if name in judged}
-        self.look_early = early
         self.note_triggers = note_triggers
-        self.plant = plant
-        self.circuits = circuits
-        self.tick = tick
-        self.names = Namespace(machine)
-        self.sequences = {item.name: item for item in controller.sequences}
-        self.outputs = {item.name: item for item in controller.outputs}
-        self.memory = dict(zip(machine.memory, controller.memory, strict=True))
+        self.terms = terms
+        self.term = terms.term
+        self.tick = terms.tick
         self.first_index = len(controller.bounds_marks) + len(controller.overlap_marks)
         self.first_mark = len(controller.exit_marks)
         self.cells: list[Cell] = []
-        self.early: list[Statement] = []
-        self.watch: list[Statement] = []
-        self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
         self.triggers: list[str] = []
         self.broken: list[str] = []
         self.goals: list[tuple[str, Term]] = []
 
     def monitors(self) -> Monitors:
-        self._watch_arguments()
         block: list[Statement] = []
         for name, requirement in self.judged.items():
             block += self._monitor(name, requirement)
         return Monitors(
             requirements=tuple(self.judged),
-            cells=tuple(self.cells),
-            early=tuple(self.early),
-            block=(*self.watch, *block),
+            cells=(*self.terms.cells, *self.cells),
+            early=tuple(self.terms.early),
+            block=(*self.terms.block, *block),
             broken=tuple(self.broken),
             first_index=self.first_index,
             triggers=tuple(self.triggers),
             first_mark=self.first_mark,
             goals=tuple(self.goals),
         )
-
-    # -- terms ---------------------------------------------------------------------------
-
-    def term(self, tree: Expression) -> Term:
-        match tree:
-            case Number(value=value):
-                return Constant(value)
-            case Truth(value=value):
-                return TRUE if value else FALSE
-            case Not(operand=operand):
-                return Complement(self.term(operand))
-            case Binary(operator=operator, left=left, right=right):
-                return _cheap_first(operator, self.term(left), self.term(right))
-            case EdgeOf() | HeldFor():
-                return self._past(tree)
-            case Name(path=path):
-                return self._name(path)
-            case At():
-                raise AssertionError("'at' belongs to parts; the reader refuses it here")
-
-    def _name(self, path: str) -> Term:
-        match self.names.resolve(path, Context.REQUIREMENT):
-            case InputRef(name=key):
-                return Ref(self.circuits[key]) if key in self.circuits else Read(key, Observation.CIRCUIT)
-            case SeenRef(name=key):
-                return Read(key, Observation.LEVEL)
-            case OutputRef(name=key):
-                return Ref(self.plant.driven[key])
-            case AskedRef(name=key):
-                return Ref(self.outputs[key].asked)
-            case MemoryRef(name=key):
-                return Ref(self.memory[key])
-            case StateRef(sequence=sequence, state=state):
-                found = self.sequences[sequence]
-                return Operation(Operator.EQ, Ref(found.active), Constant(found.states.index(state)))
-            case PartTruthRef(part=part, truth=truth):
-                return self.plant.truths[part, truth]
-
-    def _past(self, node: EdgeOf | HeldFor) -> Term:
-        free = self._free_input(node.argument)
-        if free is not None and isinstance(node, EdgeOf):
-            rising = node.edge is Edge.RISING
-            return Read(free, Observation.CIRCUIT_ROSE if rising else Observation.CIRCUIT_FELL)
-        now, was, run = self.watched[canonical(node.argument)]
-        if isinstance(node, HeldFor):
-            return Operation(Operator.GT, Ref(run), Constant(ticks_up(node.milliseconds, self.tick)))
-        if node.edge is Edge.RISING:
-            return Operation(Operator.AND, Ref(now), Complement(Ref(was)))
-        return Operation(Operator.AND, Ref(was), Complement(Ref(now)))
-
-    def _free_input(self, tree: Expression) -> str | None:
-        if isinstance(tree, Name):
-            found = self.names.resolve(tree.path, Context.REQUIREMENT)
-            if isinstance(found, InputRef) and found.name not in self.circuits:
-                return found.name
-        return None
-
-    def _watch_arguments(self) -> None:
-        """Memory of the arguments of rising, falling and held that requirements use."""
-        longest: dict[str, Ticks] = {}
-        trees: dict[str, Expression] = {}
-        known: dict[str, None] = {}
-        for name, requirement in self.machine.requirements.items():
-            for condition in conditions_of(requirement):
-                for node in walk(condition.tree):
-                    if isinstance(node, EdgeOf | HeldFor):
-                        if isinstance(node, EdgeOf) and self._free_input(node.argument) is not None:
-                            continue
-                        key = canonical(node.argument)
-                        known[key] = None
-                        if name not in self.judged:
-                            continue
-                        trees[key] = node.argument
-                        ticks = ticks_up(node.milliseconds, self.tick) if isinstance(node, HeldFor) else 0
-                        longest[key] = max(longest.get(key, 0), ticks)
-        numbers = {key: number for number, key in enumerate(known)}
-        for key, tree in trees.items():
-            number = numbers[key]
-            now = Cell(f"watched{number}.now", 0, 1, 0, Scope.MONITOR, persistent=False)
-            was = Cell(f"watched{number}.was", 0, 1, 0, Scope.MONITOR, persistent=False)
-            run = Cell(f"watched{number}.run", 0, longest[key] + 1, 0, Scope.MONITOR)
-            self.watched[key] = (now, was, run)
-            self.watch.append(Assign(now, self.term(tree)))
-            if self.look_early and not longest[key] and self._is_later_state(tree):
-                self.early.append(Assign(was, self.term(tree)))
-                continue
-            self.cells.append(run)
-            self.watch += [
-                Assign(was, Operation(Operator.GT, Ref(run), Constant(0))),
-                If(Ref(now), (count_up(run, Constant(longest[key] + 1)),), (Assign(run, Constant(0)),)),
-            ]
-
-    def _is_later_state(self, tree: Expression) -> bool:
-        """Whether it is a state that its sequence does not start in, so that none was before power-on."""
-        found = self.names.resolve(tree.path, Context.REQUIREMENT) if isinstance(tree, Name) else None
-        if not isinstance(found, StateRef):
-            return False
-        sequence = self.sequences[found.sequence]
-        return sequence.states.index(found.state) != sequence.active.start
 
     # -- patterns ------------------------------------------------------------------------
 
@@ -340,7 +207,7 @@ class _Lowering:
         # A trigger of free inputs alone needs no witness: it may happen at any time.
         witness = self.note_triggers and not _only_asks(trigger)
         happened: Block = (self._trigger(name),) if witness else ()
-        served_first = not witness and _asks(trigger)
+        served_first = not witness and asks(trigger)
         if limit < 0:
             return (If(trigger, (*happened, broken)),)
         if limit == 0 and served_first:
@@ -401,22 +268,5 @@ class _Lowering:
         return tuple(block)
 
 
-def _asks(term: Term) -> bool:
-    return any(isinstance(node, Read) for node in walk_term(term))
-
-
 def _only_asks(term: Term) -> bool:
-    return _asks(term) and not any(isinstance(node, Ref) for node in walk_term(term))
-
-
-def _cheap_first(operator: Operator, left: Term, right: Term) -> Term:
-    """``and`` and ``or`` with the operand first that asks nothing: it may save the question."""
-    if operator in (Operator.AND, Operator.OR) and _asks(left) and not _asks(right):
-        left, right = right, left
-    return Operation(operator, left, right)
-
-
-def conditions_of(requirement: Requirement) -> list[Condition]:
-    """Every condition that a requirement is made of."""
-    values = [getattr(requirement, field) for field in type(requirement).model_fields]
-    return [value for value in values if isinstance(value, Condition)]
+    return asks(term) and not any(isinstance(node, Ref) for node in walk_term(term))

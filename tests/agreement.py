@@ -42,8 +42,8 @@ def proved(machine: Machine, *, tick: int, faults: int, deadline: float | None =
 def _monitored(machine: Machine, formula: LoopFormula) -> dict[str, object]:
     return {
         name: formula.broken[name]
-        for name, item in machine.requirements.items()
-        if not isinstance(item, Reach | FromAnywhere)
+        for name in formula.loop.monitors.requirements
+        if not isinstance(machine.requirements[name], Reach | FromAnywhere)
     }
 
 

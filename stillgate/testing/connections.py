@@ -24,6 +24,7 @@ from stillgate.controller.namespace import (
     SeenRef,
 )
 from stillgate.controller.quantities import Condition
+from stillgate.interlocks.requirement_terms import conditions_of
 
 
 class Connections:
@@ -77,13 +78,6 @@ class Connections:
         for node in walk(tree):
             if isinstance(node, Name):
                 yield self._names.resolve(node.path, context, part)
-
-
-def conditions_of(requirement: Requirement) -> Iterator[Condition]:
-    """Every condition of a requirement."""
-    for value in vars(requirement).values():
-        if isinstance(value, Condition):
-            yield value
 
 
 def _driving(part: Part) -> Iterator[tuple[Condition, Context]]:

@@ -27,8 +27,7 @@ from stillgate.controller.machine import Exit, Machine, Override
 from stillgate.controller.namespace import Context, InputRef, Namespace, Reference, SeenRef, StateRef
 from stillgate.controller.program import ControllerProgram, Term
 from stillgate.controller.quantities import Condition, Milliseconds
-
-from .connections import conditions_of
+from stillgate.interlocks.requirement_terms import conditions_of
 
 States = Mapping[str, str | None]
 """The active state of every sequence."""

@@ -48,7 +48,7 @@ def assert_found_and_replayed(name: str, lines: tuple[str, ...], requirements: s
 @pytest.mark.parametrize(
     ("name", "lines", "requirements"),
     [
-        ("harvester_estop_pauses.yaml", (), {STOP}),
+        ("harvester_estop_pauses.yaml", (), {STOP, "either_estop_contact_stops"}),
         (
             "harvester_standstill_by_monitor_only.yaml",
             ("cutter_still stuck on",),
@@ -68,19 +68,41 @@ def test_a_planted_mistake_is_found_cut_down_and_confirmed(
 @pytest.mark.parametrize(
     ("name", "lines", "requirements"),
     [
-        ("harvester_arms_without_standstill.yaml", (), {"standstill_before_arms"}),
-        ("harvester_lever_held_through_estop.yaml", (), {"estop_release_moves_no_arm"}),
+        (
+            "harvester_arms_without_standstill.yaml",
+            (),
+            {"standstill_before_arms", "arms_asked_at_rest_only"},
+        ),
+        (
+            "harvester_lever_held_through_estop.yaml",
+            (),
+            {"estop_release_moves_no_arm", "either_estop_contact_stops", "lever_starts_from_neutral"},
+        ),
         (
             "harvester_restart_ignores_frame.yaml",
             (),
-            {"no_drive_with_loose_frame", "no_restart_while_frame_moves"},
+            {
+                "no_drive_with_loose_frame",
+                "no_restart_while_frame_moves",
+                "drives_asked_with_all_in_place",
+                "new_rail_counts_from_zero",
+            },
         ),
         (
             "harvester_starts_on_power.yaml",
             (),
             {"no_restart_without_press", STOP, "power_return_restarts_nothing"},
         ),
-        ("harvester_two_steering_sequences.yaml", (), {"opposed_valves_never_asked"}),
+        (
+            "harvester_two_steering_sequences.yaml",
+            (),
+            {
+                "opposed_valves_never_asked",
+                "opposed_valves_never_on",
+                "steers_away_from_one_feeler",
+                "steers_for_a_while_only",
+            },
+        ),
         ("saw_guard_not_in_interlock.yaml", (), {"reset_before_restart", "no_start_with_open_guard"}),
         ("saw_unlocks_at_once.yaml", (), {"unlocks_at_standstill_only", "guard_open_blade_still"}),
         ("press_one_contact.yaml", (), {"release_before_next_stroke", "both_hands_while_closing"}),
