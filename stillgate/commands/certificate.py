@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from cyclopts import Parameter
 
 from ..terminal import message_console, write_line
 from .options import MachineFile, count_option, duration_option, size_option, tick_option
@@ -21,7 +23,7 @@ def certificate(
     machine: MachineFile,
     /,
     *,
-    output: Path,
+    output: Annotated[Path, Parameter(name=["--output", "-o"])],
     by: Literal["states", "invariant"] = "states",
     tick: str | None = None,
     faults: int = 0,
@@ -64,6 +66,7 @@ def certificate(
 
     from stillgate.interlocks.certificate import certificate_bytes
     from stillgate.interlocks.explorer import Limits
+    from stillgate.interlocks.monitors import is_judged
 
     from ..files import write_whole
     from ..progress import ProgressLine
@@ -74,10 +77,14 @@ def certificate(
         made = make(document, step, budget, Limits(seconds=seconds, bytes=room), progress)
     write_whole(output, certificate_bytes(made))
     what = f"{len(made.states)} states" if by == "states" else f"{len(made.cubes)} clauses"
-    left_out = [name for name in document.machine.requirements if name not in made.requirements]
+    wanted = document.machine.requirements.items()
+    left_out = [name for name, _ in wanted if name not in made.requirements]
+    not_asked = [name for name, item in wanted if not is_judged(item, budget, possibility=not budget)]
     write_line(f"written to {output}: {what} for {len(made.requirements)} requirements")
     if left_out:
         write_line(f"it shows nothing of {', '.join(left_out)}")
+    if not_asked:
+        write_line(f"{len(not_asked)} of them are judged without faults only (--faults 0 shows them)")
     write_line(f"to check it again: stillgate recheck {output} {machine}")
     return 0
 

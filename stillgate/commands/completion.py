@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
 
 from ..terminal import write_line
 
@@ -11,7 +13,7 @@ from ..terminal import write_line
 def completion(
     *,
     shell: Literal["bash", "zsh", "fish", "powershell"] | None = None,
-    output: Path | None = None,
+    output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
     show: bool = False,
 ) -> int:
     """Install completion for your shell.

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
 
 from ..terminal import write_line
 
@@ -33,7 +35,7 @@ def schema(
         "draw",
         "doctor",
     ] = "machine",
-    output: Path | None = None,
+    output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
 ) -> int:
     """Print a JSON Schema: of a file that is written by hand, or of a command's JSON output.
 

@@ -190,7 +190,7 @@ def _coverage(table: FaultTable) -> Part:
     rows = Table(
         "coverage",
         "Diagnostic coverage",
-        ("signal", "dangerous", "detected", "detected by the next start", "coverage", "band", "in words"),
+        ("signal", "dangerous", "detected", "detected by the next start", "coverage", "band"),
         tuple(
             (
                 item.subject,
@@ -199,12 +199,13 @@ def _coverage(table: FaultTable) -> Part:
                 f"{item.at_next_start:g}",
                 NONE if item.ratio is None else f"{item.ratio:.0%}",
                 item.band,
-                plain(item.text),
             )
             for item in table.coverage
         ),
         ("Coverage: rate of dangerous faults that are detected over the rate of all dangerous faults "
-         "(ISO 13849-1), from the table above; the rates assumed stand among its assumptions.",),
+         "(ISO 13849-1), from the table above; the rates assumed stand among its assumptions. Detected: the "
+         "fault stops the machine by itself. Without a figure there is no dangerous fault among those of the "
+         "table, or the search was cut short.",),
     )  # fmt: skip
     return Part("part-coverage", "Diagnostic coverage", (TableBlock(rows),))
 
