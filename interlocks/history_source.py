@@ -23,7 +23,7 @@ def history_source(item: FreeInput, index: int) -> list[str]:
         flat = [value for row in rows for value in (row or (NONE,))]
         lines.append(f"static const uint16_t {name}__{label}[] = {{{', '.join(map(str, flat))}}};")
     lines += [
-        f"static inline int {name}__ask(struct sg_work *w, unsigned query)",
+        f"static __attribute__((noinline)) int {name}__ask(struct sg_work *w, unsigned query)",
         "{",
         f"    if (w->{name}__node & {GIVEN_UP:#x}u) {{ sg_need(w->context, {index}); return 0; }}",
         f"    unsigned at = w->{name}__node * {width}u + query;",

@@ -29,8 +29,9 @@ _LOOK_EVERY = 0.1  # seconds between two looks whether a checker is built
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
 
-QUICK_OPTIONS = ("-std=gnu11", "-O1", "-w")
-"""Built in half the time, a third slower: for searches that end before the compiler does."""
+QUICK_OPTIONS = ("-std=gnu11", "-Og", "-w")
+"""Built in half the time, a third slower: for searches that end before the compiler does. With gcc as quick
+to search with as -O1 and built in two thirds of its time; clang takes the two for the same."""
 
 
 def checker_files(loop: ClosedLoop) -> dict[str, str]:
