@@ -16,7 +16,9 @@ from .kinds import Kind
 from .machine import (
     Actions,
     Exit,
+    FromAnywhere,
     Machine,
+    Reach,
     Requirement,
     Response,
     Sequence,
@@ -286,6 +288,12 @@ def _requirement_findings(names: Namespace) -> Iterator[Finding]:
         yield from _hazard_findings(machine, path, requirement.hazard)
         for field, condition in requirement_conditions(requirement):
             yield from expression_findings(names, (*path, field), condition, Context.REQUIREMENT)
+        if isinstance(requirement, Reach | FromAnywhere) and requirement.faults:
+            yield warning(
+                (*path, "faults"),
+                "what is possible is judged without faults, so 'faults' says nothing here",
+                "leave it out; what must hold with a fault is said by never, always, after or before",
+            )
         if isinstance(requirement, Response) and requirement.within < machine.scan:
             yield warning(
                 (*path, "within"),

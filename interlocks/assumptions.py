@@ -16,6 +16,8 @@ from stillgate.controller.quantities import Milliseconds, Ticks
 from .monitors import is_judged
 from .wording import time_text
 
+NO_FAULTS = "No faults."
+
 
 def assumptions_of(machine: Machine, tick: Milliseconds, faults: int) -> tuple[str, ...]:
     """Everything a reader must know before leaning on a verdict of this check."""
@@ -135,7 +137,7 @@ def _about_faults(machine: Machine, faults: int) -> list[str]:
             "controller starts cold while parts, operator and requirements go on."
         )
     else:
-        found.append("No faults.")
+        found.append(NO_FAULTS)
     names = [name for name, item in machine.requirements.items() if isinstance(item, Reach | FromAnywhere)]
     if names and faults:
         found.append(f"Judged without faults only, since they ask what is possible: {', '.join(names)}.")

@@ -59,7 +59,9 @@ def states_certificate(
         ranks = _ranks(explorer, [key for _, key in states], goals, machine)
     holding = tuple(name for name in loop.monitors.broken if name not in broken) + tuple(ranks)
     if not holding:
-        raise UsageError("no certificate: no requirement holds that a set of states could show")
+        raise UsageError(
+            f"no certificate: no requirement holds {_judged_with(faults)} that a set of states could show"
+        )
     return Certificate(
         kind=STATES,
         machine=machine.machine,
@@ -76,6 +78,10 @@ def states_certificate(
         states=tuple(state for state, _ in states),
         ranks=ranks,
     )
+
+
+def _judged_with(faults: int) -> str:
+    return "of those that are judged with a fault (--faults 0 asks for all)" if faults else "without faults"
 
 
 def _ranks(
@@ -145,7 +151,7 @@ def invariant_certificate(
     ):
         raise CapReached("no certificate: z3 proved nothing in the time given")
     if not proved.proves:
-        raise UsageError(f"no certificate: z3 found every requirement broken with {faults} faults")
+        raise UsageError(f"no certificate: z3 found every requirement broken {_judged_with(faults)}")
     names = [cell.name for cell in proved.formula.cells]
     holds = {name for name in proved.proves if not isinstance(document.machine.requirements[name], Reach)}
     return Certificate(

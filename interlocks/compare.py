@@ -19,7 +19,7 @@ from stillgate.controller.machine import CheckOptions, Machine, Never
 from stillgate.controller.quantities import Condition, Milliseconds
 from stillgate.controller.reader import MachineDocument
 
-from .assumptions import assumptions_of
+from .assumptions import NO_FAULTS, assumptions_of
 from .check import DEFAULT_BYTES
 from .closed_loop import close_loop
 from .evidence import Comparison, VerdictChange
@@ -240,4 +240,9 @@ def _assumptions(old: Machine, new: Machine, tick: Milliseconds) -> tuple[str, .
     extra = [name for name in new.inputs if name not in old.inputs]
     if extra:
         found.append(f"Inputs of the new version only, free at every tick here: {', '.join(extra)}.")
-    return (*found, *assumptions_of(old, tick, 0))
+    both = [item for item in assumptions_of(old, tick, 0) if item != NO_FAULTS]
+    said = (
+        "Outputs are compared without faults; each verdict is that under the faults that its requirement "
+        "must withstand."
+    )
+    return (*found, *both, said)

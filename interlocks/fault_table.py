@@ -284,8 +284,8 @@ def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -
         "hidden; what it does together with a second one is not said by this table.",
         "Stops by itself: whatever operator and parts do, from some moment on no output with a hazard is on "
         "or can be turned on, a faulty output itself aside. The time counts from the fault's beginning.",
-        "Goes unnoticed: none of these, and no requirement is broken. Outputs may differ, but the machine "
-        "may work on for ever, and nothing need tell anybody of the fault.",
+        "Goes unnoticed: none of these, and no requirement that is judged with a fault is broken. Outputs "
+        "may differ, but the machine may work on for ever, and nothing need tell anybody of the fault.",
         "Dangerous, for the diagnostic coverage: the first difference the fault makes can be an output with "
         "a hazard that is on and would be off without it. Detected: the machine then stops by itself.",
         GIVEN_RATES if rates else EQUAL_RATES,

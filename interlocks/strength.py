@@ -81,7 +81,7 @@ def strength(
         weakenings=tuple(judged),
         assumptions=(
             *ABOUT,
-            _how(result.faults, full),
+            _how(result.faults, full, with_faults=judge.looks_at_faults()),
             *assumptions_of(document.machine, result.tick, result.faults),
         ),
         seconds=time.monotonic() - began,
@@ -117,9 +117,14 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _how(faults: int, full: bool) -> str:
+def _how(faults: int, full: bool, *, with_faults: bool) -> str:
     if not faults:
         return "Looked for without faults, in every reachable situation."
+    if not with_faults:
+        return (
+            "Looked for without faults only, in every reachable situation: no requirement that holds must "
+            "withstand a fault."
+        )
     if full:
         return "Looked for without faults and under every single fault, in every reachable situation."
     return (
@@ -164,7 +169,7 @@ class _Judge:
                 return replace(
                     given, reason=f"stopped without a break within {answer.depth} ticks, without faults"
                 )
-        if not self._looks_at_faults():
+        if not self.looks_at_faults():
             return self._unnoticed(candidate, "not noticed without faults")
         some = [item.number for step in self._steps(candidate) for item in step]
         return Waiting(number, candidate, tuple(some)) if some else self._left(candidate)
@@ -236,7 +241,7 @@ class _Judge:
 
     def _unnoticed(self, candidate: Candidate, reason: str) -> Weakening:
         """Judged to the end: no requirement notices it, perhaps because it makes no difference at all."""
-        faults = self.boards.faults if self._looks_at_faults() else ()
+        faults = self.boards.faults if self.looks_at_faults() else ()
         if any(self.boards.has_effect(candidate, number) for number in (0, *(f.number for f in faults))):
             return replace(candidate.weakening, noticed=False, reason=reason)
         under = " and under every single fault" if faults else ""
@@ -274,7 +279,7 @@ class _Judge:
             return not faults  # a counter's bounds: broken without faults
         return required_faults(self.machine, requirement) >= faults
 
-    def _looks_at_faults(self) -> bool:
+    def looks_at_faults(self) -> bool:
         """Whether a break under a fault could notice anything."""
         if not self.result.faults:
             return False

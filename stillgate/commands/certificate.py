@@ -70,17 +70,20 @@ def certificate(
 
     from ..files import write_whole
     from ..progress import ProgressLine
+    from ..reports.words import count_words
 
     with ProgressLine(message_console()) as progress:
         step = period or check.tick or document.machine.scan
         make = _by_invariant if by == "invariant" else _by_states
         made = make(document, step, budget, Limits(seconds=seconds, bytes=room), progress)
     write_whole(output, certificate_bytes(made))
-    what = f"{len(made.states)} states" if by == "states" else f"{len(made.cubes)} clauses"
+    what = (
+        count_words(len(made.states), "state") if by == "states" else count_words(len(made.cubes), "clause")
+    )
     wanted = document.machine.requirements.items()
     left_out = [name for name, _ in wanted if name not in made.requirements]
     not_asked = [name for name, item in wanted if not is_judged(item, budget, possibility=not budget)]
-    write_line(f"written to {output}: {what} for {len(made.requirements)} requirements")
+    write_line(f"written to {output}: {what} for {count_words(len(made.requirements), 'requirement')}")
     if left_out:
         write_line(f"it shows nothing of {', '.join(left_out)}")
     if not_asked:

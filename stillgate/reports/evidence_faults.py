@@ -150,10 +150,10 @@ def _unnoticed(machine: Machine, rows: list[FaultRow]) -> Part:
     )
     said = Prose(
         (
-            "Each changes what an output does in some run, but breaks no requirement by itself and need not "
-            "stop the machine. So it may stay for ever, and a second fault may join it: somebody must find "
-            "it in time, by a test or an inspection. What dangerous means here stands at the top of this "
-            "section.",
+            "Each changes what an output does in some run, but breaks no requirement that is judged with a "
+            "fault and need not stop the machine. So it may stay for ever, and a second fault may join it: "
+            "somebody must find it in time, by a test or an inspection. What dangerous means here stands at "
+            "the top of this section.",
         )
     )
     table = Table(
@@ -219,8 +219,9 @@ def fault_points(table: FaultTable) -> list[tuple[str, str]]:
         dangerous = sum(row.dangerous is True for row in quiet)
         points.append(
             (
-                f"{count} unnoticed ({dangerous or 'none'} dangerous): no requirement is broken by such a "
-                "fault alone, but it may stay until a second one comes. Who finds it in time, and how?",
+                f"{count} unnoticed ({dangerous or 'none'} dangerous): no requirement that is judged with a "
+                "fault is broken by it alone, but it may stay until a second one comes. Who finds it in "
+                "time, and how?",
                 UNNOTICED,
             )
         )

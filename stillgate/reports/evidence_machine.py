@@ -45,8 +45,8 @@ def machine_section(machine: Machine, result: CheckResult, renderer: Renderer) -
         (
             *note,
             _figure(renderer, signals, "signal-flow", "Signal flow of the machine", flow),
-            _figure(renderer, sequences, "whole-machine", "All sequences", whole),
             _marks(signals, "signal_flow", "Marks of the signal flow"),
+            _figure(renderer, sequences, "whole-machine", "All sequences", whole),
             _marks(sequences, "all_sequences", "Marks of the picture of all sequences"),
         ),
     )

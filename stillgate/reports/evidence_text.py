@@ -90,8 +90,9 @@ def _coverage(table: FaultTable) -> Table:
 def write_layers(console: Console, table: LayerTable, file: str) -> None:
     """Prints which layer carries each hazard requirement."""
     say_unbroken(console, f"{table.machine} ({file})", style="bold")
-    count = count_words(len(table.rows), "requirement")
-    say(console, f"{count} that name a hazard, judged in three ways, with {fault_words(table.faults)}")
+    count = count_words(len(table.rows), "requirement that names a hazard", "requirements that name a hazard")
+    must = " and must withstand a fault" if table.faults else ""
+    say(console, f"{count}{must}, judged in three ways, with {fault_words(table.faults)}")
     say(console, "")
     made = _table("requirement", "sequences\nalone", "interlocks\nalone", "both", "carried by")
     for row in table.rows:
@@ -159,7 +160,8 @@ def write_comparison(console: Console, result: Comparison) -> None:
         _tell(console, "THE SHORTEST WAY TO A DIFFERENCE", result.difference)
     for change in result.verdicts:
         if change.story is not None:
-            _tell(console, f"BROKEN  {change.requirement}", change.story)
+            version = "" if change.new is Word.BROKEN else " (in the old version)"
+            _tell(console, f"BROKEN  {change.requirement}{version}", change.story)
     _assumptions(console, result.assumptions)
     _close(console)
 

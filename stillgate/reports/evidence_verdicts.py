@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from stillgate.controller.expression import Name, walk
 from stillgate.controller.machine import Machine, Response
 from stillgate.controller.quantities import Condition, Milliseconds
@@ -25,15 +27,31 @@ NO_PAIRS = (
 
 
 def verdicts_section(result: CheckResult) -> Section:
-    """What must hold, what must never happen, and what the check says of it."""
+    """What must hold, what must never happen, and what the check says of it; hazards first."""
+    against = [item for item in result.requirements if item.hazard]
+    others = [item for item in result.requirements if not item.hazard]
+    if against and others:
+        tables = (
+            _verdict_table(result, "verdicts", "Requirements that name a hazard", against),
+            _verdict_table(result, "verdicts_others", "Other requirements", others, _verdict_notes(result)),
+        )
+    else:
+        tables = (_verdict_table(result, "verdicts", "Verdicts", against or others, _verdict_notes(result)),)
+    return Section("verdicts", "Verdicts", tables)
+
+
+def _verdict_table(
+    result: CheckResult, name: str, title: str, items: Sequence[RequirementVerdict], notes: Sequence[str] = ()
+) -> TableBlock:
     budgets = sorted({judgement.faults for item in result.requirements for judgement in item.judgements})
+    hazard = ("hazard",) if items and items[0].hazard else ()
     rows: list[tuple[str, ...]] = []
     links: dict[tuple[int, int], str] = {}
     words: dict[tuple[int, int], str] = {}
-    for number, item in enumerate(result.requirements):
+    for number, item in enumerate(items):
         said = {judgement.faults: judgement for judgement in item.judgements}
-        cells: list[str] = []
-        for column, budget in enumerate(budgets, start=3):
+        cells = [item.name, plain(item.text), *((item.hazard or NONE,) if hazard else ())]
+        for column, budget in enumerate(budgets, start=len(cells)):
             judgement = said.get(budget)
             cells.append(NONE if judgement is None else judgement_words(judgement, result.scan))
             if judgement is not None and judgement.word is not Word.HOLDS:
@@ -42,21 +60,9 @@ def verdicts_section(result: CheckResult) -> Section:
                 if judgement.story is not None:
                     links[number, column] = f"break-{item.name}"
         links[number, 0] = f"requirement-{item.name}"
-        rows.append((item.name, plain(item.text), item.hazard or NONE, *cells, fault_words(item.faults)))
-    table = Table(
-        "verdicts",
-        "Verdicts",
-        (
-            "requirement",
-            "what it says",
-            "hazard",
-            *(f"with {fault_words(b)}" for b in budgets),
-            "must bear",
-        ),
-        tuple(rows),
-        tuple(_verdict_notes(result)),
-    )
-    return Section("verdicts", "Verdicts", (TableBlock(table, links, words),))
+        rows.append((*cells, fault_words(item.faults)))
+    head = ("requirement", "what it says", *hazard, *(f"with {fault_words(b)}" for b in budgets), "must bear")
+    return TableBlock(Table(name, title, head, tuple(rows), tuple(notes)), links, words)
 
 
 def _verdict_notes(result: CheckResult) -> list[str]:
@@ -64,6 +70,11 @@ def _verdict_notes(result: CheckResult) -> list[str]:
         "'holds': every reachable situation was visited, and the requirement was never broken. 'undecided': "
         "a limit ended the search first. A verdict in italics is beyond what the requirement must withstand."
     ]
+    if result.faults:
+        notes.append(
+            f"'{NONE}': not asked with a fault, for it says what is possible, or names no hazard and the "
+            "file asks for it without faults."
+        )
     if result.tick != result.scan:
         notes.append(
             f"'holds at {time_text(result.tick)}': found with steps of {time_text(result.tick)}, "
@@ -96,6 +107,13 @@ def requirements_section(machine: Machine, result: CheckResult, layers: LayerTab
     return Section("requirements", "Requirements in full", tuple(blocks))
 
 
+def _bears(item: RequirementVerdict, result: CheckResult) -> str:
+    if item.withstands is None:
+        return NONE
+    tried = max(judgement.faults for judgement in item.judgements)
+    return f"{item.withstands}, {tried + 1} not tried" if tried < result.faults else str(item.withstands)
+
+
 def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
     """Requirements with hazard, pattern, formal meaning, verdict, layer and the faults they bear."""
     carriers = {row.requirement: row.carrier.value for row in layers.rows} if layers is not None else {}
@@ -121,7 +139,7 @@ def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
                 item.pattern,
                 plain(item.formula),
                 str(item.faults),
-                NONE if item.withstands is None else str(item.withstands),
+                _bears(item, result),
                 _verdict_words(item, result),
                 *((carriers.get(item.name, NONE),) if layers is not None else ()),
                 plain(item.why) or NONE,
@@ -135,7 +153,9 @@ def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
             "everywhere.",
             "Names of inputs mean the circuit as it is, names of outputs what is physically driven; seen.x "
             "and asked.y are the controller's own views. Must bear, bears: how many faults; '-': none is "
-            "borne, it breaks without or is undecided. Line: in the machine file.",
+            "borne, it breaks without or is undecided; 'not tried': with a fault it was not asked, for it "
+            "says what is possible, or names no hazard and the file asks for it without faults. Line: in "
+            "the machine file.",
             *((_CARRIED,) if layers is not None else ()),
         ),
     )

@@ -133,7 +133,10 @@ CHECK: Schema = {
                 hazard=perhaps(text("The hazard it guards against, if it names one.")),
                 faults=whole("How many faults it must withstand."),
                 withstands=perhaps(
-                    whole("Largest number of faults under which it holds; null if it holds under none.")
+                    whole(
+                        "Largest number of faults under which it holds; null if it holds under none. "
+                        "'judgements' says how many were tried."
+                    )
                 ),
                 pattern=text("Its specification pattern."),
                 text=text("The requirement in one sentence."),

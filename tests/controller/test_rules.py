@@ -212,6 +212,7 @@ WARNINGS = [
     ),
     ("on: [motor_open]", "on: [motor_open, ¶motor_open]", "'motor_open' stands here twice", ""),
     ("within: 200 ms", "within: ¶10 ms", "10 ms is shorter than one scan and cannot be kept", "20 ms"),
+    ("gate.resting}", "gate.resting, faults: ¶1}", "'faults' says nothing here", "leave it out"),
     ("hazards:\n", "hazards:\n  ¶cutting: at the blade\n", "no requirement names the hazard 'cutting'", ""),
     ("why: two contacts in series}", "why: a}, {fault: ¶stop_ok stuck on, why: b}", "is excluded twice", ""),
 ]

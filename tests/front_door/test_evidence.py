@@ -100,6 +100,22 @@ def test_compare_says_same_or_different(stillgate: Command, guarded: Path, tmp_p
     assert document["differing"] == ["motor"]
 
 
+def test_the_story_of_what_no_longer_breaks_is_told_of_the_old_version(
+    stillgate: Command, guarded: Path, tmp_path: Path
+) -> None:
+    """The guard must withstand a welded contactor in the old version, and need not in the new one."""
+    stricter = tmp_path / "stricter.yaml"
+    stricter.write_text(GUARDED.replace("    faults: 0\n", ""), encoding="utf-8")
+    told = " ".join(stillgate("compare", stricter, guarded).out.split())
+    assert "guard_stops: broken, now holds" in told
+    assert "BROKEN guard_stops (in the old version)" in told
+    assert "Outputs are compared without faults; each verdict is that under the faults" in told
+    assert "No faults." not in told
+    back = " ".join(stillgate("compare", guarded, stricter).out.split())
+    assert "BROKEN guard_stops " in back
+    assert "(in the old version)" not in back
+
+
 def test_a_comparison_that_was_cut_short_is_undecided_and_not_different(
     stillgate: Command, guarded: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -144,6 +144,13 @@ def test_a_second_channel_is_noticed_under_a_fault_of_the_first_and_the_rest_is_
     assert all("nor under the faults of" in reason for reason in reasons)
 
 
+def test_where_no_requirement_must_withstand_a_fault_none_is_looked_under() -> None:
+    """The guarded motor's one requirement under faults says ``faults: 0``; the check's budget is one."""
+    said = weakened(GUARDED).assumptions
+    assert any(item.startswith("Looked for without faults only") for item in said)
+    assert not any("under every single fault of the signals" in item for item in said)
+
+
 def test_time_that_is_up_leaves_the_rest_undecided() -> None:
     found = weakened(GUARDED, time_limit=0.0)
     assert {item.noticed for item in found.weakenings} == {None}
