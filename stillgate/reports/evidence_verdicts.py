@@ -30,13 +30,14 @@ def verdicts_section(result: CheckResult) -> Section:
     """What must hold, what must never happen, and what the check says of it; hazards first."""
     against = [item for item in result.requirements if item.hazard]
     others = [item for item in result.requirements if not item.hazard]
-    if against and others:
-        tables = (
-            _verdict_table(result, "verdicts", "Requirements that name a hazard", against),
-            _verdict_table(result, "verdicts_others", "Other requirements", others, _verdict_notes(result)),
-        )
-    else:
-        tables = (_verdict_table(result, "verdicts", "Verdicts", against or others, _verdict_notes(result)),)
+    notes = _verdict_notes(result)
+    if not (against and others):
+        only = _verdict_table(result, "verdicts", "Verdicts", against or others, notes)
+        return Section("verdicts", "Verdicts", (only,))
+    tables = (
+        _verdict_table(result, "verdicts", "Requirements that name a hazard", against),
+        _verdict_table(result, "verdicts_others", "Other requirements", others, notes),
+    )
     return Section("verdicts", "Verdicts", tables)
 
 
