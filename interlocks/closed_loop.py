@@ -194,9 +194,7 @@ class _Linker:
             ],
             early=True,
         )
-        goals: Block = ()
-        if monitors.goals:
-            goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
+        goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
         after = (
             *self.faults.outputs_begin(),
             *self._drive(),

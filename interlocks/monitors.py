@@ -23,9 +23,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from stillgate.controller.expression import (
-    Operator,
-)
+from stillgate.controller.expression import Operator
 from stillgate.controller.machine import (
     Always,
     FromAnywhere,

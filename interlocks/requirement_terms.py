@@ -8,7 +8,7 @@ the next step begins, so an edge of it needs no memory.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 
 from stillgate.controller.expression import (
     At,
@@ -58,6 +58,7 @@ from stillgate.controller.program import (
     walk_term,
 )
 from stillgate.controller.quantities import Condition, Milliseconds, Ticks
+from stillgate.controller.rules import requirement_conditions
 from stillgate.sim_io.plant import Plant
 
 
@@ -159,21 +160,15 @@ class RequirementTerms:
         """Memory of the arguments of rising, falling and held that requirements use."""
         longest: dict[str, Ticks] = {}
         trees: dict[str, Expression] = {}
-        known: dict[str, None] = {}
+        numbers: dict[str, int] = {}
         for name, requirement in self.machine.requirements.items():
-            for condition in conditions_of(requirement):
-                for node in walk(condition.tree):
-                    if isinstance(node, EdgeOf | HeldFor):
-                        if isinstance(node, EdgeOf) and self._free_input(node.argument) is not None:
-                            continue
-                        key = canonical(node.argument)
-                        known[key] = None
-                        if name not in judged:
-                            continue
-                        trees[key] = node.argument
-                        ticks = ticks_up(node.milliseconds, self.tick) if isinstance(node, HeldFor) else 0
-                        longest[key] = max(longest.get(key, 0), ticks)
-        numbers = {key: number for number, key in enumerate(known)}
+            for node in self._looking_back(requirement):
+                key = canonical(node.argument)
+                numbers.setdefault(key, len(numbers))
+                if name in judged:
+                    trees[key] = node.argument
+                    ticks = ticks_up(node.milliseconds, self.tick) if isinstance(node, HeldFor) else 0
+                    longest[key] = max(longest.get(key, 0), ticks)
         for key, tree in trees.items():
             number = numbers[key]
             now = Cell(f"watched{number}.now", 0, 1, 0, Scope.MONITOR, persistent=False)
@@ -189,6 +184,15 @@ class RequirementTerms:
                 Assign(was, Operation(Operator.GT, Ref(run), Constant(0))),
                 If(Ref(now), (count_up(run, Constant(longest[key] + 1)),), (Assign(run, Constant(0)),)),
             ]
+
+    def _looking_back(self, requirement: Requirement) -> Iterator[EdgeOf | HeldFor]:
+        """What of a requirement asks for the past of something that is to be watched."""
+        for condition in conditions_of(requirement):
+            for node in walk(condition.tree):
+                if isinstance(node, HeldFor) or (
+                    isinstance(node, EdgeOf) and self._free_input(node.argument) is None
+                ):
+                    yield node
 
     def _is_later_state(self, tree: Expression) -> bool:
         """Whether it is a state that its sequence does not start in, so that none was before power-on."""
@@ -213,5 +217,4 @@ def _cheap_first(operator: Operator, left: Term, right: Term) -> Term:
 
 def conditions_of(requirement: Requirement) -> list[Condition]:
     """Every condition that a requirement is made of."""
-    values = [getattr(requirement, field) for field in type(requirement).model_fields]
-    return [value for value in values if isinstance(value, Condition)]
+    return [condition for _, condition in requirement_conditions(requirement)]

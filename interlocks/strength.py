@@ -99,7 +99,7 @@ def _judged(judge: _Judge, lines: int, progress: Callable[[int, int], None] | No
 
     waiting: list[Waiting] = []
     with ThreadPoolExecutor(lines) as pool:
-        list(pool.map(lambda build: build(), judge.boards.needed()))
+        list(pool.map(lambda build: build(), judge.boards.needed(faulty=judge.looks_at_faults())))
         for number, item in enumerate(pool.map(judge.first, range(len(candidates)))):
             if isinstance(item, Waiting):
                 waiting.append(item)

@@ -71,12 +71,15 @@ class Boards:
         """The checker with one fault, of those that are allowed."""
         return self._board(candidate, faulty=True)
 
-    def needed(self) -> list[Callable[[], object]]:
-        """Builds the checkers that most weakenings will ask for: one a call, to be called side by side."""
+    def needed(self, *, faulty: bool) -> list[Callable[[], object]]:
+        """Builds the checkers that most weakenings will ask for: one a call, to be called side by side.
+
+        ``faulty`` says whether those with a fault will be asked for.
+        """
         with_switch = [item for item in self.found.candidates if item.switch]
         kinds = {self.found.is_doubling(item): item for item in reversed(with_switch)}
         builds: list[Callable[[], object]] = [partial(self.plain, item) for item in kinds.values()]
-        if self.result.faults:
+        if faulty:
             builds += [partial(self.faulty, item) for item in kinds.values()]
         if len(self.found.candidates) >= _PROBE_FROM:
             builds.append(partial(self._once, ("probe",), self._probe))
