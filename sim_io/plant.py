@@ -51,8 +51,14 @@ class Plant:
 
     @property
     def conditions(self) -> Block:
-        """What drives each part, from the outputs as physically driven."""
-        return tuple(item for part in self.parts for item in part.conditions)
+        """What drives each part, from the outputs as physically driven.
+
+        Those that are driven come first: what drives them reads no motion, while a flow or an
+        automaton may ask whether another part is moving, and means in this very tick. So the
+        order of the parts in the file has no meaning.
+        """
+        driven_first = sorted(self.parts, key=lambda part: part.kind in ("flow", "automaton"))
+        return tuple(item for part in driven_first for item in part.conditions)
 
     @property
     def moves(self) -> Block:
