@@ -54,6 +54,8 @@ from .program import (
     Assign,
     Block,
     Cell,
+    Clock,
+    ClockKind,
     Complement,
     Constant,
     ControllerProgram,
@@ -144,6 +146,7 @@ class _Lowering:
     observed: dict[str, _ObservedArgument] = field(default_factory=dict)
     observers: dict[str, Observer] = field(default_factory=dict)
     exit_marks: list[str] = field(default_factory=list)
+    clocks: list[Clock] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.names = Namespace(self.machine)
@@ -181,6 +184,7 @@ class _Lowering:
             exit_marks=tuple(self.exit_marks),
             observe=self._observe(),
             stages=self._stages(sequences, outputs, _Writer(dict(bounds), notes)),
+            clocks=(*self.clocks, *(_time_in_state(item, self.period) for item in sequences if item.elapsed)),
         )
 
     # -- terms ---------------------------------------------------------------------------
@@ -273,6 +277,7 @@ class _Lowering:
             high = ticks_up(item.debounce, self.period)
             differs = Cell(f"{name}.differs", 0, high, 0, Scope.CONTROLLER)
             memory += [accepted, differs]
+            self.clocks.append(Clock(differs, ClockKind.DEBOUNCE, Constant(high)))
             sense += _debounce(sample, accepted, differs, item.debounce)
             sample = Ref(accepted)
         sense.append(Assign(level, sample))
@@ -283,6 +288,7 @@ class _Lowering:
             run = Cell(f"{name}.run", 0, use.run_high(self.period), 0, Scope.CONTROLLER)
             was = local(f"{name}.was")
             memory.append(run)
+            self.clocks.append(Clock(run, ClockKind.HELD, Constant(run.high)))
             sense += _count_run(level, was, run, use.run_limit())
         return Signal(name, pin, level, was, run, tuple(memory), tuple(sense), item.active is Level.LOW)
 
@@ -292,12 +298,14 @@ class _Lowering:
         for key, use in self.observed.items():
             if self._input_key(use.tree) is None:
                 number = len(self.observers)
+                run = Cell(f"observed{number}.run", 0, use.run_high(self.period), 0, Scope.CONTROLLER)
+                self.clocks.append(Clock(run, ClockKind.HELD, Constant(run.high)))
                 self.observers[key] = Observer(
                     text=key,
                     argument=self.term(use.tree, Context.GUARD),
                     now=local(f"observed{number}.now"),
                     was=local(f"observed{number}.was"),
-                    run=Cell(f"observed{number}.run", 0, use.run_high(self.period), 0, Scope.CONTROLLER),
+                    run=run,
                 )
 
     def _observe(self) -> Block:
@@ -507,6 +515,19 @@ class _Writer:
                     )
                 )
         return tuple(block)
+
+
+def _time_in_state(sequence: SequenceProgram, period: Milliseconds) -> Clock:
+    """The clock of a sequence; in each state its limit is the longest time that an exit waits for."""
+    assert sequence.elapsed is not None
+    limits = tuple(
+        min(
+            sequence.elapsed.high,
+            max((ticks_up(item.after, period) for item in items if item.after is not None), default=0),
+        )
+        for items in sequence.exits
+    )
+    return Clock(sequence.elapsed, ClockKind.STATE, Lookup((*limits, 0), Ref(sequence.active)))
 
 
 def _due(sequence: SequenceProgram, item: ExitProgram) -> Term:

@@ -58,6 +58,43 @@ class Cell:
         return self.low == 0 and self.high == 1
 
 
+class ClockKind(Enum):
+    """What a clock measures."""
+
+    STATE = "time since a state of a sequence was entered"
+    HELD = "how long an argument of held, rising or falling has been true"
+    DEBOUNCE = "how long an input has differed from its accepted level"
+    RESPONSE = "how long a requirement's answer has been waited for"
+    INVARIANCE = "how long something must stay so yet"
+    PART_WAITS = "how long a part has waited"
+    SOONEST = "driven time until a part may arrive"
+    LATEST = "driven time until a part must arrive"
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """A cell that measures time: it changes by one a tick while it runs, and is only compared with constants.
+
+    ``limit`` is the value from which on nothing tells values apart (a clock that counts down is at its
+    end with 0). Everything that treats time apart from other values asks for these, and nothing knows a clock by
+    its name or range.
+    """
+
+    cell: Cell
+    kind: ClockKind
+    limit: Term
+
+    @property
+    def counts_down(self) -> bool:
+        """Whether it holds what remains, not what has passed."""
+        return self.kind in (ClockKind.INVARIANCE, ClockKind.SOONEST, ClockKind.LATEST)
+
+    @property
+    def stops(self) -> bool:
+        """Whether it keeps its value while it does not run, as what drives a part's motion does."""
+        return self.kind in (ClockKind.SOONEST, ClockKind.LATEST)
+
+
 class Observation(Enum):
     """What may be asked of an input in one step."""
 
@@ -296,6 +333,7 @@ class ControllerProgram:
     exit_marks: tuple[str, ...]  # what each coverage index of an exit means
     observe: Block
     stages: tuple[Stage, ...]
+    clocks: tuple[Clock, ...]
 
     @property
     def decide(self) -> Block:

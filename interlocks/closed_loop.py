@@ -28,6 +28,7 @@ from stillgate.controller.program import (
     Block,
     Cell,
     Choose,
+    Clock,
     Complement,
     ControllerProgram,
     Observation,
@@ -94,6 +95,11 @@ class ClosedLoop:
     def moves(self) -> Block:
         """Motion of the parts."""
         return self.plant.moves
+
+    @property
+    def clocks(self) -> tuple[Clock, ...]:
+        """Every stored cell that measures time: of the controller, the monitors, the parts."""
+        return (*self.controller.clocks, *self.monitors.clocks, *self.plant.clocks)
 
     @property
     def key_cells(self) -> tuple[Cell, ...]:

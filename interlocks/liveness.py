@@ -22,6 +22,8 @@ from stillgate.controller.program import (
     Assign,
     Block,
     Cell,
+    Clock,
+    ClockKind,
     Constant,
     ControllerProgram,
     ExitProgram,
@@ -35,7 +37,6 @@ from stillgate.controller.program import (
     Term,
     disjunction,
     terms_in,
-    ticks_up,
     walk_term,
 )
 
@@ -57,8 +58,7 @@ class Liveness:
 def liveness(controller: ControllerProgram, others: Block) -> Liveness:
     """Liveness in a controller whose values ``others`` (monitors, goals) may read as well."""
     settle: list[If] = []
-    for sequence in controller.sequences:
-        settle += _cap_elapsed(sequence, controller.period)
+    settle += [_cap(clock) for clock in controller.clocks if clock.kind is ClockKind.STATE]
     settle += _dead_memory(controller, others)
     edge_live: dict[str, Term] = {}
     for signal in controller.signals:
@@ -88,19 +88,9 @@ def _kill_unless(live: Term, cell: Cell) -> list[If]:
     return [If(live, (), (Assign(cell, Constant(cell.start)),))]
 
 
-def _cap_elapsed(sequence: SequenceProgram, period: int) -> list[If]:
-    elapsed = sequence.elapsed
-    if elapsed is None:
-        return []
-    limits = tuple(
-        min(
-            elapsed.high,
-            max((ticks_up(item.after, period) for item in items if item.after is not None), default=0),
-        )
-        for items in sequence.exits
-    )
-    limit = Lookup((*limits, 0), Ref(sequence.active))
-    return [If(Operation(Operator.GT, Ref(elapsed), limit), (Assign(elapsed, limit),))]
+def _cap(clock: Clock) -> If:
+    """Time since entry, beyond what any exit of the active state waits for, is as good as that."""
+    return If(Operation(Operator.GT, Ref(clock.cell), clock.limit), (Assign(clock.cell, clock.limit),))
 
 
 # -- memory ------------------------------------------------------------------------------------

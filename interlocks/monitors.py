@@ -41,6 +41,8 @@ from stillgate.controller.program import (
     Assign,
     Block,
     Cell,
+    Clock,
+    ClockKind,
     Complement,
     Constant,
     ControllerProgram,
@@ -73,6 +75,7 @@ class Monitors:
 
     requirements: tuple[str, ...]
     cells: tuple[Cell, ...]
+    clocks: tuple[Clock, ...]
     early: Block
     block: Block
     broken: tuple[str, ...]
@@ -146,6 +149,7 @@ class _Lowering:
         self.first_index = len(controller.bounds_marks) + len(controller.overlap_marks)
         self.first_mark = len(controller.exit_marks)
         self.cells: list[Cell] = []
+        self.clocks: list[Clock] = []
         self.triggers: list[str] = []
         self.broken: list[str] = []
         self.goals: list[tuple[str, Term]] = []
@@ -157,6 +161,7 @@ class _Lowering:
         return Monitors(
             requirements=tuple(self.judged),
             cells=(*self.terms.cells, *self.cells),
+            clocks=(*self.terms.clocks, *self.clocks),
             early=tuple(self.terms.early),
             block=(*self.terms.block, *block),
             broken=tuple(self.broken),
@@ -213,6 +218,7 @@ class _Lowering:
         if limit == 0:
             return (If(trigger, (*happened, If(served, (), (broken,)))),)
         age = self._cell(f"{name}.age", limit)
+        self.clocks.append(Clock(age, ClockKind.RESPONSE, Constant(limit + 1)))  # never reached: dropped before
         waiting = Operation(Operator.GT, Ref(age), Constant(0))
         due = Operation(Operator.GE, Ref(age), Constant(limit))
         drop = Assign(age, Constant(0))
@@ -235,6 +241,7 @@ class _Lowering:
         if ticks == 0:
             return (If(trigger, (happened, If(kept, (), (broken,)))),)
         left = self._cell(f"{name}.left", ticks)
+        self.clocks.append(Clock(left, ClockKind.INVARIANCE, Constant(ticks)))
         less = Assign(left, Operation(Operator.SUB, Ref(left), Constant(1)))
         drop = Assign(left, Constant(0))
         return (

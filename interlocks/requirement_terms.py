@@ -43,6 +43,8 @@ from stillgate.controller.program import (
     TRUE,
     Assign,
     Cell,
+    Clock,
+    ClockKind,
     Complement,
     Constant,
     ControllerProgram,
@@ -71,7 +73,7 @@ class RequirementTerms:
         early: look at the start of a step what the stored state tells.
 
     Attributes:
-        cells: memory of the past.
+        cells: memory of the past; ``clocks`` are those of them that measure time.
         early: what runs at the start of a step, before anything changes.
         block: what runs before any term is read.
     """
@@ -98,6 +100,7 @@ class RequirementTerms:
         self.look_early = early
         self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
         self.cells: list[Cell] = []
+        self.clocks: list[Clock] = []
         self.early: list[Statement] = []
         self.block: list[Statement] = []
         self._watch_arguments(judged)
@@ -180,6 +183,7 @@ class RequirementTerms:
                 self.early.append(Assign(was, self.term(tree)))
                 continue
             self.cells.append(run)
+            self.clocks.append(Clock(run, ClockKind.HELD, Constant(run.high)))
             self.block += [
                 Assign(was, Operation(Operator.GT, Ref(run), Constant(0))),
                 If(Ref(now), (count_up(run, Constant(longest[key] + 1)),), (Assign(run, Constant(0)),)),

@@ -13,6 +13,7 @@ from stillgate.controller.program import (
     TRUE,
     Block,
     Cell,
+    Clock,
     Complement,
     Constant,
     Operation,
@@ -43,6 +44,11 @@ class Plant:
     def cells(self) -> tuple[Cell, ...]:
         """State of all parts."""
         return tuple(cell for part in self.parts for cell in part.cells)
+
+    @property
+    def clocks(self) -> tuple[Clock, ...]:
+        """The parts' clocks."""
+        return tuple(clock for part in self.parts for clock in part.clocks)
 
     @property
     def begin(self) -> Block:

@@ -16,6 +16,8 @@ from stillgate.controller.program import (
     Block,
     Cell,
     Choose,
+    Clock,
+    ClockKind,
     Complement,
     Constant,
     If,
@@ -73,6 +75,7 @@ def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgra
         name=name,
         kind=part.kind,
         cells=(state, waited),
+        clocks=(Clock(waited, ClockKind.PART_WAITS, Constant(waited.high)),),
         begin=choice_of(
             Cell(f"{name}.begins", 0, len(states), 0, Scope.PART, persistent=False),
             [stands(i) for i in starts],

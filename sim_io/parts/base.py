@@ -19,6 +19,8 @@ from stillgate.controller.program import (
     Block,
     Cell,
     Choose,
+    Clock,
+    ClockKind,
     Constant,
     If,
     Operation,
@@ -45,6 +47,7 @@ class PartProgram:
     name: str
     kind: str
     cells: tuple[Cell, ...]
+    clocks: tuple[Clock, ...]
     begin: Block
     conditions: Block
     moves: Block
@@ -76,6 +79,14 @@ class Timer:
             Cell(f"{part}.soonest", 0, longest[0], 0, Scope.PART),
             Cell(f"{part}.latest", 0, longest[1], 0, Scope.PART),
             Cell(f"{part}.happens", 0, 1, 0, Scope.PART, persistent=False),
+        )
+
+    @property
+    def clocks(self) -> tuple[Clock, ...]:
+        """Both, as clocks that count down."""
+        return (
+            Clock(self.soonest, ClockKind.SOONEST, Constant(self.soonest.high + 1)),
+            Clock(self.latest, ClockKind.LATEST, Constant(self.latest.high + 1)),
         )
 
     def set(self, span: Range) -> Block:

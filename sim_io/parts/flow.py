@@ -37,6 +37,7 @@ def lower_flow(name: str, part: Flow, names: PlantNames) -> PartProgram:
         name=name,
         kind=part.kind,
         cells=(present, timer.soonest, timer.latest),
+        clocks=timer.clocks,
         begin=choice_of(Cell(f"{name}.begins", 0, 1, 0, Scope.PART, persistent=False), starts),
         conditions=(Assign(runs, names.condition(name, part.runs_while.tree)),),
         moves=moves,

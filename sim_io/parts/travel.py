@@ -109,6 +109,7 @@ def lower_travel(name: str, part: Travel, names: PlantNames) -> PartProgram:
         name=name,
         kind=part.kind,
         cells=(place, heading, timer.soonest, timer.latest, *((moved,) if senses_motion else ())),
+        clocks=timer.clocks,
         begin=(
             *_begin(name, part, stands, spans[FORWARD][1]),
             *((Choose(moved, 2),) if senses_motion else ()),
