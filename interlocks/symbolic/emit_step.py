@@ -145,7 +145,11 @@ class _Source:
             "",
         ]
         return StepSource(
-            "\n".join(lines), (*loop.requirement_names, *goals), len(loop.requirement_names), key, tuple(self.clocks)
+            "\n".join(lines),
+            (*loop.requirement_names, *goals),
+            len(loop.requirement_names),
+            key,
+            tuple(self.clocks),
         )
 
     # -- what a clock is -----------------------------------------------------------------------
@@ -263,7 +267,9 @@ class _Source:
             case Observation.ROSE | Observation.FELL:
                 assert signal.was is not None
                 was = self.term(Ref(signal.was))
-                return f"({level} && !{was})" if term.observation is Observation.ROSE else f"({was} && !{level})"
+                return (
+                    f"({level} && !{was})" if term.observation is Observation.ROSE else f"({was} && !{level})"
+                )
             case Observation.HELD:
                 assert signal.run is not None
                 return self.term(Operation(Operator.GT, Ref(signal.run), Constant(ticks)))
@@ -323,10 +329,12 @@ class _Source:
             case Ref(cell=other) if self.held.holds(other):
                 return f"sy_copy({number}, {self.clock_number[other]}, 0);"
             case Lookup(table=table, index=Ref(cell=other)) if self.held.holds(other):
-                return f"sy_look_up({number}, {self._table(table)}, {len(table)}, {self.clock_number[other]});"
-            case Operation(operator=Operator.ADD | Operator.SUB as operator, left=Ref(cell=other), right=right) if (
-                self.held.holds(other)
-            ):
+                return (
+                    f"sy_look_up({number}, {self._table(table)}, {len(table)}, {self.clock_number[other]});"
+                )
+            case Operation(
+                operator=Operator.ADD | Operator.SUB as operator, left=Ref(cell=other), right=right
+            ) if self.held.holds(other):
                 return f"sy_copy({number}, {self.clock_number[other]}, {_C[operator]}({self.term(right)}));"
             case Operation(operator=Operator.ADD, left=left, right=Ref(cell=other)) if self.held.holds(other):
                 return f"sy_copy({number}, {self.clock_number[other]}, {self.term(left)});"
