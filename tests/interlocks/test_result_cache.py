@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from stillgate.controller.toolchain import cache_folder
+from stillgate.controller.kept_files import cache_folder
 from stillgate.interlocks import result_cache
 from stillgate.interlocks.result_cache import check_key, keep_result, kept_result, load_result, result_key
 from stillgate.interlocks.verdict import (
