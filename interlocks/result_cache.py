@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import hashlib
 import sys
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import cache
@@ -87,13 +88,19 @@ def _code() -> bytes:
     versions = (sys.version, *(f"{name} {version(name)}" for name in ("stillgate", *_READERS)))
     digest = hashlib.sha256("\n".join(versions).encode())
     for name in _FLOORS:
-        spec = find_spec(name)
-        for folder in (spec and spec.submodule_search_locations) or ():
-            for path in sorted(Path(folder).rglob("*")):
-                if path.is_file() and path.parent.name != "__pycache__":  # which Python makes of the others
-                    digest.update(f"{name} {path.relative_to(folder).as_posix()}\0".encode())
-                    digest.update(hashlib.sha256(path.read_bytes()).digest())
+        for place, path in _code_files(name):
+            digest.update(f"{name} {place}\0".encode())
+            digest.update(hashlib.sha256(path.read_bytes()).digest())
     return digest.digest()
+
+
+def _code_files(package: str) -> Iterator[tuple[str, Path]]:
+    """Every file of a package, with its place in it, but what Python makes of the others."""
+    spec = find_spec(package)
+    for folder in (spec and spec.submodule_search_locations) or ():
+        for path in sorted(Path(folder).rglob("*")):
+            if path.is_file() and path.parent.name != "__pycache__":
+                yield path.relative_to(folder).as_posix(), path
 
 
 def result_key(parts: list[bytes]) -> str:
