@@ -9,7 +9,6 @@ of computer. What is loaded is a copy of this process's own, made of content tha
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import importlib.util
 import os
@@ -17,6 +16,7 @@ import platform
 import shlex
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 import tempfile
@@ -103,7 +103,7 @@ def _identity(command: tuple[str, ...]) -> str:
 def _surroundings() -> str:
     """What else a compiled library depends on: the kind of computer, and the environment."""
     told = [f"{name}={os.environ[name]}" for name in _SURROUNDINGS if name in os.environ]
-    return " ".join((sys.platform, platform.machine(), str(ctypes.sizeof(ctypes.c_void_p)), *told))
+    return " ".join((sys.platform, platform.machine(), str(struct.calcsize("P")), *told))
 
 
 def fit_cache() -> Path:
@@ -211,6 +211,8 @@ def _own_copy(name: str, content: bytes) -> Path:
             part = path.with_suffix(".part")
             part.write_bytes(content)
             part.replace(path)
+    import ctypes  # here, because a kept result is found without it
+
     try:
         ctypes.CDLL(str(path))
     except OSError as error:
