@@ -7,6 +7,7 @@ from random import Random
 
 import pytest
 from stillgate.interlocks.verdict import CheckResult
+
 from stillgate.testing.shared_result import shared_result
 
 RESULT = CheckResult(
