@@ -112,7 +112,7 @@ def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> C
     worker = getattr(config, "workerinput", None)
     if worker is None:
         return run()
-    return shared_result(f"{worker['testrunuid']} {path}", run)
+    return shared_result(f"{worker['testrunuid']} {path} {document.digest}", run)
 
 
 def check_command(config: pytest.Config, file: str) -> str:
