@@ -60,18 +60,21 @@ def sided_conditions(requirement: Requirement) -> Iterator[tuple[Condition, bool
 
 def sided_holds(tree: Expression, breaks: bool) -> Iterator[tuple[HeldFor, bool]]:
     """Every ``held`` of a condition with whether its truth can break; one that can do both comes twice."""
+    yield from _on_sides(tree, (breaks,))
+
+
+def _on_sides(tree: Expression, sides: tuple[bool, ...]) -> Iterator[tuple[HeldFor, bool]]:
     match tree:
         case HeldFor():
-            yield tree, breaks
+            yield from ((tree, breaks) for breaks in sides)
         case Not(operand=operand):
-            yield from sided_holds(operand, not breaks)
+            yield from _on_sides(operand, tuple(not breaks for breaks in sides))
         case Binary(operator=operator) if operator in BOTH_SIDES:
             for child in children(tree):
-                yield from sided_holds(child, breaks)
-                yield from sided_holds(child, not breaks)
+                yield from _on_sides(child, (True, False))
         case _:
             for child in children(tree):
-                yield from sided_holds(child, breaks)
+                yield from _on_sides(child, sides)
 
 
 def has_hold(tree: Expression) -> bool:
