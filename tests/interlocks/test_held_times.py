@@ -18,6 +18,7 @@ from stillgate.controller.grammar import parse_expression
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import Namespace
 from stillgate.interlocks import held_times, requirement_terms
+from stillgate.interlocks.assumptions import assumptions_of
 from stillgate.interlocks.closed_loop import close_loop
 from stillgate.interlocks.held_times import held_ticks, sided_holds
 from stillgate.interlocks.loop_runner import LoopRunner
@@ -300,3 +301,16 @@ def test_operators_that_take_both_sides_may_nest_deeply() -> None:
     text = " xor ".join(["held(x, 1 s)"] * 40)
     loop = close_loop(machine_of({"never": text}), tick=SCAN, faults=0)
     assert len(loop.monitors.block) < 200
+
+
+def test_the_assumptions_name_every_held_that_counts_from_another_time_on() -> None:
+    def said(text: str) -> str:
+        lines = assumptions_of(machine_of({"never": text}), SCAN, 0)
+        return next((line for line in lines if "times of 'held'" in line), "")
+
+    assert "it: held(x, 300 ms) counts from 2 ticks on where its truth can break" in said("held(x, 300 ms)")
+    both = said("held(x, 250 ms) = a")
+    assert "from 1 tick on where its truth can break" in both
+    assert "from 3 ticks on where its truth can satisfy" in both
+    assert "counts in every tick, for it is shorter than a scan" in said("held(x, 50 ms) and a")
+    assert said("held(a, 300 ms) or not held(x, 300 ms) or held(x, 0 ms)") == ""
