@@ -365,7 +365,8 @@ class CheckOptions(Section):
     """Defaults of ``stillgate check`` for this machine."""
 
     tick: Annotated[
-        Duration | None, about("Time of one step of the check; without it, the scan.", "100 ms")
+        Duration | None,
+        about("Time of one step of the check, a whole number of scans; without it, one scan.", "100 ms"),
     ] = None
     faults: Annotated[
         int, about("How many faults at once a requirement with a hazard withstands.", 1, ge=0, le=1)

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from stillgate.controller.expression import canonical
 from stillgate.controller.machine import (
     Automaton,
     FromAnywhere,
     Invariance,
     Machine,
     Reach,
+    Requirement,
     Response,
     Travel,
 )
+from stillgate.controller.namespace import Namespace
 from stillgate.controller.quantities import Milliseconds, Ticks
 
+from .held_times import held_ticks, sided_conditions, sided_holds
 from .monitors import is_judged
 from .wording import time_text
 
@@ -64,7 +70,35 @@ def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
             + "; ".join(limits)
             + "."
         )
+    holds = [
+        f"{name}: {text}"
+        for name, item in machine.requirements.items()
+        for text in _rounded_holds(machine, item, tick)
+    ]
+    if holds:
+        found.append(
+            "So are the times of 'held' in requirements, of a state or an output without the scan for the "
+            f"sampling: {'; '.join(holds)}."
+        )
     return found
+
+
+def _rounded_holds(machine: Machine, requirement: Requirement, tick: Milliseconds) -> Iterator[str]:
+    """Every ``held`` of a requirement that counts from another time on than the one written."""
+    names, told = Namespace(machine), set[str]()
+    for condition, side in sided_conditions(requirement):
+        for node, breaks in sided_holds(condition.tree, side):
+            ticks = held_ticks(node, names, machine.scan, tick, breaks=breaks)
+            if ticks * tick == node.milliseconds:
+                continue
+            text = f"held({canonical(node.argument)}, {time_text(node.milliseconds)}) counts "
+            if ticks < 0:
+                text += "in every tick, for it is shorter than a scan"
+            else:
+                text += f"from {_ticks_text(ticks)} on where its truth can {'break' if breaks else 'satisfy'}"
+            if text not in told:
+                told.add(text)
+                yield text
 
 
 def _ticks_text(count: Ticks) -> str:

@@ -25,6 +25,7 @@ from .overlaps import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 from .search import Search, checkers_of
 from .story import Replay, tell
+from .ticks import chosen_tick
 from .verdict import (
     CheckResult,
     Exploration,
@@ -80,13 +81,14 @@ def check(
 
     Raises:
         ToolMissing: if there is no C compiler.
+        UsageError: if the machine cannot be explored at the tick.
     """
     machine = document.machine
     told = document.source if document.as_read else document.source + repr(machine).encode()
     key = check_key(told, document.path, tick=tick, faults=faults, overlaps=overlaps)
     if use_cache and (kept := load_result(key)) is not None:
         return replace(kept, from_cache=True)
-    period = machine.scan if tick == 0 else tick or machine.check.tick or machine.scan
+    period = chosen_tick(machine, tick)
     budget = machine.check.faults if faults is None else faults
     loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
     if budget:

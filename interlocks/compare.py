@@ -27,8 +27,9 @@ from .explorer import Limits, Progress
 from .file_changes import file_changes
 from .search import Search, build_checker
 from .story import Replay, tell
+from .ticks import chosen_tick
 from .two_controllers import PREFIX, first_name, second, side_by_side
-from .verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
+from .verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution
 from .wording import time_text
 
 _NOWHERE = Span(0, 0)
@@ -64,7 +65,8 @@ def compare(
         ToolMissing: if there is no C compiler.
     """
     began = time.monotonic()
-    period = tick or old.machine.check.tick or old.machine.scan
+    period = chosen_tick(old.machine, tick)
+    chosen_tick(new.machine, period)
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
     both, outputs = _both(old.machine, new.machine)
     run: Replay | None = None
@@ -98,6 +100,7 @@ def compare(
         exploration=exploration,
         assumptions=_assumptions(old.machine, new.machine, period),
         seconds=time.monotonic() - began,
+        tick_caution=_tick_caution(old.machine, new.machine, period, results),
     )
 
 
@@ -229,6 +232,18 @@ def _story(run: Replay, differing: tuple[str, ...]) -> Story:
 
 def _spoken(name: str) -> str:
     return f"new {name.removeprefix(PREFIX)}" if name.startswith(PREFIX) else name
+
+
+def _tick_caution(
+    old: Machine, new: Machine, tick: Milliseconds, results: tuple[CheckResult, CheckResult]
+) -> str:
+    """Of the outputs and of both files' verdicts, each once."""
+    cautions = (
+        tick_caution(tick, old.scan),
+        tick_caution(tick, new.scan),
+        *(item.tick_caution for item in results),
+    )
+    return " ".join(dict.fromkeys(text for text in cautions if text))
 
 
 def _assumptions(old: Machine, new: Machine, tick: Milliseconds) -> tuple[str, ...]:

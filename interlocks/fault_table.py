@@ -42,7 +42,8 @@ from .fault_search import FaultExplorer, UnderFault, build_fault_checker, hazard
 from .first_difference import FirstDifference, first_differences
 from .packing import key_bits, packed_fields
 from .story import tell
-from .verdict import Exploration, Story
+from .ticks import chosen_tick
+from .verdict import Exploration, Story, tick_caution
 from .windows import waiting_window
 from .wording import sentence_of, time_text
 
@@ -81,7 +82,7 @@ def fault_table(
     """
     began = time.monotonic()
     machine = document.machine
-    period = tick or machine.check.tick or machine.scan
+    period = chosen_tick(machine, tick)
     limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
     if not faults_of(machine):
         raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
@@ -124,6 +125,7 @@ def fault_table(
         pairs=two.rows,
         pairs_text=two.text,
         pairs_undecided=two.undecided,
+        tick_caution=tick_caution(period, machine.scan),
     )
 
 

@@ -110,6 +110,7 @@ def layers(
             *assumptions_of(machine, result.tick, budget),
         ),
         seconds=time.monotonic() - began,
+        tick_caution=result.tick_caution,
     )
 
 

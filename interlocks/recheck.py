@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.reader import MachineDocument
+from stillgate.controller.rules import tick_problem
 
 from .certificate import INVARIANT, Certificate
 from .certificate_maker import certificate_loop
@@ -35,7 +36,7 @@ def recheck(
             f"the certificate is of another machine file: its SHA-256 is {certificate.digest[:12]}..., this"
             f" file's is {document.digest[:12]}..."
         )
-    if certificate.tick < document.machine.scan or certificate.faults not in (0, 1):
+    if tick_problem(certificate.tick, document.machine.scan) or certificate.faults not in (0, 1):
         raise UsageError(
             f"the certificate's tick of {certificate.tick} ms or its {certificate.faults} faults cannot be"
         )

@@ -35,7 +35,8 @@ from stillgate.controller.reader import MachineDocument
 
 from .check import required_faults
 from .monitors import is_judged
-from .verdict import CheckResult, Judgement, Story, Word
+from .ticks import chosen_tick
+from .verdict import CheckResult, Judgement, Story, Word, tick_caution
 from .wording import pattern_of
 
 if TYPE_CHECKING:
@@ -89,6 +90,11 @@ class SecondOpinion:
     interrupted: bool = False
 
     @property
+    def tick_caution(self) -> str:
+        """What verdicts at another tick than the scan are worth; empty at the scan."""
+        return tick_caution(self.tick, self.scan)
+
+    @property
     def disagreements(self) -> tuple[Opinion, ...]:
         """Where the two methods contradict each other: a defect of this program."""
         return tuple(item for item in self.opinions if item.agrees is False)
@@ -133,7 +139,7 @@ def second_opinion(
     not_asked = Judged("none", Word.UNDECIDED, reason="interrupted")
 
     machine = document.machine
-    period = tick or machine.check.tick or machine.scan
+    period = chosen_tick(machine, tick)
     budget = machine.check.faults if faults is None else faults
     began = time.monotonic()
     deadline = None if time_limit is None else began + time_limit

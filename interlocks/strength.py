@@ -85,6 +85,7 @@ def strength(
             *assumptions_of(document.machine, result.tick, result.faults),
         ),
         seconds=time.monotonic() - began,
+        tick_caution=result.tick_caution,
     )
 
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import ctypes
 import shutil
-import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -23,6 +22,7 @@ from pathlib import Path as FilePath
 from queue import SimpleQueue
 
 from stillgate.controller.emit_c import emit_controller
+from stillgate.controller.kept_files import work_folder
 from stillgate.controller.program import (
     Begin,
     Block,
@@ -132,7 +132,7 @@ class Switchboard:
             compiler=find_compiler(),
             on_slow_build=on_slow_build,
         )
-        self._folder = tempfile.TemporaryDirectory(prefix="stillgate-", ignore_cleanup_errors=True)
+        self._folder = work_folder()
         self._free: SimpleQueue[FilePath] = SimpleQueue()
         for number in range(lines):
             copy = FilePath(self._folder.name) / f"line{number}{library.suffix}"

@@ -124,6 +124,13 @@ def requirement(draw: Draw, names: Names, size: Size, pattern: str) -> MachineDi
     def say() -> str:
         return plain(draw, names, size.depth)
 
+    def said() -> str:
+        """Mostly without a past; else ``held`` among others, on either side and on both."""
+        if draw(st.integers(0, 3)):
+            return say()
+        operator = draw(st.sampled_from(("and", "or", "xor", "=", "<>", "and not")))
+        return f"({say()} {operator} {observation(draw, names, size)})"
+
     match pattern:
         case "never":
             found: MachineDict = {"never": f"{say()} and {truth(draw, names, size)}"}
@@ -131,18 +138,18 @@ def requirement(draw: Draw, names: Names, size: Size, pattern: str) -> MachineDi
             found = {"always": f"{say()} or {truth(draw, names, size)}"}
         case "response":
             trigger = draw(st.sampled_from((say(), observation(draw, names, size))))
-            found = {"after": trigger, "then": say(), "within": time(draw, size)}
+            found = {"after": trigger, "then": said(), "within": time(draw, size)}
         case "invariance":
             trigger = draw(st.sampled_from((say(), observation(draw, names, size))))
-            found = {"after": trigger, "keep": f"{say()} or {say()}", "for": time(draw, size)}
+            found = {"after": trigger, "keep": f"{say()} or {said()}", "for": time(draw, size)}
         case "precedence":
-            found = {"before": say(), "first": say()}
+            found = {"before": said(), "first": said()}
             if draw(st.booleans()):
-                found["since"] = say()
+                found["since"] = said()
         case "reach":
-            found = {"reach": say()}
+            found = {"reach": said()}
         case _:
-            found = {"from_anywhere": say()}
+            found = {"from_anywhere": said()}
     faults = draw(st.sampled_from((None, 0, 1)))
     return found if faults is None else found | {"faults": faults}
 

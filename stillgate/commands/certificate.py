@@ -58,7 +58,6 @@ def certificate(
     from stillgate.controller.reader import read_machine
 
     document = read_machine(machine)
-    check = document.machine.check
     period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1) or 0
     seconds = (duration_option("--time-limit", time_limit) or 0) / 1000
@@ -67,13 +66,15 @@ def certificate(
     from stillgate.interlocks.certificate import certificate_bytes
     from stillgate.interlocks.explorer import Limits
     from stillgate.interlocks.monitors import is_judged
+    from stillgate.interlocks.ticks import chosen_tick
+    from stillgate.interlocks.verdict import tick_caution
 
     from ..files import write_whole
     from ..progress import ProgressLine
     from ..reports.words import count_words
 
     with ProgressLine(message_console()) as progress:
-        step = period or check.tick or document.machine.scan
+        step = chosen_tick(document.machine, period)
         make = _by_invariant if by == "invariant" else _by_states
         made = make(document, step, budget, Limits(seconds=seconds, bytes=room), progress)
     write_whole(output, certificate_bytes(made))
@@ -88,6 +89,8 @@ def certificate(
         write_line(f"it shows nothing of {', '.join(left_out)}")
     if not_asked:
         write_line(f"{len(not_asked)} of them are judged without faults only (--faults 0 shows them)")
+    if caution := tick_caution(made.tick, document.machine.scan):
+        write_line(caution)
     write_line(f"to check it again: stillgate recheck {output} {machine}")
     return 0
 

@@ -58,7 +58,7 @@ def recheck(
             progress=lambda done, total: line.say(f"{done} of {total} states checked again"),
         )
     if form == "json":
-        write_line(json.dumps(recheck_document(result, found, str(certificate)), indent=2))
+        write_line(json.dumps(recheck_document(result, found, document.machine, str(certificate)), indent=2))
     else:
         write_recheck(output_console(), result, found, document.machine, str(certificate))
     if result.refusal is not None:

@@ -55,7 +55,7 @@ def test_a_broken_requirement_is_an_error_at_its_line_with_its_story() -> None:
     assert place["region"] == {"startLine": item.line, "startColumn": item.column}
     assert place["artifactLocation"]["uri"] == "machines/yard%20gate.yaml"
     assert item.story is not None
-    assert found["message"]["text"] == item.story.headline
+    assert found["message"]["text"] == f"{item.story.headline}. {outcome.tick_caution}"
     flow = found["codeFlows"][0]["threadFlows"][0]["locations"]
     assert len(flow) == len(item.story.steps)
     assert "fault: edge_clear stuck on" in flow[0]["location"]["message"]["text"]
