@@ -19,15 +19,13 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
-from concurrent.futures import CancelledError
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Event
 
+from .effort import LOOK_EVERY, Effort, OutOfTime, apart
 from .errors import ToolMissing
 
-_LOOK_EVERY = 0.05  # seconds between two looks whether a build is still wanted
 _SUFFIX = {"darwin": ".dylib", "win32": ".dll"}.get(sys.platform, ".so")
 
 
@@ -110,23 +108,22 @@ def build_library(
     options: tuple[str, ...] = (),
     compiler: Compiler | None = None,
     on_slow_build: Callable[[], None] | None = None,
-    stop: Event | None = None,
+    effort: Effort | None = None,
 ) -> Path:
     """Path of the shared library made from the sources, built unless it is in the cache.
 
-    Ctrl-C ends the compiler at once and leaves nothing behind; so does ``stop``, for who
-    builds in a thread, which Ctrl-C does not reach.
+    Ctrl-C ends the compiler at once and leaves nothing behind; so does the end of the effort.
 
     Args:
         sources: text of each file by name; ``main`` includes the others.
         main: name of the file handed to the compiler.
         options: compiler options besides those that make a shared library.
         on_slow_build: called before a compiler's slow very first call.
-        stop: once set, the library is not wanted any more.
+        effort: the deadline and the stop flag end the compiler.
 
     Raises:
         ToolMissing: if no compiler is found or the compiler refuses the sources.
-        CancelledError: if ``stop`` was set before the library was built.
+        OutOfTime: if the effort was over before the library was built.
     """
     found = compiler or find_compiler()
     digest = hashlib.sha256()
@@ -144,20 +141,25 @@ def build_library(
         return library
     if found.slow_first_call and on_slow_build is not None:
         on_slow_build()
-    with tempfile.TemporaryDirectory(dir=folder) as work:
-        for name, text in sources.items():
-            (Path(work) / name).write_text(text, encoding="utf-8")
-        target = Path(work) / ("built" + _SUFFIX)
-        shared = ("-shared", "-fPIC") if sys.platform != "win32" else ("-shared",)
-        command = [*found.command, *shared, *options, main, "-o", str(target.name), "-lpthread"]
-        status, said = _call(command, work, stop)
-        if status != 0 or not target.exists():
-            raise ToolMissing(f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}")
-        target.replace(library)  # atomic: two processes may build at once
+    shared = ("-shared", "-fPIC") if sys.platform != "win32" else ("-shared",)
+    command = [*found.command, *shared, *options, main, "-o", "built" + _SUFFIX, "-lpthread"]
+    given = effort or Effort()
+    apart(lambda: _build(sources, command, library, given), lambda: None, given.stop.set)
     return library
 
 
-def _call(command: list[str], folder: str, stop: Event | None) -> tuple[int, str]:
+def _build(sources: dict[str, str], command: list[str], library: Path, effort: Effort) -> None:
+    with tempfile.TemporaryDirectory(dir=library.parent) as work:
+        for name, text in sources.items():
+            (Path(work) / name).write_text(text, encoding="utf-8")
+        target = Path(work) / ("built" + _SUFFIX)
+        status, said = _call(command, work, effort)
+        if status != 0 or not target.exists():
+            raise ToolMissing(f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}")
+        target.replace(library)  # atomic: two processes may build at once
+
+
+def _call(command: list[str], folder: str, effort: Effort) -> tuple[int, str]:
     """Exit status of a compiler, and what it said; it does not outlive an exception here."""
     # In a group of its own, because a compiler calls others, which are to end with it.
     with subprocess.Popen(
@@ -170,13 +172,13 @@ def _call(command: list[str], folder: str, stop: Event | None) -> tuple[int, str
         process_group=None if sys.platform == "win32" else 0,
     ) as process:
         try:
-            while stop is None or not stop.is_set():
+            while not effort.over:
                 try:
-                    said, _ = process.communicate(timeout=_LOOK_EVERY)
+                    said, _ = process.communicate(timeout=LOOK_EVERY)
                     return process.returncode, said
                 except subprocess.TimeoutExpired:
                     continue
-            raise CancelledError("the library is not wanted any more")
+            raise OutOfTime
         except BaseException:
             _end(process)
             raise

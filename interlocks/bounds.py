@@ -8,19 +8,16 @@ but a few.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
 import z3
+from stillgate.controller.effort import Effort, OutOfTime, apart
 
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula, coded
-
-_FOREVER = (1 << 32) - 1
-"""Of a timeout in ms, to z3."""
 
 
 class Relation(Enum):
@@ -44,37 +41,35 @@ Cube = tuple[Bound, ...]
 """States that satisfy every bound; its negation is a clause."""
 
 
-def remaining(deadline: float | None) -> float | None:
-    """Seconds to a deadline on the monotonic clock; None if there is none.
-
-    Raises:
-        OutOfTime: if it has passed.
-    """
-    if deadline is None:
-        return None
-    left = deadline - time.monotonic()
-    if left <= 0:
-        raise OutOfTime
-    return left
+def fresh_solver() -> Any:
+    """A solver of finite domains. Ctrl-C is not its business: ``answered`` hears of it."""
+    solver = z3.SolverFor("QF_FD")
+    solver.set("ctrl_c", False)
+    return solver
 
 
-def answered(solver: Any, *assumptions: Any) -> bool:
+def answered(solver: Any, effort: Effort, *assumptions: Any) -> bool:
     """Whether there is a model.
 
     Raises:
-        OutOfTime: if z3 gave up.
-        KeyboardInterrupt: if Ctrl-C came while z3 was at work, which takes it for itself.
+        OutOfTime: if the effort is over before z3 has an answer.
+        KeyboardInterrupt: if Ctrl-C comes meanwhile.
     """
-    answer = solver.check(*assumptions)
-    if answer != z3.unknown:
-        return bool(answer == z3.sat)
-    if "interrupt" in solver.reason_unknown():
-        raise KeyboardInterrupt
-    raise OutOfTime
+    effort.look()
+    context = z3.main_ctx()
 
+    def look() -> None:
+        if effort.over:
+            context.interrupt()
 
-class OutOfTime(Exception):  # noqa: N818
-    """The time given to a proof has run out: nothing is known."""
+    def end() -> None:
+        effort.stop.set()
+        context.interrupt()
+
+    answer = apart(lambda: solver.check(*assumptions), look, end)
+    if answer == z3.unknown:
+        raise OutOfTime
+    return bool(answer == z3.sat)
 
 
 def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:
@@ -146,11 +141,10 @@ class BoundSolver:
 
     def __init__(self, loop: LoopFormula) -> None:
         self.loop = loop
-        self.solver = z3.SolverFor("QF_FD")
+        self.solver = fresh_solver()
         self._names: dict[tuple[Bound, bool], Any] = {}
         self._bounds: dict[str, Bound] = {}
-        self.queries = 0
-        self._deadline: float | None = None
+        self._effort = Effort()
 
     def name(self, bound: Bound, later: bool) -> Any:
         """A Boolean that implies the bound, now or after the step."""
@@ -162,21 +156,13 @@ class BoundSolver:
             self._bounds[found.decl().name()] = bound
         return found
 
-    def give_until(self, deadline: float | None) -> None:
-        """Sets when to give up, on the monotonic clock in s; None for never."""
-        self._deadline = deadline
-        self._set_timeout()
-
-    def _set_timeout(self) -> None:
-        left = _FOREVER if self._deadline is None else (self._deadline - time.monotonic()) * 1000
-        self.solver.set("timeout", min(max(1, int(left)), _FOREVER))
+    def give(self, effort: Effort) -> None:
+        """Sets when to give up."""
+        self._effort = effort
 
     def check(self, assumptions: Iterable[Any]) -> bool:
-        remaining(self._deadline)
-        if self._deadline is not None and self.queries % 64 == 0:
-            self._set_timeout()
-        self.queries += 1
-        return answered(self.solver, *assumptions)
+        """Raises: OutOfTime."""
+        return answered(self.solver, self._effort, *assumptions)
 
     def core(self) -> set[Bound]:
         """The bounds that the last 'no' needed."""

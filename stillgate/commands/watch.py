@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from ..signals import stop_flag
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS
 from .options import MachineFile, count_option, duration_option, tick_option
@@ -114,16 +115,17 @@ class _Watcher:
         return result
 
     def _check(self, document: MachineDocument, faults: int | None, content: bytes) -> CheckResult:
-        from stillgate.interlocks.check import check
+        from stillgate.controller.effort import Effort
+        from stillgate.interlocks.check import check_within
 
         from ..progress import ProgressLine
 
         with ProgressLine(message_console()) as line:
-            result = check(
+            result = check_within(
                 document,
+                Effort(stop=stop_flag()).within(self.limit),
                 tick=self.tick,
                 faults=faults,
-                time_limit=self.limit,
                 progress=self._progress(line, content),
                 on_slow_build=lambda: line.say("the C compiler builds its own parts, once; up to 20 s"),
             )
