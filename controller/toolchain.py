@@ -165,6 +165,7 @@ def _call(command: list[str], folder: str, effort: Effort) -> tuple[int, str]:
     with subprocess.Popen(
         command,
         cwd=folder,
+        env=os.environ | dict.fromkeys(("TMPDIR", "TMP", "TEMP"), folder),  # what it leaves goes with it
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,

@@ -52,7 +52,7 @@ class ByFault:
     parts: dict[Group, _Part] = field(default_factory=dict)
     groups: list[Group] = field(default_factory=list)
 
-    def prove(self, question: Callable[[LoopFormula], Formula], effort: Effort) -> Proof | Way:
+    def prove(self, question: Callable[[LoopFormula], Formula], effort: Effort | None = None) -> Proof | Way:
         """An invariant of the whole loop in which the question never happens, or a way to it.
 
         Args:
@@ -62,6 +62,7 @@ class ByFault:
         Raises:
             OutOfTime: if the effort is over.
         """
+        given = effort or Effort()
         open_ = list(self.groups) or [tuple(item.number for item in self.whole.loop.faults)]
         done: list[Group] = []
         frames = 0
@@ -70,7 +71,7 @@ class ByFault:
             group = open_.pop(0)
             if self.say is not None:
                 self.say(f"{len(group)} faults of {len(self.whole.loop.faults)}, {len(done)} groups done")
-            answer = self._ask(group, question, effort)
+            answer = self._ask(group, question, given)
             if answer is None:
                 half = len(group) // 2
                 open_[:0] = [group[:half], group[half:]]

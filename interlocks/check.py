@@ -157,10 +157,10 @@ def _search_all(
                 item = _search_one(document, loop, next(libraries), effort, progress)
                 searched.append(item)
                 if item.exploration.stopped_by == "interrupt":
-                    break
+                    raise KeyboardInterrupt
     except OutOfTime:
         pass
-    except KeyboardInterrupt:  # while a checker was built
+    except KeyboardInterrupt:  # in a search, or while a checker was built
         effort.stop.set()
     return searched + [_not_searched(loop, effort.ended_by) for loop in loops[len(searched) :]]
 

@@ -28,7 +28,9 @@ SHORTEST = 5
 """Ticks; a counter that stops before is learnt faster than guessed."""
 
 
-def counters_in_step(loop: LoopFormula, known: Iterable[Cube] = (), *, effort: Effort) -> tuple[Cube, ...]:
+def counters_in_step(
+    loop: LoopFormula, known: Iterable[Cube] = (), *, effort: Effort | None = None
+) -> tuple[Cube, ...]:
     """Cubes that are never entered because counters are in step or at rest; inductive with ``known``.
 
     Args:

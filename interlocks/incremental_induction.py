@@ -93,7 +93,7 @@ class Prover:
         """Takes up what proofs made meanwhile have excluded; what was learnt before stays right."""
         self.main.solver.add(outside_all(self.loop, known))
 
-    def run(self, effort: Effort) -> Proof | Way:
+    def run(self, effort: Effort | None = None) -> Proof | Way:
         """The proof, or the way to something bad. Out of time before, it goes on where it was.
 
         Args:
@@ -102,9 +102,10 @@ class Prover:
         Raises:
             OutOfTime: if the effort is over.
         """
+        given = effort or Effort()
         for solver in (self.main, self.starts, self.lifter.solver):
-            solver.give(effort)
-        self._effort = effort
+            solver.give(given)
+        self._effort = given
         while True:
             found = self._strengthen()
             if found is not None:

@@ -41,7 +41,7 @@ def faults_of_invariant(
     cubes: Sequence[Cube],
     never: Mapping[str, Formula],
     *,
-    effort: Effort,
+    effort: Effort | None = None,
 ) -> list[InvariantFault]:
     """What is wrong with an invariant that is said to prove that conditions never happen.
 
@@ -51,16 +51,17 @@ def faults_of_invariant(
     Raises:
         OutOfTime: if the effort is over; nothing is known then.
     """
+    given = effort or Effort()
     found: list[InvariantFault] = []
     inside = z3.Not(outside_all(loop, cubes))
-    _add_if_possible(loop, found, effort, "a start state is excluded", [loop.begin, inside])
+    _add_if_possible(loop, found, given, "a start state is excluded", [loop.begin, inside])
     rests = [loop.domain, outside_all(loop, cubes), loop.step]
     later = z3.Not(outside_all(loop, cubes, loop.then))
-    _add_if_possible(loop, found, effort, "a step leads to an excluded state", [*rests, later])
+    _add_if_possible(loop, found, given, "a step leads to an excluded state", [*rests, later])
     asked = {"a value leaves its range": loop.outside}
     asked |= {f"{name} breaks": condition for name, condition in never.items()}
     for text, condition in asked.items():
-        _add_if_possible(loop, found, effort, f"{text} in a step", [*rests, condition])
+        _add_if_possible(loop, found, given, f"{text} in a step", [*rests, condition])
     return found
 
 
@@ -73,7 +74,9 @@ def _add_if_possible(
         found.append(InvariantFault(text, loop.key_of(solver.model(), loop.now)))
 
 
-def inductive_part(loop: LoopFormula, cubes: Iterable[Cube], *, effort: Effort) -> tuple[Cube, ...]:
+def inductive_part(
+    loop: LoopFormula, cubes: Iterable[Cube], *, effort: Effort | None = None
+) -> tuple[Cube, ...]:
     """The largest inductive subset of candidates.
 
     Raises:
@@ -88,7 +91,7 @@ def inductive_families(
     families: Iterable[Family],
     known: Iterable[Cube] = (),
     *,
-    effort: Effort,
+    effort: Effort | None = None,
 ) -> tuple[Family, ...]:
     """The largest inductive subset of candidates that are cubes to be kept or given up together.
 
@@ -98,12 +101,13 @@ def inductive_families(
     Raises:
         OutOfTime: if the effort is over.
     """
+    given = effort or Effort()
     starts = fresh_solver()
     starts.add(loop.begin)
-    kept = _without(loop, list(dict.fromkeys(families)), starts, loop.now, effort)
+    kept = _without(loop, list(dict.fromkeys(families)), starts, loop.now, given)
     steps = fresh_solver()
     steps.add(loop.domain, loop.step, outside_all(loop, known))
-    return tuple(_without(loop, kept, steps, loop.then, effort, before=True))
+    return tuple(_without(loop, kept, steps, loop.then, given, before=True))
 
 
 def _without(

@@ -22,25 +22,28 @@ from .smt import Formula
 from .smt_loop import LoopFormula
 
 
-def way_within(formula: LoopFormula, condition: Formula, ticks: Ticks, effort: Effort) -> Way | None:
+def way_within(
+    formula: LoopFormula, condition: Formula, ticks: Ticks, effort: Effort | None = None
+) -> Way | None:
     """A way from a start to a step with the condition, of at most so many ticks; None if there is none.
 
     Raises:
         OutOfTime: if the effort is over.
     """
+    given = effort or Effort()
     solver = fresh_solver()
     solver.add(z3.substitute(formula.begin, *zip(formula.now, formula.frame(0), strict=True)))
     step, wanted = z3.simplify(formula.step), z3.simplify(condition)
     happens = [formula.at(wanted, number) for number in range(ticks)]
     for number in range(ticks):
-        effort.look()
+        given.look()
         solver.add(formula.at(step, number))
     solver.add(z3.Or(*happens))
-    if not answered(solver, effort):
+    if not answered(solver, given):
         return None
     model = solver.model()
     met = (n for n, item in enumerate(happens) if z3.is_true(model.eval(item, model_completion=True)))
-    return way_in(formula, model, next(met) + 1, effort)
+    return way_in(formula, model, next(met) + 1, given)
 
 
 def way_in(formula: LoopFormula, model: Any, ticks: Ticks, effort: Effort) -> Way:

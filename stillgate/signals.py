@@ -99,6 +99,9 @@ def stop_flag() -> Event:
 def status_of(status: int) -> int:
     """The exit status of a command that has ended: of the signal, if one came before its end."""
     _SIGNALS.over = True
+    # Python ends itself by SIGINT, whatever the status, where KeyboardInterrupt has left the text of an exec,
+    # of which dataclasses are made. The next exec makes it forget that.
+    exec("")
     return status if _SIGNALS.first is None else 128 + _SIGNALS.first
 
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from ..signals import stop_flag
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS
 from .options import MachineFile, count_option, duration_option, tick_option
@@ -123,7 +122,7 @@ class _Watcher:
         with ProgressLine(message_console()) as line:
             result = check_within(
                 document,
-                Effort(stop=stop_flag()).within(self.limit),
+                Effort().within(self.limit),
                 tick=self.tick,
                 faults=faults,
                 progress=self._progress(line, content),

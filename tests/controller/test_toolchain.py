@@ -108,7 +108,7 @@ def test_what_a_compiler_says_is_told(tmp_path: Path, cache: Path) -> None:
 
 
 def test_ctrl_c_ends_a_check_while_the_compiler_runs(tmp_path: Path, cache: Path) -> None:
-    """Two builds run at once in a check with a fault; status 130, every verdict undecided, no file half-written."""
+    """Two builds run at once in a check with a fault; status 130, all undecided, nothing half-written."""
     machine = Path(__file__).parents[2] / "machines" / "press_two_hand.yaml"
     report = tmp_path / "check.xml"
     command = [sys.executable, "-P", "-m", "stillgate", "check", str(machine), "--junit", str(report)]

@@ -50,7 +50,7 @@ check: {faults: 1}
 @pytest.fixture(scope="module")
 def table() -> FaultTable:
     with built_quickly():
-        return fault_table(read_machine_text(TWO_CONTACTS), threads=2, pairs=True)
+        return fault_table(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2), pairs=True)
 
 
 def test_only_both_contacts_together_break_what_the_guard_is_for(table: FaultTable) -> None:
@@ -124,7 +124,7 @@ def test_with_parts_that_move_c_and_python_agree_under_two_faults_too() -> None:
 def test_time_that_is_up_leaves_pairs_undecided() -> None:
     machine = read_machine_text(TWO_CONTACTS).machine
     with built_quickly():
-        rows = fault_table(read_machine_text(TWO_CONTACTS), threads=2).rows
+        rows = fault_table(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2)).rows
         found = fault_pairs(machine, rows, tick=100, effort=Effort(threads=2).within(0.0))
     assert found.rows == ()
     assert (found.searched, found.undecided) == (0, 32)
@@ -134,7 +134,7 @@ def test_time_that_is_up_leaves_pairs_undecided() -> None:
 def test_a_cap_on_situations_leaves_pairs_undecided() -> None:
     machine = read_machine_text(TWO_CONTACTS).machine
     with built_quickly():
-        rows = fault_table(read_machine_text(TWO_CONTACTS), threads=2).rows
+        rows = fault_table(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2)).rows
         found = fault_pairs(machine, rows, tick=100, effort=Effort(threads=2, states=2))
     assert found.undecided > 0
     assert found.searched + found.undecided == 32

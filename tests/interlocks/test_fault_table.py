@@ -15,7 +15,7 @@ from strength_machines import GUARDED
 
 def table(text: str, **how: object) -> FaultTable:
     with built_quickly():
-        return fault_table(read_machine_text(text), threads=2, **how)  # type: ignore[arg-type]
+        return fault_table(read_machine_text(text), **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")

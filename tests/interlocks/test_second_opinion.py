@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import random
-import time
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,14 +19,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import MONITORED, closed_machines
 from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
-from stillgate.controller.effort import Effort
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.interlocks import bounds
 from stillgate.interlocks.bounds import (
     Bound,
     Cube,
-    OutOfTime,
     Relation,
     contains,
     cube_of,
@@ -210,16 +208,27 @@ def test_a_state_lies_in_a_cube_by_numbers_as_by_formulas(data: st.DataObject) -
     assert contains(cube, key) == (solver.check() == z3.sat)
 
 
-def test_a_proof_that_ran_out_of_time_goes_on_where_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stopped after ever more queries, on a clock of the test's own that ticks when looked at."""
-    formula, clock, stopped = gate_formula(1), itertools.count(), 0
-    monkeypatch.setattr(bounds.time, "monotonic", lambda: next(clock))
+class AfterLooks(threading.Event):
+    """A stop flag that is found set after so many looks at it."""
+
+    def __init__(self, looks: int) -> None:
+        super().__init__()
+        self.looks = looks
+
+    def is_set(self) -> bool:
+        self.looks -= 1
+        return self.looks < 0
+
+
+def test_a_proof_that_ran_out_of_time_goes_on_where_it_was() -> None:
+    """Stopped after ever more queries."""
+    formula, stopped = gate_formula(1), 0
     for condition in (formula.outside, *formula.broken.values()):
         at_once = Prover(formula, condition).run()
         prover, stops, answer = Prover(formula, condition), 0, None
         while answer is None:
             try:
-                answer = prover.run(next(clock) + 10 * 2**stops)
+                answer = prover.run(Effort(stop=AfterLooks(10 * 2**stops)))
             except OutOfTime:
                 stops += 1
         assert isinstance(answer, Proof) == isinstance(at_once, Proof)
@@ -238,7 +247,7 @@ def test_a_time_out_is_undecided_and_agrees_with_nothing() -> None:
     assert {item.agrees for item in result.opinions} == {None}
     assert all(item.reason for item in result.opinions)
     with pytest.raises(OutOfTime):
-        Prover(gate_formula(), gate_formula().outside).run(time.monotonic() - 1)
+        Prover(gate_formula(), gate_formula().outside).run(Effort().within(0))
 
 
 def test_a_contradiction_is_told() -> None:

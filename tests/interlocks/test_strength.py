@@ -21,7 +21,7 @@ def weakened(text: str, **how: object) -> StrengthList:
     document = read_machine_text(text)
     with built_quickly():
         result = check_function(document)
-        return strength(document, result, threads=2, **how)  # type: ignore[arg-type]
+        return strength(document, result, **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
