@@ -19,6 +19,9 @@ from stillgate.controller.effort import Effort, OutOfTime, apart
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula, coded
 
+QUICK, FOREVER = 200, (1 << 32) - 1
+"""Milliseconds to z3: of a query that nobody need be told to end, and no limit."""
+
 
 class Relation(Enum):
     """How a bound compares."""
@@ -45,17 +48,30 @@ def fresh_solver() -> Any:
     """A solver of finite domains. Ctrl-C is not its business: ``answered`` hears of it."""
     solver = z3.SolverFor("QF_FD")
     solver.set("ctrl_c", False)
+    solver.set("timeout", QUICK)
     return solver
 
 
 def answered(solver: Any, effort: Effort, *assumptions: Any) -> bool:
     """Whether there is a model.
 
+    Most answers come at once. What takes longer is asked again in a thread of its own, so that this one
+    hears of deadline and Ctrl-C; the solver keeps what it has learnt.
+
     Raises:
         OutOfTime: if the effort is over before z3 has an answer.
         KeyboardInterrupt: if Ctrl-C comes meanwhile.
     """
     effort.look()
+    answer = solver.check(*assumptions)
+    if answer == z3.unknown:
+        answer = _answered_apart(solver, effort, assumptions)
+    if answer == z3.unknown:
+        raise OutOfTime
+    return bool(answer == z3.sat)
+
+
+def _answered_apart(solver: Any, effort: Effort, assumptions: Sequence[Any]) -> Any:
     context = z3.main_ctx()
 
     def look() -> None:
@@ -66,10 +82,11 @@ def answered(solver: Any, effort: Effort, *assumptions: Any) -> bool:
         effort.stop.set()
         context.interrupt()
 
-    answer = apart(lambda: solver.check(*assumptions), look, end)
-    if answer == z3.unknown:
-        raise OutOfTime
-    return bool(answer == z3.sat)
+    solver.set("timeout", FOREVER)
+    try:
+        return apart(lambda: solver.check(*assumptions), look, end)
+    finally:
+        solver.set("timeout", QUICK)
 
 
 def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:

@@ -99,7 +99,12 @@ class Boards:
     # -- one of each -----------------------------------------------------------------------
 
     def _once(self, key: tuple[str, ...], make: Callable[[], _T]) -> _T:
-        """What ``make`` gives; made by the first that asks, while the others wait."""
+        """What ``make`` gives; made by the first that asks, while the others wait.
+
+        Raises:
+            OutOfTime: if the effort is over.
+        """
+        self.effort.look()
         with self.lock:
             waiting = self.made.get(key)
             own: Future[object] | None = None

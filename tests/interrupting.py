@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -16,7 +17,7 @@ MARK = "STILLGATE_TEST_MARK"
 """Environment variable that a command hands on to whatever it starts."""
 
 LOADED = 5.0
-"""Seconds that a loaded computer may add to the two that are promised."""
+"""Seconds that a loaded computer may add to what is promised."""
 
 STATUS = {signal.SIGINT: 130, signal.SIGTERM: 143}
 
@@ -27,6 +28,7 @@ class Ended:
 
     status: int
     seconds: float  # from the signal, or from the start where none was sent
+    busy: float  # seconds of processor of the command and of the compilers it started, all threads together
     out: str
     said: str
     signalled: bool
@@ -51,6 +53,7 @@ class Bench:
         temporary.mkdir(exist_ok=True)
         self.cache.mkdir(mode=0o700, exist_ok=True)
         places = {"TMPDIR": str(temporary), "STILLGATE_CACHE": str(self.cache), MARK: self.mark}
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         with subprocess.Popen(
             [sys.executable, "-P", "-m", "stillgate", *map(str, arguments)],
             cwd=self.folder,
@@ -67,7 +70,9 @@ class Bench:
                 process.send_signal(number)
             out, said = process.communicate(timeout=600)
             seconds = time.monotonic() - began
-        return Ended(process.returncode, seconds, out, said, signalled, tuple(self._left(temporary)))
+        after_it = resource.getrusage(resource.RUSAGE_CHILDREN)
+        busy = after_it.ru_utime + after_it.ru_stime - before.ru_utime - before.ru_stime
+        return Ended(process.returncode, seconds, busy, out, said, signalled, tuple(self._left(temporary)))
 
     def _left(self, temporary: Path) -> list[str]:
         for _ in range(20):  # what was killed may take a moment to be gone
