@@ -8,19 +8,18 @@ but a few.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from threading import Lock, Thread
 from typing import Any
 
 import z3
-from stillgate.controller.effort import Effort, OutOfTime, apart
+from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
 
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula, coded
-
-QUICK, FOREVER = 200, (1 << 32) - 1
-"""Milliseconds to z3: of a query that nobody need be told to end, and no limit."""
 
 
 class Relation(Enum):
@@ -45,48 +44,60 @@ Cube = tuple[Bound, ...]
 
 
 def fresh_solver() -> Any:
-    """A solver of finite domains. Ctrl-C is not its business: ``answered`` hears of it."""
+    """A solver of finite domains. Ctrl-C is not its business: it is heard of by the stop flag."""
     solver = z3.SolverFor("QF_FD")
     solver.set("ctrl_c", False)
-    solver.set("timeout", QUICK)
     return solver
+
+
+class _Watch:
+    """Ends z3's present query once its effort is over.
+
+    z3 lets nobody else into the thread that asks, and to ask in another one takes longer than most answers.
+    """
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._effort: Effort | None = None
+        self._thread: Thread | None = None
+
+    def __call__(self, solver: Any, effort: Effort, assumptions: Sequence[Any]) -> Any:
+        """z3's answer."""
+        if self._thread is None:
+            self._thread = Thread(target=self._look, name="z3", daemon=True)
+            self._thread.start()
+        self._effort = effort
+        try:
+            return solver.check(*assumptions)
+        finally:
+            with self._lock:  # from here on no query is ended that is not meant
+                self._effort = None
+
+    def _look(self) -> None:
+        while True:
+            time.sleep(LOOK_EVERY)
+            with self._lock:
+                if self._effort is not None and self._effort.over:
+                    z3.main_ctx().interrupt()
+
+
+_ask = _Watch()
 
 
 def answered(solver: Any, effort: Effort, *assumptions: Any) -> bool:
     """Whether there is a model.
 
-    Most answers come at once. What takes longer is asked again in a thread of its own, so that this one
-    hears of deadline and Ctrl-C; the solver keeps what it has learnt.
+    A solver whose query was ended is of no use any more: z3 may leave it half prepared, and it then gives
+    up whatever it is asked.
 
     Raises:
-        OutOfTime: if the effort is over before z3 has an answer.
-        KeyboardInterrupt: if Ctrl-C comes meanwhile.
+        OutOfTime: if the effort is over before z3 has an answer, or z3 gave up.
     """
     effort.look()
-    answer = solver.check(*assumptions)
-    if answer == z3.unknown:
-        answer = _answered_apart(solver, effort, assumptions)
+    answer = _ask(solver, effort, assumptions)
     if answer == z3.unknown:
         raise OutOfTime
     return bool(answer == z3.sat)
-
-
-def _answered_apart(solver: Any, effort: Effort, assumptions: Sequence[Any]) -> Any:
-    context = z3.main_ctx()
-
-    def look() -> None:
-        if effort.over:
-            context.interrupt()
-
-    def end() -> None:
-        effort.stop.set()
-        context.interrupt()
-
-    solver.set("timeout", FOREVER)
-    try:
-        return apart(lambda: solver.check(*assumptions), look, end)
-    finally:
-        solver.set("timeout", QUICK)
 
 
 def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:
@@ -161,6 +172,7 @@ class BoundSolver:
         self.solver = fresh_solver()
         self._names: dict[tuple[Bound, bool], Any] = {}
         self._bounds: dict[str, Bound] = {}
+        self.spoiled = False  # a query was ended, and the solver with it
         self._effort = Effort()
 
     def name(self, bound: Bound, later: bool) -> Any:
@@ -179,7 +191,11 @@ class BoundSolver:
 
     def check(self, assumptions: Iterable[Any]) -> bool:
         """Raises: OutOfTime."""
-        return answered(self.solver, self._effort, *assumptions)
+        self._effort.look()
+        self.spoiled = True
+        found = answered(self.solver, self._effort, *assumptions)
+        self.spoiled = False
+        return found
 
     def core(self) -> set[Bound]:
         """The bounds that the last 'no' needed."""

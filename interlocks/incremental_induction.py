@@ -89,6 +89,11 @@ class Prover:
 
     # -- the search ------------------------------------------------------------------------
 
+    @property
+    def spoiled(self) -> bool:
+        """Whether a query was ended midway: it cannot go on, and has to begin anew."""
+        return any(item.spoiled for item in (self.main, self.starts, self.lifter.solver))
+
     def learn(self, known: Iterable[Cube]) -> None:
         """Takes up what proofs made meanwhile have excluded; what was learnt before stays right."""
         self.main.solver.add(outside_all(self.loop, known))

@@ -251,8 +251,8 @@ class _Round:
 
     def _prover(self, item: _Open) -> Prover:
         """The question's prover, told what is known by now."""
-        if item.prover is None:
-            item.prover = Prover(self.formula, item.condition)
+        if item.prover is None or item.prover.spoiled:
+            item.prover, item.told = Prover(self.formula, item.condition), 0
         item.prover.learn(self.known[item.told :])
         item.told = len(self.known)
         return item.prover
