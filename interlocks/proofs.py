@@ -270,7 +270,7 @@ class _Round:
         """Turns proofs into verdicts once their invariant has been checked again."""
         conditions = {item.name: item.condition for item in questions if item.name in self.frames}
         conditions.pop(RANGES, None)
-        if not conditions:
+        if not self.frames:
             return
         self._say("checking the proofs again")
         began = time.monotonic()
@@ -286,7 +286,7 @@ class _Round:
             missing, self.run.interrupted = "proved, but interrupted before the proof was checked again", True
         if wrong:
             raise ProgramFault(f"a proof of z3 does not stand up to being checked again: {wrong[0].text}")
-        share = (time.monotonic() - began) / len(conditions)
+        share = (time.monotonic() - began) / max(1, len(conditions))
         for name in conditions:
             frames, spent = self.frames[name]
             reach = isinstance(self.run.document.machine.requirements[name], Reach)

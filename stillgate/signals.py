@@ -99,6 +99,9 @@ def stop_flag() -> Event:
 def status_of(status: int) -> int:
     """The exit status of a command that has ended: of the signal, if one came before its end."""
     _SIGNALS.over = True
+    for number in NUMBERS:  # all is said and done; Python gives its handlers back before the process ends
+        if signal.getsignal(number) == _SIGNALS.hear:
+            signal.signal(number, signal.SIG_IGN)
     # Python ends itself by SIGINT, whatever the status, where KeyboardInterrupt has left the text of an exec,
     # of which dataclasses are made. The next exec makes it forget that.
     exec("")
