@@ -21,17 +21,16 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
-from concurrent.futures import CancelledError
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from threading import Event, Lock
+from threading import Lock
 
+from .effort import LOOK_EVERY, Effort, OutOfTime, apart
 from .errors import ToolMissing
 from .kept_files import cache_errors, cache_folder, find_kept, keep, work_folder
 
-_LOOK_EVERY = 0.05  # seconds between two looks whether a build is still wanted
 _SUFFIX = {"darwin": ".dylib", "win32": ".dll"}.get(sys.platform, ".so")
 _LIBRARIES = "libraries"  # folder of the cache
 _ROOM_TRIED = 1 << 20  # bytes that must find room for a compiler's refusal to be the source's fault
@@ -130,24 +129,23 @@ def build_library(
     options: tuple[str, ...] = (),
     compiler: Compiler | None = None,
     on_slow_build: Callable[[], None] | None = None,
-    stop: Event | None = None,
+    effort: Effort | None = None,
 ) -> Path:
     """Path of this process's own copy of the library made from the sources, built unless it is kept.
 
-    Ctrl-C ends the compiler at once and leaves nothing behind; so does ``stop``, for who
-    builds in a thread, which Ctrl-C does not reach.
+    Ctrl-C ends the compiler at once and leaves nothing behind; so does the end of the effort.
 
     Args:
         sources: text of each file by name; ``main`` includes the others.
         main: name of the file handed to the compiler.
         options: compiler options besides those that make a shared library.
         on_slow_build: called before a compiler's slow very first call.
-        stop: once set, the library is not wanted any more.
+        effort: the deadline and the stop flag end the compiler.
 
     Raises:
         ToolMissing: if no compiler is found, the compiler refuses the sources, or the cache cannot be
             written, is full or forbids execution.
-        CancelledError: if ``stop`` was set before the library was built.
+        OutOfTime: if the effort was over before the library was built.
     """
     found = compiler or find_compiler()
     digest = hashlib.sha256()
@@ -165,14 +163,15 @@ def build_library(
     fit_cache()
     if found.slow_first_call and on_slow_build is not None:
         on_slow_build()
-    content = _built(found, sources, main, options, stop)
+    given = effort or Effort()
+    content = apart(lambda: _built(found, sources, main, options, given), lambda: None, given.stop.set)
     copy = _own_copy(name, content)
     keep(_LIBRARIES, name, content)
     return copy
 
 
 def _built(
-    compiler: Compiler, sources: dict[str, str], main: str, options: tuple[str, ...], stop: Event | None
+    compiler: Compiler, sources: dict[str, str], main: str, options: tuple[str, ...], effort: Effort
 ) -> bytes:
     """A library fresh from the compiler."""
     with work_folder() as work:
@@ -182,7 +181,7 @@ def _built(
         target = Path(work) / ("built" + _SUFFIX)
         shared = ("-shared", "-fPIC") if sys.platform != "win32" else ("-shared",)
         command = [*compiler.command, *shared, *options, main, "-o", str(target.name), "-lpthread"]
-        status, said = _call(command, work, stop)
+        status, said = _call(command, work, effort)
         if status != 0 or not target.exists():
             with cache_errors(cache_folder()):  # a full disk is not the source's fault
                 (Path(work) / "room").write_bytes(bytes(_ROOM_TRIED))
@@ -224,13 +223,13 @@ def _own_copy(name: str, content: bytes) -> Path:
     return path
 
 
-def _call(command: list[str], folder: str, stop: Event | None) -> tuple[int, str]:
+def _call(command: list[str], folder: str, effort: Effort) -> tuple[int, str]:
     """Exit status of a compiler, and what it said; it does not outlive an exception here."""
     # In a group of its own, because a compiler calls others, which are to end with it.
     with subprocess.Popen(
         command,
         cwd=folder,
-        env=os.environ | dict.fromkeys(("TMPDIR", "TMP", "TEMP"), folder),  # goes with the folder
+        env=os.environ | dict.fromkeys(("TMPDIR", "TMP", "TEMP"), folder),  # what it leaves goes with it
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -238,13 +237,13 @@ def _call(command: list[str], folder: str, stop: Event | None) -> tuple[int, str
         process_group=None if sys.platform == "win32" else 0,
     ) as process:
         try:
-            while stop is None or not stop.is_set():
+            while not effort.over:
                 try:
-                    said, _ = process.communicate(timeout=_LOOK_EVERY)
+                    said, _ = process.communicate(timeout=LOOK_EVERY)
                     return process.returncode, said
                 except subprocess.TimeoutExpired:
                     continue
-            raise CancelledError("the library is not wanted any more")
+            raise OutOfTime
         except BaseException:
             _end(process)
             raise

@@ -141,6 +141,14 @@ class Exploration:
     threads: int
     initial_states: int
 
+    @classmethod
+    def not_run(cls, faults: int, tick: Milliseconds, stopped_by: str) -> Exploration:
+        """Of a search that was ended before it began, or whose figures nothing leans on."""
+        return cls(
+            faults=faults, tick=tick, exhausted=False, stopped_by=stopped_by, states=0, transitions=0,
+            depth=0, seconds=0.0, key_bits=0, bytes_per_state=0.0, threads=0, initial_states=0,
+        )  # fmt: skip
+
 
 def tick_caution(tick: Milliseconds, scan: Milliseconds) -> str:
     """What every verdict found at a tick other than the scan must carry; empty at the scan."""

@@ -116,7 +116,7 @@ def test_the_command_writes_both_files(stillgate: Command, starter: Path, tmp_pa
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("stillgate.interlocks.check.check", None)  # not even asked
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", None)  # not even asked
     done = stillgate("check", starter, "--sarif", tmp_path / "nowhere" / "out.sarif")
     assert done.status == 2
     assert "--sarif: there is no folder" in done.err

@@ -19,11 +19,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from machines_strategy import machine_text
 from plants_strategy import closed_machine_dicts
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import CapReached, UsageError
 from stillgate.controller.reader import MachineDocument, read_machine_text
 from stillgate.interlocks.certificate import Certificate, certificate_bytes, read_certificate
 from stillgate.interlocks.certificate_maker import invariant_certificate, states_certificate
-from stillgate.interlocks.explorer import Limits
 from stillgate.interlocks.recheck import recheck
 
 TEXT = (
@@ -40,7 +40,7 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def made(document: MachineDocument = DOCUMENT, faults: int = 0, tick: int = 100) -> Certificate:
-    return states_certificate(document, tick=tick, faults=faults, limits=Limits(threads=1))
+    return states_certificate(document, tick=tick, faults=faults, effort=Effort(threads=1))
 
 
 @pytest.mark.parametrize("faults", [0, 1])
@@ -131,7 +131,7 @@ def test_a_recheck_cut_short_says_so() -> None:
 
 def test_a_search_cut_short_gives_no_certificate() -> None:
     with pytest.raises(CapReached, match="state cap"):
-        states_certificate(DOCUMENT, tick=100, faults=0, limits=Limits(threads=1, states=10))
+        states_certificate(DOCUMENT, tick=100, faults=0, effort=Effort(threads=1, states=10))
 
 
 @quick(3)
