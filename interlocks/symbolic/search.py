@@ -10,13 +10,13 @@ A built library holds one search at a time: its step works in memory of its own.
 from __future__ import annotations
 
 import ctypes
-import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path as FilePath
 
+from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.toolchain import build_library, find_compiler
 
@@ -28,7 +28,9 @@ from .emit_step import StepSource, step_source
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
 
-_LOOK_EVERY = 0.05  # seconds between two looks at the clock while a search runs
+MOST_CONFIRMING = 200_000
+"""Exact sets that are expanded in search of one run."""
+
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
 _in_use: set[str] = set()
 
@@ -98,7 +100,7 @@ class _Summary(ctypes.Structure):
 _SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), ctypes.c_uint32)
 
 
-def build_symbolic(loop: ClosedLoop, source: StepSource) -> FilePath:
+def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
     """Shared library of a loop's symbolic checker, from the cache if it was built before."""
     files = {
         path.name: path.read_text(encoding="utf-8")
@@ -110,6 +112,7 @@ def build_symbolic(loop: ClosedLoop, source: StepSource) -> FilePath:
         "symbolic_checker.c",
         options=OPTIONS,
         compiler=find_compiler(),
+        effort=effort,
     )
 
 
@@ -121,22 +124,23 @@ class SymbolicSearch:
     """A search over sets of times of one loop; a context manager that frees its memory.
 
     Args:
-        bytes: memory cap of the search, and again of each confirmation.
+        effort: its memory is the cap of the search, and again of each confirmation.
 
     Raises:
+        OutOfTime: if the effort is over before the checker is built.
         ProgramFault: if the engine reports a fault of the generated step, or its library is in use.
     """
 
-    def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, bytes: int = 2 << 30) -> None:
+    def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, effort: Effort | None = None) -> None:
         self.loop = loop
         self.source = step_source(loop)
-        self.bytes = bytes
-        self.library = build_symbolic(loop, self.source)
+        self.effort = effort or Effort()
+        self.library = build_symbolic(loop, self.source, self.effort)
         if str(self.library) in _in_use:
             raise ProgramFault("a symbolic checker is asked to hold two searches at once")
         self._c = _open_library(self.library)
         self._handle = self._c.sy_open(
-            bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact), 0
+            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact), 0
         )
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
@@ -155,15 +159,15 @@ class SymbolicSearch:
             self._handle = None
             _in_use.discard(str(self.library))
 
-    def run(self, deadline: float | None = None) -> SetExploration:
-        """Explores until done, out of memory, or past the deadline (a ``time.monotonic`` value)."""
+    def run(self) -> SetExploration:
+        """Explores until done, out of memory, or the end of the effort."""
         begin = time.monotonic()
-        late = self._in_a_thread(lambda: self._c.sy_run(self._handle), deadline)
+        early = self._while_there_is_time(lambda: self._c.sy_run(self._handle))
         found = _Summary()
         self._c.sy_summarise(self._handle, ctypes.byref(found))
         if found.fault:
             raise ProgramFault(f"symbolic exploration failed: status {found.fault}")
-        stopped = "" if found.exhausted else "memory limit" if found.out_of_memory else late or "interrupt"
+        stopped = "" if found.exhausted else "memory cap" if found.out_of_memory else early or "interrupt"
         return SetExploration(
             found.keys,
             found.sets,
@@ -178,9 +182,11 @@ class SymbolicSearch:
         """Names of the breaks and goals that some set reported: all that can happen are among them."""
         return tuple(name for i, name in enumerate(self.source.events) if self._c.sy_seen(self._handle, i))
 
-    def confirm(
-        self, name: str, *, most: int = 200_000, deadline: float | None = None
-    ) -> tuple[Confirmation, Path | None]:
+    def marks(self) -> list[bool]:
+        """What was covered, by coverage index: what was not cannot be, what was need not be."""
+        return [bool(self._c.sy_was_covered(i)) for i in range(self.source.marks)]
+
+    def confirm(self, name: str, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
         """Looks for a run in which something happens, expanding ``most`` exact sets at most.
 
         Returns:
@@ -191,10 +197,10 @@ class SymbolicSearch:
         """
         event = self.source.events.index(name)
         answer: list[int] = []
-        self._in_a_thread(
-            lambda: answer.append(self._c.sy_confirm_event(self._handle, event, self.bytes, most)), deadline
+        self._while_there_is_time(
+            lambda: answer.append(self._c.sy_confirm_event(self._handle, event, self.effort.bytes, most))
         )
-        found = Confirmation(answer[0])
+        found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
         return found, self._told(event) if found is Confirmation.CONFIRMED else None
 
     def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
@@ -234,25 +240,19 @@ class SymbolicSearch:
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
         return Path(tuple(keys), tuple(choices))
 
-    def _in_a_thread(self, work: object, deadline: float | None) -> str:
-        """Runs C beside this thread, which stays awake for signals and the clock; what ended it early."""
-        assert callable(work)
-        thread = threading.Thread(target=work, daemon=True)
-        stop = self._c.sy_stop_flag(self._handle)
-        stop[0] = 0
-        ended = ""
-        thread.start()
+    def _while_there_is_time(self, work: Callable[[], None]) -> str:
+        """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""
+        flag = self._c.sy_stop_flag(self._handle)
+        flag[0] = 0
+
+        def stop() -> None:
+            flag[0] = 1
+
         try:
-            while thread.is_alive():
-                thread.join(_LOOK_EVERY)
-                if deadline is not None and time.monotonic() > deadline and not stop[0]:
-                    stop[0] = 1
-                    ended = "time limit"
-        except KeyboardInterrupt:
-            stop[0] = 1
-            thread.join()
-            raise
-        return ended
+            apart(work, self.effort.look, stop)
+        except OutOfTime:
+            return self.effort.ended_by
+        return ""
 
 
 def _then_first(picks: tuple[int, ...]) -> Chooser:
@@ -278,6 +278,7 @@ def _open_library(path: FilePath) -> ctypes.CDLL:
     c.sy_close.restype, c.sy_close.argtypes = None, [handle]
     c.sy_summarise.restype, c.sy_summarise.argtypes = None, [handle, ctypes.POINTER(_Summary)]
     c.sy_seen.argtypes = [handle, ctypes.c_uint]
+    c.sy_was_covered.argtypes = [ctypes.c_uint]
     c.sy_confirm_event.argtypes = [handle, ctypes.c_uint, wide, wide]
     c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
     c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]

@@ -9,6 +9,7 @@ import pytest
 from engine import search_c
 from plants_strategy import twenty_machines
 from set_points import StoredSets
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine, read_machine_text
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
@@ -184,10 +185,10 @@ def test_timers_of_minutes_beside_each_other_do_not_multiply() -> None:
 def test_a_search_that_may_not_use_memory_is_not_exhausted() -> None:
     machine = read_machine(MACHINES / "unrelated_timers.yaml").machine
     loop = close_loop(machine, tick=machine.scan, faults=1, possibility=False)
-    with SymbolicSearch(loop, bytes=1 << 21) as search:
+    with SymbolicSearch(loop, effort=Effort(bytes=1 << 21)) as search:
         found = search.run()
     assert not found.exhausted
-    assert found.stopped_by == "memory limit"
+    assert found.stopped_by == "memory cap"
 
 
 def test_a_library_holds_one_search_at_a_time() -> None:

@@ -1,7 +1,7 @@
 /* Explores a closed loop with the times of a situation held as one set of values (difference bounds).
  *
  * A generated file gives, before it includes this one: the sizes SY_CELLS, SY_CLOCKS, SY_KEY_CELLS, SY_KEY_BYTES, SY_DIMENSIONS, SY_LATER_CELLS,
- * SY_BREAKS, SY_GOALS, SY_BOUND_BITS; what each cell of the key is; what each clock is; and the step itself in three functions, sy_begin, sy_stage1 and sy_stage2.
+ * SY_BREAKS, SY_GOALS, SY_MARKS, SY_BOUND_BITS; what each cell of the key is; what each clock is; and the step itself in three functions, sy_begin, sy_stage1 and sy_stage2.
  *
  *     open ─► explore ─► seen? ─► confirm ─► run ─► close
  */
@@ -26,6 +26,7 @@ sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, 
     sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
     e->search.no_acceleration = no_acceleration;
     sy_travels_kept = travels_kept;
+    memset(sy_covered, 0, sizeof sy_covered);
     return e;
 }
 
@@ -53,6 +54,12 @@ void sy_summarise(const sy_exploration *e, sy_summary *out)
 int sy_seen(const sy_exploration *e, unsigned event)
 {
     return e->search.seen[event];
+}
+
+/* Whether a mark of coverage was ever passed; what never was cannot be. */
+int sy_was_covered(unsigned mark)
+{
+    return sy_covered[mark];
 }
 
 int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, unsigned long long most)

@@ -28,6 +28,13 @@ static void sy_break(int index)
     sy_broken[sy_broken_count++] = (uint32_t)index;
 }
 
+static uint8_t sy_covered[SY_MARKS];
+
+static void sy_cover(int index)
+{
+    sy_covered[index] = 1;
+}
+
 static int32_t sy_key_get(const uint8_t *key, int part)
 {
     int32_t value = 0;
