@@ -127,6 +127,28 @@ def _parts(draw: Draw, names: Names, inputs: MachineDict, most: int) -> MachineD
     return found
 
 
+@st.composite
+def part_machine_dicts(draw: Draw) -> MachineDict:
+    """Machines whose controller asks for nothing: parts to be led by outputs from outside.
+
+    Two of them, one at least an automaton, for these have the most to say.
+    """
+    names = Names(outputs=["motor", "valve"], fresh=["third", "second", "first"])
+    parts: MachineDict = {}
+    for make in (_automaton, draw(st.sampled_from((_spin, _travel, _flow, _automaton)))):
+        part, truths = make(draw, names, [])
+        if part["kind"] == "automaton" and parts and draw(st.booleans()):
+            looks_at = draw(st.sampled_from(names.truths))  # a place or a motion of another part
+            part["states"][next(iter(part["states"]))]["exits"][0]["when"] = looks_at
+        name = names.take()
+        parts[name] = part
+        names.truths += [f"{name}.{word}" for word in truths]
+    return {
+        "machine": "parts", "scan": "10 ms", "outputs": {name: {} for name in names.outputs},
+        "parts": parts, "sequences": {"idle": {"start": "idle_state", "states": {"idle_state": {}}}},
+    }  # fmt: skip
+
+
 def requirement(draw: Draw, names: Names, size: Size, pattern: str) -> MachineDict:
     """A requirement of one pattern over everything the machine has."""
 
