@@ -58,10 +58,8 @@ class _Source:
         decided = [cell for stage in self.loop.controller.stages for cell in cells_written(stage.block)]
         self.decided = [cell for cell in decided if not cell.persistent]
         self.asked = signals_read(tuple(item for stage in self.segments for item in stage.block))
-        plant = self.loop.plant
-        conditions = {cell for cell in cells_written(plant.conditions) if not cell.persistent}
-        conditions |= {cell for part in plant.parts for cell, _ in part.power_on}
-        self.conditions = sorted_cells(conditions)
+        conditions = {cell for cell in cells_written(self.loop.plant.conditions) if not cell.persistent}
+        self.conditions = sorted_cells(conditions | self.loop.plant.answers)
         self.goals = len(self.loop.monitors.goals) if self._has_goals() else 0
 
     def _has_goals(self) -> bool:

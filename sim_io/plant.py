@@ -67,6 +67,11 @@ class Plant:
         """Whether a part asks what was so at power-on."""
         return disjunction(tuple(part.undecided for part in self.parts if part.undecided != FALSE))
 
+    @property
+    def answers(self) -> set[Cell]:
+        """Local cells that ``power_on`` writes and ``moves`` reads."""
+        return {cell for part in self.parts for cell, _ in part.power_on}
+
     def power_on(self, before: Mapping[str, Term]) -> Block:
         """Answers parts that ask what was so before the first scan.
 
