@@ -55,7 +55,11 @@ class Cluster:
 
 def anywhere(machine: Machine) -> Plant:
     """The parts of a machine, standing anywhere: a log begins at any moment of a working day."""
-    loose = {part: item.model_copy(update={"starts": "anywhere"}) for part, item in machine.parts.items()}
+    nowhere = {"starts": "anywhere", "just_entered": False}  # a key of some parts only
+    loose = {
+        part: item.model_copy(update={key: value for key, value in nowhere.items() if hasattr(item, key)})
+        for part, item in machine.parts.items()
+    }
     return lower_plant(machine.model_copy(update={"parts": loose}), machine.scan)
 
 
@@ -161,7 +165,7 @@ class ClusterModel:
         self._host = _Odometer()
         compiler = Compiler(self._layout, machine.scan, self._host)
         sense: Block = tuple(Assign(cell, plant.circuits[name]) for name, cell in circuits.items())
-        begin: Block = tuple(item for part in parts for item in part.begin)
+        begin: Block = tuple(item for part in parts for item in part.begin_unseen)
         self._begin = compiler.block(begin)
         self._show = compiler.block((*sense, *(switches.before if ours else ())))
         shown = {name: switches.wired[name] if ours else Ref(circuits[name]) for name in circuits}
