@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from operator import itemgetter
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from stillgate.controller.durations import shorten
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 
-from ..log import Change, Log, LogHeader, Signal
+from ..log import EXACT, Change, Log, LogHeader, Signal
 from ..log_trouble import TroubleBook, TroubleKind
 from ..trace_table import EVENT_COLUMN, PHYSICAL
 from .clock import Clock, NotATime, settle_form, zero_of
@@ -92,18 +93,22 @@ def open_csv_log(
         signals=tuple(told),
         zero=said,
         from_power_on=layout.from_power_on,
+        timing=EXACT if shape.event is not None else layout.timing(machine.scan),
     )
 
-    def read(book: TroubleBook) -> Iterator[Change]:
+    def read(book: TroubleBook, *, repeats: bool = False) -> Iterator[Change]:
         clock = Clock(shape.form, layout.decimal or ".", layout.late, book, str(path))
         readers = tuple((shape.readers or shape.by_name).values())
-        reading = RowReading(layout, readers, zero, book, str(path), is_trace=shape.event is not None)
+        reading = RowReading(
+            layout, readers, zero, book, str(path),
+            is_trace=shape.event is not None, scan=machine.scan, timing=log_header.timing, repeats=repeats,
+        )  # fmt: skip
         for place, name in enumerate(shape.header):
             if place != shape.time and not _is_read(shape, place, name):
                 book.note(TroubleKind.UNKNOWN_NAME, 1, shape.known.hinted(name, told))
         yield from reading.changes(_rows(shape, Lines(path, size, progress), clock, reading, book))
 
-    return Log(log_header, read, path)
+    return Log(log_header, read, path, partial(read, repeats=True))
 
 
 def _is_read(shape: CsvShape, place: int, name: str) -> bool:
