@@ -244,15 +244,15 @@ class RowReading:
         if not (row.after_loss or row.clock_set):
             return
         self._settled = None
-        if self._last is None or row.clock_set:
-            yield Change(time, Subject.EVENT, CLOCK_SET, None)
-            since = time
-        else:
+        since = time
+        if self._last is not None:
             # A table tells everything in one row, so what is missing came after it.
             whole = len(row.readers) == len(self.readers)
             since = min(time, self._last + self.scan) if whole else self._last
         for reader in self.readers:
             yield Change(since, reader.subject, reader.name, None)
+        if self._last is None or row.clock_set:
+            yield Change(time, Subject.EVENT, CLOCK_SET, None)
 
     def _gap(self, time: Milliseconds, row: Row) -> Iterator[Change]:
         """A pause in sampled rows: from the row that is missing first, everything is unknown."""

@@ -106,8 +106,8 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
             console,
             "The replay did not know everything before this moment: the log is not known to begin at "
             "power-on, or inputs, or the time that passed, were unknown for a while. So the difference may "
-            "come from that. If a log of another recorder does begin at power-on, say 'begins: at power-on' in "
-            "its column map.",
+            "come from that. If a log of another recorder does begin at power-on, say 'begins: at power-on' "
+            "in its column map.",
             indent=2,
         )
     say(
