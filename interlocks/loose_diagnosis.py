@@ -89,12 +89,14 @@ class LooseTracking:
             and hypothesis.trouble is not Trouble.POWER
             and not self._power_off_is_normal
         ):
-            return Refuted(hypothesis, self.power_lost, None, "power was lost, which this does not do")
+            return Refuted(
+                hypothesis, max(0, self.power_lost), None, "power was lost, which this does not do"
+            )
         clashes = [item.clash for item in self.trackers_of(hypothesis) if item.clash is not None]
         if not clashes:
             return None
         first = min(clashes, key=lambda clash: clash.scan)
-        return Refuted(hypothesis, first.scan, first)
+        return Refuted(hypothesis, max(0, first.scan), first)
 
     def survivor(self, hypothesis: Hypothesis, scans: int, *, needed: bool) -> Survivor:
         """A hypothesis that nothing refuted."""
@@ -154,7 +156,7 @@ def diagnose_loosely(
         refuted,
         parted=None,
         unobserved=tuple(name for name in (*machine.inputs, *machine.outputs) if name not in listed),
-        begins=begins or 0,
+        begins=max(0, begins or 0),  # the first row may be about a scan before time 0
         from_power_on=log.header.from_power_on,
         not_begun=not_begun,
         timing=log.header.timing,

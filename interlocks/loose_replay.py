@@ -143,11 +143,13 @@ def replay_loosely(log: Log, machine: Machine, *, keep: int) -> Replay:
         runs.take(stretch)
         if runs.lost or runs.parting or any(stretch.known.get(signal) is None for signal in recorded):
             untold += stretch.end - stretch.first
+    begins = max(0, begins or 0)  # the first row may be about a scan before time 0
+    untold = min(untold, scans - begins)
     happenings = tuple(_told(log, period))
     parting = None
     if runs.parting is not None:
         parting = Parting(runs.parting.scan, runs.parting.scan * period, runs.parting.differences)
-    everywhere = frozenset.intersection(*(broken for _, broken in runs.runs)) if runs.runs else frozenset()
+    everywhere = {name for name in runs.broken_at if all(name in broken for _, broken in runs.runs)}
     return Replay(
         scans=scans,
         period=period,
@@ -157,14 +159,14 @@ def replay_loosely(log: Log, machine: Machine, *, keep: int) -> Replay:
         broken=tuple(
             Broken(scan, scan * period, name)
             for name, scan in sorted(runs.broken_at.items(), key=lambda item: item[1])
-            if name in everywhere and not runs.lost
+            if name in everywhere and runs.runs and not runs.lost
         ),
         assumed=tuple(runs.assumed.items()),
         unknown=(),
         compared=tuple(recorded),
         judged=() if runs.lost else runs.controller.judged,
         unjudged=runs.controller.unjudged,
-        begins=begins or 0,
+        begins=begins,
         untold=untold,
         timing=log.header.timing,
     )

@@ -19,7 +19,7 @@ from stillgate.controller.machine import Machine
 
 from ..log import EXACT, Change, Log, LogHeader, Signal
 from ..log_trouble import TroubleBook, TroubleKind
-from ..trace_table import EVENT_COLUMN, PHYSICAL
+from ..trace_table import EVENT_COLUMN, PHYSICAL, TIME_COLUMN
 from .clock import Clock, NotATime, settle_form, zero_of
 from .columns import ColumnMap, TimeColumn
 from .lines import Lines, Progress
@@ -93,7 +93,7 @@ def open_csv_log(
         signals=tuple(told),
         zero=said,
         from_power_on=layout.from_power_on,
-        timing=EXACT if shape.event is not None else layout.timing(machine.scan),
+        timing=EXACT if _is_trace(shape) else layout.timing(machine.scan),
     )
 
     def read(book: TroubleBook, *, repeats: bool = False) -> Iterator[Change]:
@@ -109,6 +109,12 @@ def open_csv_log(
         yield from reading.changes(_rows(shape, Lines(path, size, progress), clock, reading, book))
 
     return Log(log_header, read, path, partial(read, repeats=True))
+
+
+def _is_trace(shape: CsvShape) -> bool:
+    """Whether it has the columns of a trace of ours, and nobody says that its rows are something else."""
+    ours = shape.header[0].lstrip(".") == TIME_COLUMN and shape.header[-1].lstrip(".") == EVENT_COLUMN
+    return ours and shape.event is not None and shape.layout.every is None and shape.layout.accuracy is None
 
 
 def _is_read(shape: CsvShape, place: int, name: str) -> bool:

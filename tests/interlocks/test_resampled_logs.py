@@ -101,7 +101,7 @@ def judge_healthy(name: str, path: Path, seed: int, scans: int) -> None:
         assert told.untold
 
 
-@pytest.mark.parametrize(("name", "scans"), [("guarded_saw", 900), ("press_two_hand", 900)])
+@pytest.mark.parametrize(("name", "scans"), [("guarded_saw", 600), ("press_two_hand", 300)])
 def test_of_a_healthy_run_sampled_anyhow_no_fault_is_named(name: str, scans: int, tmp_path: Path) -> None:
     judge_healthy(name, tmp_path, seed=3, scans=scans)
 
@@ -142,12 +142,13 @@ def test_no_field_log_sampled_rules_out_the_true_fault(name: str, seed: int, tmp
 def test_a_fault_that_no_healthy_machine_can_show_is_named_from_samples_too(tmp_path: Path) -> None:
     """So that the tests above are not passed by saying nothing: bottom and top of the ram at once."""
     machine = machine_of("press_two_hand")
-    stuck = next(item for item in hypotheses_of(machine) if item.name == "ram_up stuck on")
-    scans = working_day("press_two_hand", stuck, seed=2, scans=1500)
+    stuck = next(item for item in hypotheses_of(machine) if item.name == "ram_down stuck on")
+    scans = working_day("press_two_hand", stuck, seed=2, scans=1200)
     found = found_in(sampled_csv(scans, machine, tmp_path / "s.csv", 100, 7), machine)
     assert not found.healthy
     assert stuck in survivors(found)
     assert found.decided
+    assert found.survivors[0].hypothesis == stuck
 
 
 def test_changes_within_an_accuracy_still_tell_most_of_what_exact_ones_do(tmp_path: Path) -> None:
@@ -230,7 +231,7 @@ def judge_any_machine(data: st.DataObject) -> None:
     event(f"scans told: {told.untold < told.scans - told.begins}")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.data())
 def test_of_any_machine_the_truth_is_never_ruled_out_however_it_was_logged(data: st.DataObject) -> None:
     judge_any_machine(data)
@@ -243,7 +244,7 @@ def test_of_many_machines_the_truth_is_never_ruled_out_however_they_were_logged(
     judge_any_machine(data)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.data())
 def test_what_an_exact_log_leaves_open_no_looser_one_of_the_same_run_rules_out(data: st.DataObject) -> None:
     """Also where the run is not one of the machine at all."""
