@@ -1,10 +1,10 @@
-"""What may be said where nothing is known to differ: agreement in every scan, in some, or in none."""
+"""How far log and logic are known to agree, and why a log does not tell more."""
 
 from __future__ import annotations
 
 from rich.console import Console
 
-from stillgate.interlocks.replay_results import Replay
+from stillgate.interlocks.replay_results import Parting, Replay
 from stillgate.sim_io.log import Telling, Timing
 
 from .prose import say, section
@@ -34,6 +34,24 @@ def agreement(console: Console, found: Replay, names: str) -> None:
     if found.timing.telling is Telling.CHANGES:
         begins = " A replay of such a log has to begin at power-on ('begins: at power-on' in the column map)."
     say(console, f"{why[0].upper()}{why[1:]}{begins}", indent=2)
+
+
+def doubt_words(parting: Parting) -> str:
+    """Why a difference may say nothing of the controller; '' where it does."""
+    if parting.at_first:
+        return (
+            "This is where the log begins. If it begins in mid-run, the difference says nothing: a replay "
+            "starts as after power-on, and does not know the times and edges before. Give it a log from "
+            "power-on, with its earlier parts beside it."
+        )
+    if parting.sure:
+        return ""
+    return (
+        "The replay did not know everything before this moment: the log is not known to begin at "
+        "power-on, or inputs, or the time that passed, were unknown for a while. So the difference may "
+        "come from that. If a log of another recorder does begin at power-on, say 'begins: at power-on' "
+        "in its column map."
+    )
 
 
 def untold_words(timing: Timing) -> str:

@@ -16,7 +16,7 @@ from stillgate.interlocks.replay_results import Happening, Parting, Replay
 from stillgate.sim_io.log import EXACT, Signal, Subject, Telling, Value
 
 from ..terminal import printable
-from .agreement import agreement
+from .agreement import agreement, doubt_words
 from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .prose import bullet, say, say_unbroken, section
 from .words import count_words
@@ -93,23 +93,9 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
     for item in reasons:
         for line in item.reason.lines():
             say_unbroken(console, line, indent=4)
-    if found.parting.at_first:
-        say(
-            console,
-            "This is where the log begins. If it begins in mid-run, the difference says nothing: a replay "
-            "starts as after power-on, and does not know the times and edges before. Give it a log from "
-            "power-on, with its earlier parts beside it.",
-            indent=2,
-        )
-    elif not found.parting.sure:
-        say(
-            console,
-            "The replay did not know everything before this moment: the log is not known to begin at "
-            "power-on, or inputs, or the time that passed, were unknown for a while. So the difference may "
-            "come from that. If a log of another recorder does begin at power-on, say 'begins: at power-on' "
-            "in its column map.",
-            indent=2,
-        )
+    doubt = doubt_words(found.parting)
+    if doubt:
+        say(console, doubt, indent=2)
     say(
         console,
         "From there on the replay follows the machine file. Either the processor runs another version of the "
