@@ -27,7 +27,21 @@ RIGHT: dict[str, dict[str, str]] = {
     "scan_counter_at_tick": {"kept_at_least_5_s": "broken"},
     # The motor starts three scans of 20 ms after the horn.
     "scan_hops_at_tick": {"warned": "broken", "kept": "broken"},
-}
+    # Emptying takes 5 s of pumping or more, and 3 s of them come first.
+    "automaton_takes": {"needs_pumping": "holds"},
+    # At 2 s of pumping the sump is still full: emptying takes 5 s or more.
+    "automaton_takes_sump": {"empty_at_once": "broken", "pumps": "holds"},
+    # 0.9 s of the second that opening takes may be over when power comes on.
+    "automaton_starts_anywhere": {"not_too_soon": "broken"},
+    # The last item may have left 0.9 s before power came on, and the next one comes 1 s after it.
+    "flow_starts_empty": {"first_item_late": "broken"},
+    # Run down in 10 s at most, from any speed: standing still after 11 s. Turning still 3 s after full
+    # speed: it takes 10 s. Driven for 1 s it stops at once when let go; at full speed, it is so at the
+    # instant when it is let go too, and then nothing has been driven for any time.
+    "spin_forgets_speed": {
+        "down_10": "holds", "down_2": "broken", "not_instant": "broken", "fast_up": "broken",
+    },
+}  # fmt: skip
 """By file and requirement: 'holds' or 'broken', without faults unless the file asks for more."""
 
 OPTIONS: dict[str, dict[str, int]] = {
