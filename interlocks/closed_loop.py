@@ -20,6 +20,7 @@ so the C that is explored is the file that is deployed.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from stillgate.controller.lowering import lower_controller
@@ -148,6 +149,7 @@ def close_loop(
     possibility: bool = True,
     canonical: bool = True,
     overlaps: bool = False,
+    eager: Collection[str] = (),
     controller: ControllerProgram | None = None,
 ) -> ClosedLoop:
     """Links a machine's closed loop.
@@ -160,11 +162,12 @@ def close_loop(
         possibility: include the goals of possibility requirements.
         canonical: drop dead values.
         overlaps: note two exits of a state that are true at once.
+        eager: inputs whose level is chosen in every tick, whatever the others do.
         controller: another controller of the machine, lowered for this tick, in place of its own.
     """
     own = lower_controller(machine, period=tick, overlaps=overlaps) if controller is None else controller
     return _Linker(machine, tick, faults, own).link(
-        exact=exact, lazy=lazy, possibility=possibility, canonical=canonical
+        exact=exact, lazy=lazy, possibility=possibility, canonical=canonical, eager=eager
     )
 
 
@@ -179,9 +182,13 @@ class _Linker:
         self.plant = lower_plant(machine, tick)
         self.faults = FaultSteps(machine, budget, controller)
 
-    def link(self, *, exact: bool, lazy: bool, possibility: bool, canonical: bool) -> ClosedLoop:
+    def link(
+        self, *, exact: bool, lazy: bool, possibility: bool, canonical: bool, eager: Collection[str]
+    ) -> ClosedLoop:
         free_signals = [
-            signal for signal in self.controller.signals if lazy and signal.name not in self.plant.circuits
+            signal
+            for signal in self.controller.signals
+            if lazy and signal.name not in self.plant.circuits and signal.name not in eager
         ]
         free_names = {signal.name for signal in free_signals}
         circuits = {

@@ -198,7 +198,7 @@ class _Place:
 class _Moves:
     """What one tick does in each state."""
 
-    def __init__(self, name: str, state: Cell, waited: Clock, held: Sequence[PartClock]) -> None:
+    def __init__(self, name: str, state: Cell, waited: PartClock, held: Sequence[PartClock]) -> None:
         self.state, self.waited, self.held = state, waited, held
         self.taken, self.must = truth_cell(f"{name}.taken"), truth_cell(f"{name}.must")
         self.happens, self.rather = truth_cell(f"{name}.happens"), truth_cell(f"{name}.rather")
