@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stillgate.controller.footprint import cells_read
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import (
@@ -105,11 +106,7 @@ class ClosedLoop:
             if sequence.elapsed is not None:
                 found.append(sequence.elapsed)
         found += self.controller.memory
-        read = {
-            term.cell
-            for term in terms_in((*self.controller.observe, *self.controller.decide))
-            if isinstance(term, Ref)
-        }
+        read = cells_read((*self.controller.observe, *self.controller.decide))
         found += [output.asked for output in self.controller.outputs if output.asked in read]
         found += [item.belief for item in self.free]
         found += self.monitors.cells
