@@ -87,8 +87,10 @@ def test_a_lamp_that_burns_is_not_dangerous(guarded: FaultTable) -> None:
     assert not row.dangerous
 
 
-def test_power_is_a_stop_of_its_own(guarded: FaultTable) -> None:
-    assert outcome(guarded, "power interrupted") is Outcome.STOPS
+def test_power_stops_the_machine_while_it_is_out_and_no_longer(guarded: FaultTable) -> None:
+    row = next(row for row in guarded.rows if row.fault == "power interrupted")
+    assert row.outcome is Outcome.PAUSES
+    assert row.stop_time is None
 
 
 def test_coverage_follows_from_the_rows(guarded: FaultTable) -> None:
