@@ -100,7 +100,7 @@ def test_a_break_tells_which_open_switches_it_took() -> None:
         if item.weakening.kind in (WeakeningKind.INTERLOCK_REMOVED, WeakeningKind.OVERRIDE_REMOVED)
     ]
     event = loop.requirement_names.index("guard_stops")
-    with built_quickly(), Switchboard(loop, lines=1) as board:
+    with built_quickly(), Switchboard(loop, effort=Effort(threads=1)) as board:
         both = board.ask((), either=layers, stop_at=(event,))
         assert (both.event, both.took) == (event, frozenset(layers))
         for one in layers:
