@@ -32,7 +32,7 @@ class FakeBoard:
         self.breaking = breaking
         self.searches = 0
 
-    def ask(self, on: object, *, either: list[str], stop_at: object, limits: object) -> Answer:
+    def ask(self, on: object, *, either: list[str], stop_at: object, effort: object) -> Answer:
         self.searches += 1
         for some in sorted(self.breaking, key=sorted):
             if some <= set(either):
