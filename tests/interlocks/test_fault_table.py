@@ -133,7 +133,7 @@ def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
     text = GUARDED.replace(old, new).replace("{after: 500 ms, to", "{after: 500 ms, when: still or start, to")
     loop = first_difference._loop(read_machine_text(text).machine, 100)
     events = range(len(loop.requirement_names))
-    with built_quickly(), switchboard.Switchboard(loop, lines=1) as board:
+    with built_quickly(), switchboard.Switchboard(loop, effort=Effort(threads=1)) as board:
         answer = board.ask((), stop_at=events)
         assert answer.event is None
         assert answer.outcome is not None
