@@ -143,8 +143,8 @@ check: {{faults: 1}}
 def test_a_second_search_that_was_cut_short_leaves_its_rows_undecided(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from stillgate.interlocks import fault_times
     from stillgate.controller.effort import Effort
+    from stillgate.interlocks import fault_times
 
     real = fault_times.FaultExplorer
     monkeypatch.setattr(
