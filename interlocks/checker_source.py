@@ -18,17 +18,17 @@ from stillgate.controller.emit_c import (
     CWriter,
     c_name,
     c_type,
-    cells_written,
     controller_locals,
     level_macros,
 )
+from stillgate.controller.footprint import cells_read, cells_written, signals_read
 from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage
 
 from .closed_loop import ClosedLoop, goal_cell
 from .counters import counter_source, critical_constants
 from .history_source import GIVEN_UP, history_source, root_source
 from .packing import PackedField, end_states_source, field_text, key_bits, packed_fields
-from .step_keys import Node, cells_read, conditions_source, reading_source, segment_reading, signals_read
+from .step_keys import Node, conditions_source, reading_source, segment_reading
 
 
 def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:

@@ -15,17 +15,16 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.emit_c import c_name, c_type
+from stillgate.controller.footprint import cells_read, cells_written, signals_read
 from stillgate.controller.program import (
     Block,
     Cell,
     If,
     Operation,
-    Read,
     Ref,
     Signal,
     Stage,
     Switch,
-    statements_in,
     terms_in,
 )
 
@@ -81,17 +80,6 @@ def reading_back(row: Sequence[Slot], source: str) -> Iterator[str]:
         yield f"    {slot.place} = ({slot.type})({value}{_sign(slot.low)});"
 
 
-def cells_read(block: Block) -> set[Cell]:
-    """Every cell a block reads, those it switches on included."""
-    read = {term.cell for term in terms_in(block) if isinstance(term, Ref)}
-    return read | {item.cell for item in statements_in(block) if isinstance(item, Switch)}
-
-
-def signals_read(block: Block) -> set[str]:
-    """Names of the inputs a block observes."""
-    return {term.signal for term in terms_in(block) if isinstance(term, Read)}
-
-
 def segment_reading(loop: ClosedLoop, segments: Sequence[Stage], decided: set[Cell]) -> list[Cell]:
     """Cells that the segments read of what the first piece left.
 
@@ -106,7 +94,7 @@ def segment_reading(loop: ClosedLoop, segments: Sequence[Stage], decided: set[Ce
             found |= {signal.level, *signal.memory}
             found |= {cell for cell in (signal.was, signal.run) if cell is not None}
     known = {*program.cells, *(cell for signal in program.signals for cell in _of_scan(signal))}
-    known |= {cell for cell in cells_written_by(program.observe) if not cell.persistent}
+    known |= {cell for cell in cells_written(program.observe) if not cell.persistent}
     assert found <= known | decided, "a segment reads what the first piece does not leave to it"
     return sorted(found - decided, key=lambda cell: cell.name)
 
@@ -139,11 +127,6 @@ class Reads:
 
         look(block)
         return cls(tuple(always), by_state)
-
-
-def cells_written_by(block: Block) -> set[Cell]:
-    """Cells that any statement of a block names as its own."""
-    return {cell for item in statements_in(block) if isinstance(cell := getattr(item, "cell", None), Cell)}
 
 
 def _of_scan(signal: Signal) -> Iterator[Cell]:
