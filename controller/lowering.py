@@ -62,6 +62,7 @@ from .program import (
     ControllerProgram,
     ExitProgram,
     If,
+    Lookup,
     Note,
     NoteKind,
     Observation,

@@ -76,8 +76,8 @@ class Clock:
     """A cell that measures time: it changes by one a tick while it runs, and is only compared with constants.
 
     ``limit`` is the value from which on nothing tells values apart (a clock that counts down is at its
-    end with 0). Everything that treats time apart from other values asks for these, and nothing knows a clock by
-    its name or range.
+    end with 0). Everything that treats time apart from other values asks for these, and nothing knows a
+    clock by its name or range.
     """
 
     cell: Cell

@@ -1,8 +1,10 @@
 """The check: from a machine file to verdicts, stories, findings and assumptions.
 
-Two searches at most: one without faults, which also judges what is possible and what is
-never reached, and one in which a single fault may begin at any moment. A verdict is 'holds'
-only if its search was exhausted; a cap, a time-out or an interrupt leaves it 'undecided'.
+Two questions at most: one without faults, which also judges what is possible and what is
+never reached, and one in which a single fault may begin at any moment. Each is put to a search of single
+situations; where these are more than ``FIRST_STATES`` to a search over sets of times, which does not
+care how long times are; and what that leaves open to single situations again, as far as the caps go. A
+verdict is 'holds' only if a search was exhausted; a cap, a time-out or an interrupt leaves it 'undecided'.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from .overlaps import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 from .search import Break, Search, checkers_of
 from .story import Replay, tell
+from .symbolic.decide import Answer, decide
 from .ticks import chosen_tick
 from .verdict import (
     CheckResult,
@@ -33,11 +36,16 @@ from .verdict import (
     FindingKind,
     Judgement,
     RequirementVerdict,
+    SetsCovered,
     Story,
     Word,
 )
 from .windows import waiting_window
 from .wording import formula_of, pattern_of, sentence_of, time_text
+
+FIRST_STATES = 4_000_000
+"""Situations that are searched one by one before sets of times are tried, where nobody caps them: some
+seconds, in which the shortest stories are found too."""
 
 NO_STORY = "the time was over before its story was rebuilt"
 """Said of a break that is known and has no story."""
@@ -122,7 +130,7 @@ def check_within(
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
     searched = _search_all(document, loops, effort, progress, on_slow_build)
     result = _result(document, period, budget, searched)
-    whole = all(item.exhausted for item in result.exploration) and not any(
+    whole = all(item.whole for item in result.exploration) and not any(
         judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements
     )
     if overlaps and not any(item.exploration.stopped_by == "interrupt" for item in searched):
@@ -156,7 +164,7 @@ def _search_all(
     try:
         with checkers_of(loops, on_slow_build, effort) as libraries:
             for loop in loops:
-                item = _search_one(document, loop, next(libraries), effort, progress)
+                item = _search_loop(document, loop, next(libraries), effort, progress)
                 searched.append(item)
                 if item.exploration.stopped_by == "interrupt":
                     raise KeyboardInterrupt
@@ -170,6 +178,75 @@ def _search_all(
 def _not_searched(loop: ClosedLoop, stopped_by: str) -> _Searched:
     exploration = Exploration.not_run(loop.budget, loop.tick, stopped_by)
     return _Searched(exploration, {name: _unbroken(exploration) for name in loop.monitors.requirements}, ())
+
+
+def _search_loop(
+    document: MachineDocument,
+    loop: ClosedLoop,
+    library: FilePath,
+    effort: Effort,
+    progress: Callable[[Progress], None] | None,
+) -> _Searched:
+    """Single situations first, then sets of times, then single situations for what is left."""
+    first = effort if effort.states is not None else replace(effort, states=FIRST_STATES)
+    searched = _search_one(document, loop, library, first, progress)
+    if searched.exploration.exhausted or first is effort or effort.over:
+        return searched
+    by_sets = _decide_by_sets(document, loop, searched, effort)
+    if effort.over or not any(item.word is Word.UNDECIDED for item in by_sets.judgements.values()):
+        return by_sets
+    again = _search_one(document, loop, library, effort, progress)
+    if again.exploration.exhausted:
+        return again
+    judgements = {
+        name: by_sets.judgements[name] if item.word is Word.UNDECIDED else item
+        for name, item in again.judgements.items()
+    }
+    exploration = replace(again.exploration, sets=by_sets.exploration.sets)
+    return _Searched(exploration, judgements, by_sets.findings)
+
+
+def _decide_by_sets(
+    document: MachineDocument, loop: ClosedLoop, searched: _Searched, effort: Effort
+) -> _Searched:
+    """What a search over sets of times says of what single situations left undecided."""
+    machine, tick, faults = loop.machine, loop.tick, loop.budget
+    counters = loop.requirement_names[: len(loop.controller.bounds_marks)]
+    known = {item.subject for item in searched.findings if item.kind is FindingKind.BOUNDS}
+    asked = [name for name, item in searched.judgements.items() if item.word is Word.UNDECIDED]
+    try:
+        decided = decide(machine, [*asked, *counters], tick=tick, faults=faults, effort=effort)
+    except OutOfTime:
+        return searched
+    judgements = dict(searched.judgements)
+    for name in asked:
+        requirement = machine.requirements[name]
+        answer = decided.answers.get(name, Answer.UNKNOWN)
+        possible = isinstance(requirement, Reach | FromAnywhere)
+        if answer is Answer.NEVER:
+            reason = "no reachable situation is like that" if possible else ""
+            judgements[name] = Judgement(Word.BROKEN if possible else Word.HOLDS, faults, tick, reason=reason)
+        elif answer is Answer.HAPPENS:
+            run = decided.runs.get(name)
+            depth = None if run is None else len(run.ticks)
+            judgements[name] = (
+                Judgement(Word.HOLDS, faults, tick, depth)
+                if possible
+                else judgement_of(searched.exploration, name, requirement, Break(depth or 0, run))
+            )
+    findings = list(searched.findings)
+    for name in counters:
+        if name not in known and name in decided.runs:
+            findings.append(_bounds_finding(document, name, decided.runs[name], faults))
+    found = decided.exploration
+    if not faults and found.exhausted:
+        findings += coverage_findings(document, decided.loop, list(decided.covered))
+    unsure = [name for name in counters if name not in known and decided.answers.get(name) is Answer.UNKNOWN]
+    sets = SetsCovered(
+        keys=found.keys, sets=found.sets, steps=found.steps, exhausted=found.exhausted and not unsure,
+        stopped_by=found.stopped_by, seconds=found.seconds, unsure=tuple(unsure),
+    )  # fmt: skip
+    return _Searched(replace(searched.exploration, sets=sets), judgements, tuple(findings))
 
 
 def _search_one(

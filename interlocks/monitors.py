@@ -221,7 +221,9 @@ class _Lowering:
         if limit == 0:
             return (If(trigger, (*happened, If(served, (), (broken,)))),)
         age = self._cell(f"{name}.age", limit)
-        self.clocks.append(Clock(age, ClockKind.RESPONSE, Constant(limit + 1)))  # never reached: dropped before
+        self.clocks.append(
+            Clock(age, ClockKind.RESPONSE, Constant(limit + 1))
+        )  # never reached: dropped before
         waiting = Operation(Operator.GT, Ref(age), Constant(0))
         due = Operation(Operator.GE, Ref(age), Constant(limit))
         drop = Assign(age, Constant(0))

@@ -125,6 +125,22 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class SetsCovered:
+    """What a search over sets of times covered, where single situations were too many.
+
+    ``unsure`` names what some set reports and no run could be shown of: it may or may not happen.
+    """
+
+    keys: int  # what is left of situations when clocks and counters are left out
+    sets: int
+    steps: int
+    exhausted: bool
+    stopped_by: str
+    seconds: float
+    unsure: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Exploration:
     """What one search covered."""
 
@@ -140,6 +156,12 @@ class Exploration:
     bytes_per_state: float
     threads: int
     initial_states: int
+    sets: SetsCovered | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Whether every reachable situation was covered, one by one or in sets."""
+        return self.exhausted or (self.sets is not None and self.sets.exhausted)
 
     @classmethod
     def not_run(cls, faults: int, tick: Milliseconds, stopped_by: str) -> Exploration:
@@ -189,6 +211,6 @@ class CheckResult:
         words = {item.verdict for item in self.requirements}
         if Word.BROKEN in words or any(item.breaks for item in self.findings):
             return Word.BROKEN
-        if Word.UNDECIDED in words or not all(item.exhausted for item in self.exploration):
+        if Word.UNDECIDED in words or not all(item.whole for item in self.exploration):
             return Word.UNDECIDED
         return Word.HOLDS

@@ -62,7 +62,9 @@ def loop_for_sets(machine: Machine, *, tick: Milliseconds, faults: int) -> Close
     return close_loop(machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager)
 
 
-def decide(machine: Machine, asked: Iterable[str], *, tick: Milliseconds, faults: int, effort: Effort) -> Decided:
+def decide(
+    machine: Machine, asked: Iterable[str], *, tick: Milliseconds, faults: int, effort: Effort
+) -> Decided:
     """Answers for requirements, counters and goals by name.
 
     Raises:
@@ -70,12 +72,17 @@ def decide(machine: Machine, asked: Iterable[str], *, tick: Milliseconds, faults
         ToolMissing: if there is no C compiler.
     """
     loop = loop_for_sets(machine, tick=tick, faults=faults)
-    names = [name for name in asked if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}]
+    names = [
+        name
+        for name in asked
+        if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
+    ]
     with SymbolicSearch(loop, effort=effort) as search:
         exploration = search.run()
         reported = set(search.reported())
         answers = {
-            name: Answer.NEVER if exploration.exhausted and name not in reported else Answer.UNKNOWN for name in names
+            name: Answer.NEVER if exploration.exhausted and name not in reported else Answer.UNKNOWN
+            for name in names
         }
         runs: dict[str, Replay] = {}
         open_questions = [name for name in names if name in reported]

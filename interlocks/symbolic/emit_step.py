@@ -150,7 +150,10 @@ class _Source:
         ]
         return StepSource(
             "\n".join(lines),
-            (*loop.requirement_names, *goals), len(loop.requirement_names), marks, key,
+            (*loop.requirement_names, *goals),
+            len(loop.requirement_names),
+            marks,
+            key,
             tuple(self.clocks),
         )
 

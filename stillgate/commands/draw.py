@@ -140,7 +140,7 @@ def _coverage(document: MachineDocument) -> _Shown:
     from stillgate.interlocks.check import check
 
     result = check(document, faults=0)
-    if not all(item.exhausted for item in result.exploration):
+    if not all(item.whole for item in result.exploration):
         raise CapReached("the check was cut short, so what is never reached is not known")
     return _Shown(lambda sequence: coverage_overlay(result.findings, sequence))
 

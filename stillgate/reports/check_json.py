@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from stillgate.interlocks.verdict import (
@@ -126,4 +127,5 @@ def _exploration(item: Exploration) -> dict[str, Any]:
         "bytes_per_state": round(item.bytes_per_state, 2),
         "threads": item.threads,
         "initial_states": item.initial_states,
+        "sets": None if item.sets is None else asdict(item.sets) | {"unsure": list(item.sets.unsure)},
     }

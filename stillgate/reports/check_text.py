@@ -14,7 +14,7 @@ from stillgate.interlocks.verdict import CheckResult, Exploration, Finding, Requ
 from .prose import bullet, say, say_unbroken, section
 from .story_text import write_story
 from .verdict_table import STYLES, verdict_table
-from .words import CAUTION, count_words, fault_words, grouped
+from .words import CAUTION, count_words, fault_words, grouped, sets_words
 
 MANY_STATES = 100_000
 """From here on, rate and memory of a search say something."""
@@ -147,8 +147,10 @@ def exploration_words(item: Exploration) -> str:
     if item.states >= MANY_STATES and item.seconds:
         rate = item.transitions / item.seconds / 1e6
         cost += f", {rate:.1f} million steps/s, {item.bytes_per_state:.1f} bytes a state"
+    took = "" if item.sets is None else f" ({item.sets.seconds:.2f} s)"
     return (
         f"{fault_words(item.faults)}: {reach};"
         f" {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
         f" {count_words(item.depth, 'tick')} deep ({format_duration(item.depth * item.tick)}); {cost}"
+        f"{sets_words(item.sets)}{took}"
     )

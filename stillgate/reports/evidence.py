@@ -130,7 +130,8 @@ def _identity(evidence: Evidence) -> list[tuple[str, str]]:
     excluded = count_words(len(result.exclusions), "exclusion") if result.exclusions else "none"
     explored = " ".join(
         f"{fault_words(item.faults)}: {count_words(item.states, 'situation')}"
-        f"{', all of them' if item.exhausted else f', stopped by the {item.stopped_by}'};"
+        f"{', all of them' if item.exhausted else f', stopped by the {item.stopped_by}'}"
+        f"{f', all of them in {item.sets.sets} sets of times' if item.sets and item.sets.exhausted else ''};"
         for item in result.exploration
     )
     return [

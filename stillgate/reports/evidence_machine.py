@@ -59,7 +59,7 @@ def _marks(diagram: Diagram, name: str, title: str) -> TableBlock:
 
 def _never_reached(result: CheckResult) -> Callable[[str], Overlay]:
     """What an exhausted search never reached, for each sequence."""
-    exhausted = any(item.exhausted for item in result.exploration if not item.faults)
+    exhausted = any(item.whole for item in result.exploration if not item.faults)
     findings = result.findings if exhausted else ()
     return lambda sequence: coverage_overlay(findings, sequence)
 

@@ -17,7 +17,7 @@ from stillgate.interlocks.monitors import response_ticks
 from stillgate.interlocks.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 from stillgate.interlocks.wording import time_text
 
-from .words import count_words, fault_words, judgement_words
+from .words import count_words, fault_words, judgement_words, sets_words
 
 NONE = "-"
 NO_PAIRS = (
@@ -307,7 +307,7 @@ def explored_words(item: Exploration) -> str:
     until = time_text(item.depth * item.tick)
     return (
         f"With {fault_words(item.faults)}: {reach}; {count_words(item.states, 'situation')}, "
-        f"{count_words(item.transitions, 'step')}, up to {until} after power-on."
+        f"{count_words(item.transitions, 'step')}, up to {until} after power-on{sets_words(item.sets)}."
     )
 
 

@@ -199,6 +199,20 @@ CHECK: Schema = {
                 bytes_per_state=number("Memory for each situation."),
                 threads=whole("Threads used."),
                 initial_states=whole("Situations possible at power-on."),
+                sets=perhaps(
+                    closed(
+                        "What a search over sets of times covered; null where there was none.",
+                        keys=whole("Different situations, clocks and counters left out."),
+                        sets=whole("Sets of values of clocks and counters."),
+                        steps=whole("Steps of sets computed."),
+                        exhausted=truth(
+                            "Whether every reachable situation is in a set, and nothing is unsure."
+                        ),
+                        stopped_by=text("What ended it early, else empty."),
+                        seconds=number("Time taken."),
+                        unsure=many("Counters that may or may not leave their bounds.", text("A counter.")),
+                    )
+                ),
             ),
         ),
         from_cache=truth("Whether the result was kept from an earlier check of the same file and options."),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.durations import format_duration
-from stillgate.interlocks.verdict import Cause, Change, Judgement, Word
+from stillgate.interlocks.verdict import Cause, Change, Judgement, SetsCovered, Word
 
 CAUTION = (
     "This is a check of a model under the assumptions above, not of a machine. Local codes, and a"
@@ -85,3 +85,18 @@ def count_words(count: int, one: str, many: str | None = None) -> str:
 def grouped(count: float) -> str:
     """A whole number with a space that does not break every three digits (ISO 80000-1)."""
     return f"{count:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
+
+
+def sets_words(sets: SetsCovered | None) -> str:
+    """What a search over sets of times covered, to stand behind what single situations did; empty without."""
+    if sets is None:
+        return ""
+    reach = "every reachable situation"
+    if sets.stopped_by:
+        reach = f"stopped by the {sets.stopped_by} before {reach} was covered"
+    elif sets.unsure:
+        reach += f", but whether {', '.join(sets.unsure)} leaves its bounds is not known"
+    return (
+        f". What that left open was asked of sets of times: {reach}; {count_words(sets.sets, 'set')},"
+        f" {grouped(sets.steps)} steps; stories found so need not be the shortest"
+    )
