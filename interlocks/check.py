@@ -237,7 +237,8 @@ def _decide_by_sets(
     findings = list(searched.findings)
     for name in counters:
         if name not in known and name in decided.runs:
-            findings.append(_bounds_finding(document, name, decided.runs[name], faults))
+            run = decided.runs[name]
+            findings.append(_bounds_finding(document, name, Break(len(run.ticks), run), faults))
     found = decided.exploration
     if not faults and found.exhausted:
         findings += coverage_findings(document, decided.loop, list(decided.covered))

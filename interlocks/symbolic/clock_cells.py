@@ -1,10 +1,11 @@
 """Which cells of a closed loop are held in sets of values: its clocks, and the counters that allow it.
 
 A clock is marked by the lowering (``ClosedLoop.clocks``). Here it is asserted that it is only compared with
-constants, counted by one, set to a constant, copied, or turned round by a table. A counter of the controller is held in
-the sets as a clock that stands still, if it meets no other number: it is compared with constants, set to
-constants or counted by them, and nothing is looked up or switched by it. Which counters allow it is decided here,
-statically, and the others stay in the key, where every value is a situation of its own.
+constants, counted by one, set to a constant, copied, or turned round by a table. A counter of the controller
+is held in the sets as a clock that stands still, if it meets no other number: it is compared with
+constants, set to constants or counted by them, and nothing is looked up or switched by it. Which counters
+allow it is decided here, statically, and the others stay in the key, where every value is a situation of
+its own.
 
 Cells that live within one step and take over a clock's or counter's value belong to its *family*.
 """
@@ -24,12 +25,13 @@ from stillgate.controller.program import (
     Clock,
     Complement,
     Constant,
+    If,
     Lookup,
     Operation,
     Ref,
+    Statement,
     Switch,
     Term,
-    TimeConstant,
     statements_in,
     terms_in,
     walk_term,
@@ -155,9 +157,7 @@ def _misused(loop: ClosedLoop, block: Block, family: dict[Cell, Cell]) -> Iterat
             yield term.cell
 
 
-def _conditions(statement: object) -> Iterator[Term]:
-    from stillgate.controller.program import If
-
+def _conditions(statement: Statement) -> Iterator[Term]:
     if isinstance(statement, If):
         yield statement.condition
     elif isinstance(statement, Begin):
@@ -192,8 +192,7 @@ def _marks(block: Block, family: dict[Cell, Cell], counter: Cell) -> tuple[int, 
     return tuple(sorted(value for value in found if counter.low <= value <= counter.high))
 
 
-def longest_time(loop: ClosedLoop, cells: ClockCells) -> int:
+def longest_time(cells: ClockCells) -> int:
     """The largest number that a bound of a set can be, for the width of its type."""
     largest = max((abs(value) for cell in cells.family for value in (cell.low, cell.high)), default=1)
-    assert not any(isinstance(term, TimeConstant) and term.milliseconds < 0 for term in terms_in(loop.after))
     return largest + 2

@@ -1,15 +1,17 @@
 """Decides over sets of times what a search of single situations did not come to the end of.
 
-What no set reports cannot happen: such a requirement holds. What a set reports is looked for in an exact search, and called
-broken (or reached) only after a run of the loop's own statements has shown it; if that search ends without
-it, it cannot happen either. What is neither shown nor ruled out stays undecided, and so does all of a search that was cut short.
+What no set reports cannot happen: such a requirement holds. What a set reports is looked for in an exact
+search, and called broken (or reached) only after a run of the loop's own statements has shown it; if that
+search ends without it, it cannot happen either. What is neither shown nor ruled out stays undecided, and so
+does all of a search that was cut short.
 
-``from_anywhere`` is not decided here: it asks for a way from each situation, and sets hold more than situations.
+``from_anywhere`` is not decided here: it asks for a way from each situation, and sets hold more than those.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
 
@@ -22,8 +24,8 @@ from ..story import Replay, replay
 from .search import Confirmation, SetExploration, SymbolicSearch
 
 LONG_HISTORY = 64
-"""Ticks of a debounce or hold from which on the level of an input that nothing drives is chosen in every tick,
-instead of being told from all its histories: those would be too many to list."""
+"""Ticks of a debounce or hold from which on the level of an input that nothing drives is chosen in every
+tick, instead of being told from all its histories: those would be too many to list."""
 
 
 class Answer(Enum):
@@ -93,10 +95,8 @@ def decide(
             found, path = search.confirm(name)
             if path is not None:
                 answers[name] = Answer.HAPPENS
-                try:
+                with suppress(OutOfTime):
                     runs[name] = replay(loop, path, look=effort.closing().look)
-                except OutOfTime:
-                    pass
             elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
                 answers[name] = Answer.NEVER
         covered = tuple(search.marks()) if exploration.exhausted else ()

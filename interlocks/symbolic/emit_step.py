@@ -1,7 +1,7 @@
 """Writes a closed loop's step as C over sets of values: discrete cells as numbers, clocks as calls.
 
-The statements are those of the loop, in their order; ``engine/state.h`` says what the calls do. An answer of a
-free input is looked up in its history, as in the explicit checker, and chosen where both are possible.
+The statements are those of the loop, in their order; ``engine/state.h`` says what the calls do. An answer
+of a free input is looked up in its history, as in the explicit checker, and chosen where both are possible.
 """
 
 from __future__ import annotations
@@ -44,12 +44,13 @@ from ..closed_loop import ClosedLoop, FreeInput, goal_cell
 from .clock_cells import ClockCells, clock_cells, longest_time, loop_blocks
 
 _C = {
-    Operator.AND: "&&", Operator.OR: "||", Operator.XOR: "!=", Operator.EQ: "==", Operator.NE: "!=", Operator.LT: "<",
-    Operator.LE: "<=", Operator.GT: ">", Operator.GE: ">=", Operator.ADD: "+", Operator.SUB: "-",
+    Operator.AND: "&&", Operator.OR: "||", Operator.XOR: "!=", Operator.EQ: "==", Operator.NE: "!=",
+    Operator.LT: "<", Operator.LE: "<=", Operator.GT: ">", Operator.GE: ">=",
+    Operator.ADD: "+", Operator.SUB: "-",
 }  # fmt: skip
 _CALL = {
-    Operator.EQ: "sy_eq", Operator.NE: "sy_ne", Operator.LT: "sy_lt", Operator.LE: "sy_le", Operator.GT: "sy_gt",
-    Operator.GE: "sy_ge",
+    Operator.EQ: "sy_eq", Operator.NE: "sy_ne", Operator.LT: "sy_lt", Operator.LE: "sy_le",
+    Operator.GT: "sy_gt", Operator.GE: "sy_ge",
 }  # fmt: skip
 _MIRRORED = {
     Operator.LT: Operator.GT, Operator.GT: Operator.LT, Operator.LE: Operator.GE, Operator.GE: Operator.LE,
@@ -126,7 +127,7 @@ class _Source:
             "#define SY_EVENTS (SY_BREAKS + SY_GOALS)",
             f"#define SY_MARKS {max(1, marks)}",
             f"#define SY_LATER_CELLS {len(later)}",
-            f"#define SY_BOUND_BITS {16 if longest_time(loop, self.held) < _NARROW else 32}",
+            f"#define SY_BOUND_BITS {16 if longest_time(self.held) < _NARROW else 32}",
             "typedef struct { int32_t index, low; uint16_t at; uint8_t bytes, clock; } sy_key_part;",
             f"static const sy_key_part sy_key_cell[SY_KEY_CELLS] = {{{', '.join(layout)}}};",
             _array("int32_t", "sy_cell_start", [cell.start for cell in self.cells]),
@@ -316,8 +317,8 @@ class _Source:
                 yield f"{pad}{{"
                 yield f"{pad}    int option[{len(options) + 1}], count = 1;"
                 yield f"{pad}    option[0] = 0;"
-                for condition, value in options:
-                    yield f"{pad}    if ({self.term(condition)}) option[count++] = {value};"
+                for condition, number in options:
+                    yield f"{pad}    if ({self.term(condition)}) option[count++] = {number};"
                 yield f"{pad}    {self._cell(cell)} = count > 1 ? option[sy_choose((uint32_t)count)] : 0;"
                 yield f"{pad}}}"
             case Note(kind=NoteKind.BROKEN, index=index):

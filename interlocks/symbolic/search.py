@@ -1,8 +1,9 @@
 """One search over sets of times: builds the symbolic checker, runs it, confirms what it reports.
 
 The search over-approximates unless it is asked to be exact: what it never reports cannot happen, and what it
-reports need not. ``confirm`` looks for a run of the loop that shows it; the run it finds is then stepped again by the
-Python evaluator of the same statements, so nothing is called broken or reached that has not been run.
+reports need not. ``confirm`` looks for a run of the loop that shows it; the run it finds is then stepped
+again by the Python evaluator of the same statements, so nothing is called broken or reached that has not
+been run.
 
 A built library holds one search at a time: its step works in memory of its own.
 """
@@ -256,7 +257,7 @@ class SymbolicSearch:
 
 
 def _then_first(picks: tuple[int, ...]) -> Chooser:
-    """Answers by picks; what is asked beyond (how the parts move after the last instant) gets its first option."""
+    """Answers by picks; what is asked beyond, how parts move after the end, gets its first option."""
     answers = iter(picks)
     return lambda name, count: next(answers, 0)
 

@@ -116,7 +116,14 @@ scan: 10 ms
 inputs: {go: {from: operator}, home: {}, guard: {contact: normally_closed}}
 outputs: {out: {}, back: {}}
 parts:
-  ram: {kind: travel, stops: [in, out], forward: out, back: back, takes: 4..6 s, starts: in, senses: {home: at in}}
+  ram:
+    kind: travel
+    stops: [in, out]
+    forward: out
+    back: back
+    takes: 4..6 s
+    starts: in
+    senses: {home: at in}
 sequences:
   q:
     start: rest
