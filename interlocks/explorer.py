@@ -21,7 +21,7 @@ from typing import Any, Self
 
 from stillgate.controller.errors import UsageError
 
-from .explorer_library import Code, Library, Options, Way, fault, key_number
+from .explorer_library import GOALS_AT_ONCE, Code, Library, Options, fault, key_number
 
 _LOOK_EVERY = 0.05  # seconds between two looks at clock and counters
 _WITHOUT_CAP = (1 << 63) - 1
@@ -220,7 +220,7 @@ class Explorer:
         rows = sum(depth + 1 for _, depth in targets)
         wanted = (self._library.Key * len(targets))(*(self._library.key(key) for key, _ in targets))
         depths = (ctypes.c_uint32 * len(targets))(*(depth for _, depth in targets))
-        keys, ways = (self._library.Key * rows)(), (Way * rows)()
+        keys, ways = (self._library.Key * rows)(), (self._library.Way * rows)()
         self._deadline = None
         code = self._call(
             lambda: self._lib.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways), None
@@ -252,15 +252,28 @@ class Explorer:
         if self._outcome is None or self._outcome.status is not Status.COMPLETE or self.interrupted:
             return None
         if self._closure is None:
-            raw = (self._library.Unable * max(1, self.goals))()
-            mask = sum(1 << goal for goal in (range(self.goals) if goals is None else set(goals)))
-            code = self._call(lambda: self._lib.sg_closure_of(self._run, mask, raw), progress)
-            if code in (Code.STOPPED, Code.CAPPED_MEMORY):
-                return None
-            self._demand(code)
-            found = raw[: self.goals]
-            self._closure = tuple(Found(item.states, item.depth, key_number(item.key)) for item in found)
+            asked = range(self.goals) if goals is None else set(goals)
+            found: list[Found] = []
+            for first in range(0, max(1, self.goals), GOALS_AT_ONCE):
+                some = self._closure_from(first, [goal for goal in asked if goal >= first], progress)
+                if some is None:
+                    return None
+                found += some
+            self._closure = tuple(found[: self.goals])
         return self._closure
+
+    def _closure_from(
+        self, first: int, asked: Collection[int], progress: Callable[[Progress], None] | None
+    ) -> list[Found] | None:
+        """The same, for as many goals from ``first`` on as are judged at once."""
+        raw = (self._library.Unable * GOALS_AT_ONCE)()
+        mask = sum(1 << goal - first for goal in asked if goal < first + GOALS_AT_ONCE)
+        word = first // GOALS_AT_ONCE
+        code = self._call(lambda: self._lib.sg_closure_of(self._run, word, mask, raw), progress)
+        if code in (Code.STOPPED, Code.CAPPED_MEMORY):
+            return None
+        self._demand(code)
+        return [Found(item.states, item.depth, key_number(item.key)) for item in raw]
 
     def states(self) -> Iterator[tuple[int, int]]:
         """Every stored state with its depth, in no particular order."""
@@ -289,7 +302,7 @@ class Explorer:
     def step(self, key: int, picks: Sequence[int] = ()) -> Transition:
         """One step; choices beyond the given picks are answered with 0."""
         raw = self._library.Transition()
-        given = (ctypes.c_uint16 * max(1, len(picks)))(*picks)
+        given = (self._library.Pick * max(1, len(picks)))(*picks)
         self._demand(
             self._lib.sg_step(ctypes.byref(self._library.key(key)), given, len(picks), ctypes.byref(raw))
         )

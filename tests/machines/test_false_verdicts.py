@@ -14,7 +14,11 @@ from stillgate.interlocks.check import check
 
 FOLDER = Path(__file__).parent / "false_verdicts"
 
-RIGHT: dict[str, dict[str, str]] = {}
+RIGHT: dict[str, dict[str, str]] = {
+    # Pressing b0 alone enters s0. s3 is entered in the scan in which b3 rises, so b3 is then on; without
+    # faults what the controller has sampled is the healthy circuit itself.
+    "fourteen_edges": {"s": "holds", "no": "holds"},
+}
 """By file and requirement: 'holds' or 'broken', without faults unless the file asks for more."""
 
 
