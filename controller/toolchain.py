@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Event
 
-from .errors import ToolMissing
+from .errors import CompilerError, ToolMissing
 
 _LOOK_EVERY = 0.05  # seconds between two looks whether a build is still wanted
 _SUFFIX = {"darwin": ".dylib", "win32": ".dll"}.get(sys.platform, ".so")
@@ -125,7 +125,8 @@ def build_library(
         stop: once set, the library is not wanted any more.
 
     Raises:
-        ToolMissing: if no compiler is found or the compiler refuses the sources.
+        ToolMissing: if no compiler is found.
+        CompilerError: if the compiler refuses the sources: they are ours, so that is no bad use.
         CancelledError: if ``stop`` was set before the library was built.
     """
     found = compiler or find_compiler()
@@ -152,7 +153,9 @@ def build_library(
         command = [*found.command, *shared, *options, main, "-o", str(target.name), "-lpthread"]
         status, said = _call(command, work, stop)
         if status != 0 or not target.exists():
-            raise ToolMissing(f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}")
+            raise CompilerError(
+                f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}"
+            )
         target.replace(library)  # atomic: two processes may build at once
     return library
 
