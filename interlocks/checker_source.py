@@ -22,7 +22,7 @@ from stillgate.controller.emit_c import (
     controller_locals,
     level_macros,
 )
-from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage
+from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage, ticks_up
 
 from .choices import choices_of, widest_choice
 from .closed_loop import ClosedLoop, goal_cell
@@ -51,6 +51,26 @@ def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
 
 MERGE_FROM = 5
 """Free inputs from which on merging branches pays."""
+
+
+_LEAST_DEPTH_BITS, _MOST_DEPTH_BITS = 12, 20  # what explorer_store.h takes and a million ticks need
+
+
+def depth_source(loop: ClosedLoop) -> list[str]:
+    """A wider field for depths where times make a longest way beyond 4095 ticks likely.
+
+    Every state of every sequence once for its longest time, then every clock of parts and
+    requirements once. A guess that costs memory where it is too large, and leaves the check
+    undecided where it is too small.
+    """
+    ticks = sum(
+        max((ticks_up(item.after, loop.tick) for item in items if item.after is not None), default=0)
+        for sequence in loop.controller.sequences
+        for items in sequence.exits
+    )
+    ticks += sum(cell.high - cell.low for cell in (*loop.plant.cells, *loop.monitors.cells))
+    bits = min(ticks.bit_length(), _MOST_DEPTH_BITS)
+    return [f"#define SG_DEPTH_BITS {bits}"] if bits > _LEAST_DEPTH_BITS else []
 
 
 @dataclass
@@ -88,6 +108,7 @@ class _Source:
             f"#define SG_MAX_CHOICES {max(1, choices_of(loop))}",
             f"#define SG_WIDEST {widest_choice(loop)}",
             f"#define SG_FREE {len(loop.free)}",
+            *depth_source(loop),
             f"#define SG_SEGMENTS {len(self.segments)}",
             "#include <stddef.h>",
             '#include "explorer_api.h"',
