@@ -232,13 +232,13 @@ def parts_that_choose() -> Large:
 
 
 def a_long_hold() -> Large:
-    """A button held for 2 s, and what may be done from anywhere: 100 memories of one input, each chosen."""
+    """A button held for 10 s, and what may be done from anywhere: 500 memories of one input, each chosen."""
     return _machine(
         inputs={"a": {}},
-        sequences={"q": _follows("held(a, 2 s)")},
+        sequences={"q": _follows("held(a, 10 s)")},
         requirements={
             "back": {"from_anywhere": "q.off"},
-            "soon": {"before": "q.run", "first": "held(a, 1.9 s)"},
+            "soon": {"before": "q.run", "first": "held(a, 9.9 s)"},
         },
     ), {"back": "holds", "soon": "holds"}
 

@@ -59,6 +59,6 @@ def test_more_exits_than_fit_are_refused_with_a_sentence() -> None:
 @pytest.mark.night  # the tables are made before they are found to be too many
 def test_a_hold_of_too_many_ticks_is_refused_with_a_sentence() -> None:
     content, _ = LARGE["a_long_hold"]()
-    text = json.dumps(content).replace("held(a, 2 s)", "held(a, 20 s)")
+    text = json.dumps(content).replace("held(a, 10 s)", "held(a, 600 s)")
     with pytest.raises(UsageError, match="input a is held or debounced for too many ticks"):
         checked(text, **ONE_THREAD)
