@@ -83,15 +83,16 @@ def outputs_of_one_state() -> Large:
 def times_of_one_sequence() -> Large:
     """320 states, each left after a time of its own: more times than a byte tells apart.
 
-    'late' is entered 6 s after p299, which 'early' looks back at.
+    p318 is entered from p317 only, 6.36 s after it or later. Six inputs, so that the ways on of
+    one state are merged.
     """
     states: dict[str, Any] = {
-        f"p{n}": {"exits": [{"when": "a", "after": f"{20 * (n + 1)} ms", "to": f"p{n + 1}"}]}
+        f"p{n}": {"exits": [{"when": f"a{n % 6}", "after": f"{20 * (n + 1)} ms", "to": f"p{n + 1}"}]}
         for n in range(319)
     }
-    states["p319"] = {"exits": [{"when": "not a", "to": "p300"}]}
+    states["p319"] = {"exits": [{"when": "not a0", "to": "p300"}]}
     return _machine(
-        inputs={"a": {}},
+        inputs={name: {} for name in _numbered("a", 6)},
         sequences={"q": {"start": "p317", "states": states}},
         requirements={
             "early": {"before": "q.p318", "first": "held(q.p317, 6.2 s)"},
