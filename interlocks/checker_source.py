@@ -22,9 +22,8 @@ from stillgate.controller.emit_c import (
     controller_locals,
     level_macros,
 )
-from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage, ticks_up
+from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage
 
-from .choices import choices_of, widest_choice
 from .closed_loop import ClosedLoop, goal_cell
 from .counters import counter_source, critical_constants
 from .history_source import GIVEN_UP, history_source, root_source
@@ -38,6 +37,7 @@ from .step_keys import (
     signals_read,
     table_type,
 )
+from .step_sizes import sizes_source
 
 
 def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
@@ -51,26 +51,6 @@ def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
 
 MERGE_FROM = 5
 """Free inputs from which on merging branches pays."""
-
-
-_LEAST_DEPTH_BITS, _MOST_DEPTH_BITS = 12, 20  # what explorer_store.h takes and a million ticks need
-
-
-def depth_source(loop: ClosedLoop) -> list[str]:
-    """A wider field for depths where times make a longest way beyond 4095 ticks likely.
-
-    Every state of every sequence once for its longest time, then every clock of parts and
-    requirements once. A guess that costs memory where it is too large, and leaves the check
-    undecided where it is too small.
-    """
-    ticks = sum(
-        max((ticks_up(item.after, loop.tick) for item in items if item.after is not None), default=0)
-        for sequence in loop.controller.sequences
-        for items in sequence.exits
-    )
-    ticks += sum(cell.high - cell.low for cell in (*loop.plant.cells, *loop.monitors.cells))
-    bits = min(ticks.bit_length(), _MOST_DEPTH_BITS)
-    return [f"#define SG_DEPTH_BITS {bits}"] if bits > _LEAST_DEPTH_BITS else []
 
 
 @dataclass
@@ -105,10 +85,7 @@ class _Source:
             f"#define SG_BREAKS {max(1, len(loop.requirement_names))}",
             f"#define SG_MARKS {max(1, marks)}",
             f"#define SG_POSSIBLE {self.goals}",
-            f"#define SG_MAX_CHOICES {max(1, choices_of(loop))}",
-            f"#define SG_WIDEST {widest_choice(loop)}",
-            f"#define SG_FREE {len(loop.free)}",
-            *depth_source(loop),
+            *sizes_source(loop),
             f"#define SG_SEGMENTS {len(self.segments)}",
             "#include <stddef.h>",
             '#include "explorer_api.h"',
@@ -403,14 +380,9 @@ class _Source:
             words = {word: [] for word in range((key_bits(self.fields) + 63) // 64)}
         for item in fields:
             place = parts + c_name(item.cell) if item.cell in self.part_cells else self._place(item.cell)
-            low = (
-                f" - {item.cell.low}"
-                if item.cell.low > 0
-                else f" + {-item.cell.low}"
-                if item.cell.low
-                else ""
-            )
-            value = f"(uint64_t)(uint32_t)({place}{low})"
+            low = item.cell.low
+            less = f" - {low}" if low > 0 else f" + {-low}" if low else ""
+            value = f"(uint64_t)(uint32_t)({place}{less})"
             word, shift = divmod(item.offset, 64)
             words.setdefault(word, []).append(f"{value} << {shift}" if shift else value)
             if shift + item.bits > 64:

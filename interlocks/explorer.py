@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
@@ -252,28 +253,19 @@ class Explorer:
         if self._outcome is None or self._outcome.status is not Status.COMPLETE or self.interrupted:
             return None
         if self._closure is None:
-            asked = range(self.goals) if goals is None else set(goals)
+            asked = set(range(self.goals) if goals is None else goals)
             found: list[Found] = []
             for first in range(0, max(1, self.goals), GOALS_AT_ONCE):
-                some = self._closure_from(first, [goal for goal in asked if goal >= first], progress)
-                if some is None:
+                raw = (self._library.Unable * GOALS_AT_ONCE)()
+                mask = sum(1 << goal - first for goal in asked if first <= goal < first + GOALS_AT_ONCE)
+                some = partial(self._lib.sg_closure_of, self._run, first // GOALS_AT_ONCE, mask, raw)
+                code = self._call(some, progress)
+                if code in (Code.STOPPED, Code.CAPPED_MEMORY):
                     return None
-                found += some
+                self._demand(code)
+                found += (Found(item.states, item.depth, key_number(item.key)) for item in raw)
             self._closure = tuple(found[: self.goals])
         return self._closure
-
-    def _closure_from(
-        self, first: int, asked: Collection[int], progress: Callable[[Progress], None] | None
-    ) -> list[Found] | None:
-        """The same, for as many goals from ``first`` on as are judged at once."""
-        raw = (self._library.Unable * GOALS_AT_ONCE)()
-        mask = sum(1 << goal - first for goal in asked if goal < first + GOALS_AT_ONCE)
-        word = first // GOALS_AT_ONCE
-        code = self._call(lambda: self._lib.sg_closure_of(self._run, word, mask, raw), progress)
-        if code in (Code.STOPPED, Code.CAPPED_MEMORY):
-            return None
-        self._demand(code)
-        return [Found(item.states, item.depth, key_number(item.key)) for item in raw]
 
     def states(self) -> Iterator[tuple[int, int]]:
         """Every stored state with its depth, in no particular order."""

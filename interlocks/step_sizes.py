@@ -1,8 +1,8 @@
-"""How many choices one tick of a closed loop may ask, and how many answers one choice may have.
+"""How large the engine's structures have to be for one machine: counted in its own program.
 
-The engine's structures are made for exactly these numbers, so no machine has more choices
-than fit. Both are bounds: of the arms of a condition only one is run, and an observation of a
-free input is a choice only once, since after an answer to it no history gives the other.
+How many choices a tick may ask and how many answers one may have are bounds that always hold:
+of the arms of a condition only one is run, and an observation of a free input is a choice only
+once, since after an answer to it no history gives the other. How deep a search gets is a guess.
 """
 
 from __future__ import annotations
@@ -19,10 +19,22 @@ from stillgate.controller.program import (
     Switch,
     statements_in,
     terms_of,
+    ticks_up,
     walk_term,
 )
 
 from .closed_loop import ClosedLoop
+
+
+def sizes_source(loop: ClosedLoop) -> list[str]:
+    """Definitions for ``explorer_api.h`` and ``explorer_store.h``."""
+    bits = _depth_bits(loop)
+    return [
+        f"#define SG_MAX_CHOICES {max(1, choices_of(loop))}",
+        f"#define SG_WIDEST {widest_choice(loop)}",
+        f"#define SG_FREE {len(loop.free)}",
+        *([f"#define SG_DEPTH_BITS {bits}"] if bits > _LEAST_DEPTH_BITS else []),
+    ]
 
 
 def choices_of(loop: ClosedLoop) -> int:
@@ -73,3 +85,22 @@ def _asked_by(statement: Statement, signals: set[str]) -> int:
             return own + max((_asked(arm, signals) for _, arm in arms), default=0)
         case _:
             return own
+
+
+_LEAST_DEPTH_BITS, _MOST_DEPTH_BITS = 12, 20  # what explorer_store.h takes and a million ticks need
+
+
+def _depth_bits(loop: ClosedLoop) -> int:
+    """Bits that the depth of a state may need: more where times make ways of over 4095 ticks likely.
+
+    Every state of every sequence once for its longest time, then every clock of parts and
+    requirements once. A guess that costs memory where it is too large, and leaves the check
+    undecided where it is too small.
+    """
+    ticks = sum(
+        max((ticks_up(item.after, loop.tick) for item in items if item.after is not None), default=0)
+        for sequence in loop.controller.sequences
+        for items in sequence.exits
+    )
+    ticks += sum(cell.high - cell.low for cell in (*loop.plant.cells, *loop.monitors.cells))
+    return min(ticks.bit_length(), _MOST_DEPTH_BITS)
