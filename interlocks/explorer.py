@@ -210,7 +210,7 @@ class Explorer:
 
     def marks(self) -> list[bool]:
         """Coverage: what happened at least once."""
-        return [bool(item) for item in self._lib.sg_marks_of(self._run)[: self._library.shape.marks]]
+        return list(map(bool, self._lib.sg_marks_of(self._run)[: self._library.shape.marks]))
 
     def paths(self, targets: Sequence[tuple[int, int]]) -> list[StatePath]:
         """Least shortest ways to stored states, given with their depths; all in one pass.
@@ -221,11 +221,9 @@ class Explorer:
         rows = sum(depth + 1 for _, depth in targets)
         wanted = (self._library.Key * len(targets))(*(self._library.key(key) for key, _ in targets))
         depths = (ctypes.c_uint32 * len(targets))(*(depth for _, depth in targets))
-        keys, ways = (self._library.Key * rows)(), (self._library.Way * rows)()
-        self._deadline = None
-        code = self._call(
-            lambda: self._lib.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways), None
-        )
+        keys, ways, self._deadline = (self._library.Key * rows)(), (self._library.Way * rows)(), None
+        tell = partial(self._lib.sg_stories_of, self._run, len(targets), wanted, depths, keys, ways)
+        code = self._call(tell, None)
         if code == Code.STOPPED:
             raise KeyboardInterrupt
         self._demand(code)
@@ -258,8 +256,8 @@ class Explorer:
             for first in range(0, max(1, self.goals), GOALS_AT_ONCE):
                 raw = (self._library.Unable * GOALS_AT_ONCE)()
                 mask = sum(1 << goal - first for goal in asked if first <= goal < first + GOALS_AT_ONCE)
-                some = partial(self._lib.sg_closure_of, self._run, first // GOALS_AT_ONCE, mask, raw)
-                code = self._call(some, progress)
+                close = partial(self._lib.sg_closure_of, self._run, first // GOALS_AT_ONCE, mask, raw)
+                code = self._call(close, progress)
                 if code in (Code.STOPPED, Code.CAPPED_MEMORY):
                     return None
                 self._demand(code)
@@ -295,9 +293,8 @@ class Explorer:
         """One step; choices beyond the given picks are answered with 0."""
         raw = self._library.Transition()
         given = (self._library.Pick * max(1, len(picks)))(*picks)
-        self._demand(
-            self._lib.sg_step(ctypes.byref(self._library.key(key)), given, len(picks), ctypes.byref(raw))
-        )
+        at = ctypes.byref(self._library.key(key))
+        self._demand(self._lib.sg_step(at, given, len(picks), ctypes.byref(raw)))
         return self._transition(raw)
 
     def assert_consistent(self) -> None:
@@ -316,10 +313,9 @@ class Explorer:
         return [self._transition(item) for item in raw]
 
     def _transition(self, raw: Any) -> Transition:
-        events = (i for i in range(self.breaks + self.goals) if raw.events[i // 64] >> i % 64 & 1)
-        return Transition(
-            key_number(raw.to), tuple(raw.pick[: raw.picks]), tuple(raw.size[: raw.picks]), frozenset(events)
-        )
+        events = frozenset(i for i in range(self.breaks + self.goals) if raw.events[i // 64] >> i % 64 & 1)
+        picks, sizes = tuple(raw.pick[: raw.picks]), tuple(raw.size[: raw.picks])
+        return Transition(key_number(raw.to), picks, sizes, events)
 
     def _collect(self, code: int, seconds: float) -> Outcome:
         stopped = Status.TIME_LIMIT if self._timed_out and not self.interrupted else Status.INTERRUPT

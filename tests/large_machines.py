@@ -245,7 +245,7 @@ def faults() -> Large:
     """140 inputs with a fault each way: more faults than a byte counts."""
     names = _numbered("i", 140)
     exits = [
-        {"when": f"{name} and n = {number}", "do": {"n": "n + 1"}, "to": "x"}
+        {"when": f"n = {number} and {name}", "do": {"n": "n + 1"}, "to": "x"}
         for number, name in enumerate(names)
     ]
     return _machine(

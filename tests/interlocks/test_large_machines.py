@@ -29,11 +29,12 @@ def edges(count: int, **how: object) -> CheckResult:
     """Buttons whose edges one state waits for; something is to be reached, so each memory is chosen."""
     names = [f"b{number}" for number in range(count)]
     exits = [{"when": f"rising({name})", "to": "end"} for name in names]
+    states = {"idle": {"exits": exits}, "end": {"exits": [{"after": "100 ms", "to": "idle"}]}}
     content = {
         "machine": "edges",
         "scan": "20 ms",
         "inputs": {name: {} for name in names},
-        "sequences": {"q": {"start": "idle", "states": {"idle": {"exits": exits}, "end": {}}}},
+        "sequences": {"q": {"start": "idle", "states": states}},
         "requirements": {"end": {"reach": "q.end"}, "idle": {"never": "q.end and rising(q.idle)"}},
         "check": {"faults": 0},
     }
