@@ -23,8 +23,9 @@ from pathlib import Path
 
 from stillgate.controller.reader import MachineDocument
 from stillgate.sim_io.disturbances import Disturbance, DisturbanceKind
-from stillgate.sim_io.log import Log, LogHeader, log_in_memory, read_log
+from stillgate.sim_io.log import Log, LogHeader, log_in_memory
 from stillgate.sim_io.operators import OperatorKind
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.recorder import Recorder
 from stillgate.sim_io.simulation import Simulation
 from stillgate.sim_io.traces import write_trace

@@ -32,9 +32,9 @@ from .counters_in_step import counters_in_step
 from .incremental_induction import Proof, Prover, Way
 from .invariants import InvariantFault, carried_over, faults_of_invariant, inductive_part
 from .loop_runner import LoopRunner, Tick
-from .second_opinion import INDUCTION, REPLAY, Tell
 from .smt import Formula
 from .smt_loop import LoopFormula, loop_formula
+from .solver import INDUCTION, REPLAY, Tell
 from .story import Replay, answering, tell, truths_of
 from .unrolling import way_within
 from .verdict import Story, Word

@@ -48,7 +48,7 @@ def recheck(
 
 
 def _recheck_invariant(document: MachineDocument, certificate: Certificate, effort: Effort) -> Recheck:
-    from .second_opinion import solver_name
+    from .solver import solver_name
 
     solver_name()
     from .bounds import Bound, Relation

@@ -23,30 +23,25 @@ a wrong assumption about the machine is confirmed by both.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from stillgate.controller.effort import Effort
-from stillgate.controller.errors import CapReached, ProgramFault, ToolMissing, UsageError
+from stillgate.controller.errors import CapReached, ProgramFault, UsageError
 from stillgate.controller.machine import FromAnywhere, Machine, Requirement
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
 from .check import required_faults
 from .monitors import is_judged
+from .solver import RANKS, Tell, solver_name
 from .ticks import chosen_tick
 from .verdict import CheckResult, Judgement, Story, Word, tick_caution
 from .wording import pattern_of
 
 if TYPE_CHECKING:
     from .proofs import Judged
-
-
-INDUCTION = "proof by induction"
-REPLAY = "way, replayed"
-RANKS = "ranked states"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +99,6 @@ class SecondOpinion:
     def undecided(self) -> tuple[Opinion, ...]:
         """Where this method says nothing."""
         return tuple(item for item in self.opinions if item.verdict is Word.UNDECIDED)
-
-
-Tell = Callable[[str], None]
-"""Takes a sentence on what is being done."""
 
 
 def second_opinion(
@@ -252,21 +243,6 @@ def budgets_of(machine: Machine, name: str, budget: int) -> range:
     """Fault budgets a requirement is judged under: what is possible is judged without faults."""
     with_faults = is_judged(machine.requirements[name], 1, possibility=False)
     return range(budget + 1 if with_faults else 1)
-
-
-def solver_name() -> str:
-    """Name and version of z3.
-
-    Raises:
-        ToolMissing: if it is not installed, with how to get it.
-    """
-    try:
-        import z3
-    except ImportError:
-        raise ToolMissing(
-            "a second opinion needs z3, which is not installed; get it by: pip install 'stillgate[z3]'"
-        ) from None
-    return f"z3 {z3.get_version_string()}"
 
 
 def _lengths(result: CheckResult | None, tick: Milliseconds) -> dict[tuple[str, int], Ticks]:

@@ -30,15 +30,11 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
 from .log_trouble import Trouble, TroubleBook
-
-if TYPE_CHECKING:
-    from .readers.columns import ColumnMap
 
 
 class Subject(Enum):
@@ -204,31 +200,3 @@ def signals_of(machine: Machine) -> tuple[Signal, ...]:
         *((Subject.MEMORY, name) for name in machine.memory),
         *((Subject.OUTPUT, name) for name in machine.outputs),
     )
-
-
-def read_log(
-    path: str | Path,
-    machine: Machine | None = None,
-    *,
-    columns: ColumnMap | Path | None = None,
-    dbc: Path | None = None,
-    progress: Callable[[int, int], None] | None = None,
-) -> Log:
-    """Opens a log; the reader is picked by what is in the file.
-
-    Args:
-        path: the log file; earlier parts of our own log beside it are read too.
-        machine: whose log it is. Our own log can be looked at without.
-        columns: the column map of a foreign log, or its file.
-        dbc: database that describes the frames of a CAN log.
-        progress: told from time to time how many bytes of how many have been read.
-
-    Raises:
-        UsageError: in one sentence, if the file cannot be used, or can be read in more than
-            one way; then it names what decides.
-        MachineFileError: for a column map with faults.
-        ToolMissing: if a library for the format is not installed.
-    """
-    from .readers import open_log  # the readers build on this module
-
-    return open_log(Path(path), machine, columns=columns, dbc=dbc, progress=progress)

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, NoReturn
 from . import signals
 from .help_page import HELP_PAGE
 from .terminal import forgive_encoding, write_line
+from .version import installed_version
 
 if TYPE_CHECKING:
     from cyclopts import App
@@ -102,16 +103,6 @@ def run_command(arguments: Sequence[str]) -> int:
         return BROKEN_PIPE
     except Exception as error:
         return _say(error)
-
-
-def installed_version() -> str:
-    """Version of the installed distribution."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("stillgate")
-    except PackageNotFoundError:
-        return "unknown (not installed)"
 
 
 def build_app() -> App:

@@ -63,7 +63,7 @@ def open_log_file(
     Raises:
         UsageError, MachineFileError, ToolMissing: as ``read_log``.
     """
-    from stillgate.sim_io.log import read_log
+    from stillgate.sim_io.readers import read_log
     from stillgate.sim_io.readers.columns import ColumnMap, read_column_map
 
     given = (read_column_map(layout) if layout is not None else ColumnMap()).with_columns(columns or [])

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from .testing.properties import CHECK_PROPERTY
+
 if TYPE_CHECKING:
     from collections.abc import Generator
 
@@ -30,9 +32,6 @@ MARKERS = (
     "scenario: a scenario file",
     "hazard(name): a requirement that guards against the named hazard",
 )
-CHECK_PROPERTY = "machine_check"
-"""Property of a report that says how its machine file was checked; it is in JUnit's XML as well."""
-
 NOWHERE = Path(os.devnull)
 """A path that no pattern fits, to try patterns with."""
 

@@ -30,7 +30,7 @@ class RunFiles:
     def __init__(
         self, simulation: Simulation, machine: Path, *, trace: Path | None = None, record: Path | None = None
     ) -> None:
-        from .cli import installed_version
+        from .version import installed_version
 
         digest = hashlib.sha256(machine.read_bytes()).hexdigest() if trace or record else ""
         self._target = trace

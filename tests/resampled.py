@@ -11,7 +11,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from stillgate.controller.machine import Machine
-from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value, read_log
+from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.readers.columns import ColumnMap
 
 Scans = Sequence[Mapping[Signal, Value]]

@@ -38,28 +38,30 @@ ZIP = b"PK\x03\x04"
 DUMP = re.compile(rb"\s*\$(comment|date|version|timescale|scope)\b")
 
 
-def open_log(
-    path: Path,
+def read_log(
+    path: str | Path,
     machine: Machine | None = None,
     *,
     columns: ColumnMap | Path | None = None,
     dbc: Path | None = None,
     progress: Progress | None = None,
 ) -> Log:
-    """Opens a log of any format.
+    """Opens a log; the reader is picked by what is in the file.
 
     Args:
-        path: the log file.
-        machine: whose log it is; our own log and traces in Parquet can be looked at without.
+        path: the log file; earlier parts of our own log beside it are read too.
+        machine: whose log it is. Our own log can be looked at without.
         columns: the column map of a foreign log, or its file.
         dbc: database that describes the frames of a CAN log.
-        progress: told how much of how much has been read.
+        progress: told from time to time how many bytes of how many have been read.
 
     Raises:
-        UsageError: in one sentence, if the file cannot be used, or in more than one way.
+        UsageError: in one sentence, if the file cannot be used, or can be read in more than
+            one way; then it names what decides.
         MachineFileError: for a column map with faults.
         ToolMissing: if a library for the format is not installed.
     """
+    path = Path(path)
     layout = read_column_map(columns) if isinstance(columns, Path) else columns or ColumnMap()
     if machine is not None:
         layout.require_signals(machine, str(columns) if isinstance(columns, Path) else str(path))

@@ -104,7 +104,7 @@ def _by_invariant(
     document: MachineDocument, tick: int, faults: int, effort: Effort, progress: ProgressLine
 ) -> Certificate:
     from stillgate.interlocks.certificate_maker import invariant_certificate
-    from stillgate.interlocks.second_opinion import solver_name
+    from stillgate.interlocks.solver import solver_name
 
     solver_name()
     return invariant_certificate(document, tick=tick, faults=faults, effort=effort, tell=progress.say)

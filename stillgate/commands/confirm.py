@@ -64,7 +64,8 @@ def confirm(
     effort = effort_option(time_limit=time_limit)
     only = _named(document.machine, requirement)
 
-    from stillgate.interlocks.second_opinion import second_opinion, solver_name
+    from stillgate.interlocks.second_opinion import second_opinion
+    from stillgate.interlocks.solver import solver_name
 
     solver_name()  # a missing solver is told before anything takes time
 

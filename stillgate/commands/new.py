@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 from ..files import write_new
+from ..machine_names import machine_name
 from ..starter import STARTER, STARTER_NAME
 from ..terminal import write_line
 
@@ -31,23 +31,6 @@ def new(machine: Path, /) -> int:
     shown = f'"{target}"' if " " in str(target) else str(target)  # as both kinds of shell take it
     write_line(f"{target} written. Next: stillgate check {shown}")
     return 0
-
-
-def machine_name(text: str) -> str:
-    """A name that a machine file accepts, as near to the text as can be."""
-    from stillgate.controller.errors import TextError
-    from stillgate.controller.quantities import LONGEST_NAME, parse_name
-
-    name = (
-        re.sub(r"_+", "_", re.sub(r"[^A-Za-z0-9]", "_", text, flags=re.ASCII))
-        .strip("_")
-        .lstrip("0123456789_")
-    )
-    name = name[:LONGEST_NAME].rstrip("_") or STARTER_NAME
-    try:
-        return parse_name(name)
-    except TextError:
-        return f"{name[: LONGEST_NAME - 8]}_machine"
 
 
 def starter_text(name: str) -> str:

@@ -106,7 +106,7 @@ def report(
     require_templates()
     renderer = find_renderer()
     if second_opinion:
-        from stillgate.interlocks.second_opinion import solver_name
+        from stillgate.interlocks.solver import solver_name
 
         solver_name()  # what is missing is told before anything takes time
     period = tick_option(tick, document.machine.scan)

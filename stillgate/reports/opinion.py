@@ -10,7 +10,8 @@ from rich.table import Table
 from rich.text import Text
 
 from stillgate.controller.durations import format_duration
-from stillgate.interlocks.second_opinion import INDUCTION, RANKS, REPLAY, Opinion, SecondOpinion
+from stillgate.interlocks.second_opinion import Opinion, SecondOpinion
+from stillgate.interlocks.solver import INDUCTION, RANKS, REPLAY
 from stillgate.interlocks.verdict import Word
 
 from .check_json import story_document

@@ -116,7 +116,7 @@ def machine_file_page() -> str:
 
 def scenario_file_page() -> str:
     """The page of scenario files, in Markdown."""
-    from ..commands.schema import schema_of
+    from .published_schemas import schema_of
 
     schema: Schema = schema_of("scenario")
     step = schema["definitions"]["Step"]
@@ -132,7 +132,7 @@ def scenario_file_page() -> str:
 
 def column_map_page() -> str:
     """The page of the column map, in Markdown."""
-    from ..commands.schema import schema_of
+    from .published_schemas import schema_of
 
     schema: Schema = schema_of("column-map")
     parts = [COLUMN_MAP_INTRODUCTION, "## Keys\n", _table(schema)]
@@ -151,7 +151,7 @@ DESCRIBED = (
 
 def outputs_page() -> str:
     """The page of the JSON outputs, in Markdown."""
-    from ..commands.schema import schema_of
+    from .published_schemas import schema_of
 
     parts = [OUTPUTS_INTRODUCTION]
     for command in DESCRIBED:

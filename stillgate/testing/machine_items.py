@@ -20,9 +20,9 @@ import pytest
 from stillgate.controller.errors import MachineFileError, StillgateError
 from stillgate.interlocks.verdict import CheckResult, Finding, FindingKind, RequirementVerdict, Word
 
-from ..pytest_plugin import CHECK_PROPERTY
 from ..reports.words import judgement_words
 from .machine_check import check_command, check_line, kept_check, run_check
+from .properties import CHECK_PROPERTY
 from .told import shown, told
 
 if TYPE_CHECKING:

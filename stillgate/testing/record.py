@@ -18,7 +18,7 @@ from stillgate.interlocks.requirement_watch import watched
 from stillgate.interlocks.scenario_run import ScenarioResult, run_scenario
 from stillgate.sim_io.scenario import Scenario, Step
 
-from ..commands.new import machine_name
+from ..machine_names import machine_name
 from ..reports.prose import say
 from ..reports.story_text import steps_table
 from ..reports.trace import trace_steps

@@ -10,7 +10,8 @@ import jsonschema
 import pytest
 from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine
-from stillgate.interlocks.second_opinion import INDUCTION, Opinion, SecondOpinion, second_opinion
+from stillgate.interlocks.second_opinion import Opinion, SecondOpinion, second_opinion
+from stillgate.interlocks.solver import INDUCTION
 from stillgate.interlocks.verdict import Word
 
 from stillgate.commands.confirm import status_of

@@ -11,7 +11,7 @@ import pytest
 from stillgate.controller.errors import ProgramFault
 from stillgate.diagrams.renderer import Renderer
 
-from stillgate.commands.schema import schema_of
+from stillgate.reports.published_schemas import schema_of
 
 from .conftest import Command
 

@@ -13,7 +13,7 @@ import pytest
 from evidence_build import built_quickly
 from strength_machines import GUARDED
 
-from stillgate.commands.schema import schema_of
+from stillgate.reports.published_schemas import schema_of
 
 from .conftest import Command
 from .samples import holding, result, undecided

@@ -11,7 +11,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from stillgate.controller.reader import read_machine
-from stillgate.sim_io.log import read_log
+from stillgate.sim_io.readers import read_log
 
 from stillgate.reports.log_summary import LOG
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from stillgate.controller.quantities import parse_name
 from stillgate.controller.reader import read_machine, read_machine_text
 
-from stillgate.commands.new import machine_name, starter_text
+from stillgate.commands.new import starter_text
+from stillgate.machine_names import machine_name
 
 from .conftest import Command
 

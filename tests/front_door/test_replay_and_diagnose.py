@@ -12,7 +12,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from stillgate.commands.schema import schema_of
+from stillgate.reports.published_schemas import schema_of
 
 from .conftest import Command
 

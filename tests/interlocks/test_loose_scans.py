@@ -25,8 +25,8 @@ from stillgate.sim_io.log import (
     Timing,
     Value,
     log_in_memory,
-    read_log,
 )
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.readers.columns import ColumnMap
 from stillgate.sim_io.simulation import Simulation
 from stillgate.sim_io.tap import Tap

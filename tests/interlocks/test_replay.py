@@ -15,7 +15,8 @@ from stillgate.controller.reader import read_machine, read_machine_text
 from stillgate.interlocks.log_scans import scans_of
 from stillgate.interlocks.replay import LogRun, replay, stretches
 from stillgate.interlocks.replay_results import Replay
-from stillgate.sim_io.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory, read_log
+from stillgate.sim_io.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.tap import Tap
 
 ROOT = Path(__file__).parents[2]

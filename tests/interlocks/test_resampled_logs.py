@@ -26,18 +26,9 @@ from stillgate.interlocks.diagnosis import diagnose
 from stillgate.interlocks.explanations import Diagnosis
 from stillgate.interlocks.hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
 from stillgate.interlocks.replay import replay
-from stillgate.sim_io.log import (
-    ALIVE,
-    Change,
-    Log,
-    LogHeader,
-    Subject,
-    Telling,
-    Timing,
-    log_in_memory,
-    read_log,
-)
+from stillgate.sim_io.log import ALIVE, Change, Log, LogHeader, Subject, Telling, Timing, log_in_memory
 from stillgate.sim_io.operators import OperatorKind
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.simulation import Simulation
 from stillgate.sim_io.tap import Tap
 from working_days import DAYS

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine_text
-from stillgate.sim_io.log import ALIVE, CLOCK_SET, Log, Value, read_log
+from stillgate.sim_io.log import ALIVE, CLOCK_SET, Log, Value
 from stillgate.sim_io.log_trouble import TroubleKind
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.readers.columns import ColumnMap
 
 DATABASE = """\

@@ -16,8 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import door
 from stillgate.controller.errors import MachineFileError, UsageError
-from stillgate.sim_io.log import ALIVE, CLOCK_SET, Change, Log, Subject, Telling, Timing, Value, read_log
+from stillgate.sim_io.log import ALIVE, CLOCK_SET, Change, Log, Subject, Telling, Timing, Value
 from stillgate.sim_io.log_trouble import TroubleKind
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.readers.columns import ColumnMap, SignalColumn, TimeColumn, read_column_map
 
 INPUT, OUTPUT, STATE, MEMORY = Subject.INPUT, Subject.OUTPUT, Subject.STATE, Subject.MEMORY

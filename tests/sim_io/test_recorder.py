@@ -18,9 +18,10 @@ from typing import Any
 import pytest
 from recordings import RUN, TEXT, assert_claims_nothing_false, door, play, record_run
 from stillgate.controller.reader import read_machine_text
-from stillgate.sim_io.log import Change, Subject, read_log, signals_of
+from stillgate.sim_io.log import Change, Subject, signals_of
 from stillgate.sim_io.log_records import RecordKind, decode_record
 from stillgate.sim_io.log_trouble import TroubleKind
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.recorder import ALIVE_AFTER, ALL_EVERY, Recorder, RecorderWarning
 from stillgate.sim_io.recorder_file import earlier_parts
 from stillgate.sim_io.simulation import Simulation

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from recordings import RUN, TEXT, door, record_run
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.sim_io.log import Change, Log, LogHeader, Subject, Value, log_in_memory, read_log, signals_of
+from stillgate.sim_io.log import Change, Log, LogHeader, Subject, Value, log_in_memory, signals_of
 from stillgate.sim_io.log_trouble import TroubleKind
+from stillgate.sim_io.readers import read_log
 from stillgate.sim_io.readers.columns import ColumnMap
 from stillgate.sim_io.recorder import Recorder
 from stillgate.sim_io.script import parse_script, play

@@ -1,0 +1,53 @@
+"""The schema of every file that is read and every output that is written, by its name."""
+
+from __future__ import annotations
+
+
+def schema_of(what: str) -> dict[str, object]:
+    """The schema of one format."""
+    if what == "machine":
+        from stillgate.controller.schema import machine_schema
+
+        return machine_schema()
+    if what == "scenario":
+        from stillgate.controller.schema import file_schema
+        from stillgate.sim_io.scenario import Scenario
+
+        return file_schema(Scenario, "Scenario file")
+    if what == "column-map":
+        from stillgate.controller.schema import file_schema
+        from stillgate.sim_io.readers.columns import ColumnMap
+
+        return file_schema(ColumnMap, "Column map")
+    from . import (
+        diagnosis_report,
+        evidence_json,
+        fault_list,
+        json_schemas,
+        log_summary,
+        opinion,
+        rechecked,
+        replay_report,
+        scenario_report,
+        soak_report,
+    )
+
+    return {
+        "check": json_schemas.CHECK,
+        "run": json_schemas.RUN,
+        "scenario-result": scenario_report.SCENARIO,
+        "faults": fault_list.FAULTS,
+        "soak": soak_report.SOAK,
+        "explain": json_schemas.EXPLAIN,
+        "log": log_summary.LOG,
+        "replay": replay_report.REPLAY,
+        "diagnose": diagnosis_report.DIAGNOSIS,
+        "fault-table": evidence_json.FAULT_TABLE,
+        "layers": evidence_json.LAYERS,
+        "strength": evidence_json.STRENGTH,
+        "compare": evidence_json.COMPARE,
+        "confirm": opinion.CONFIRM,
+        "recheck": rechecked.RECHECK,
+        "draw": json_schemas.DRAW,
+        "doctor": json_schemas.DOCTOR,
+    }[what]
