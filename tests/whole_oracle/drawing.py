@@ -117,7 +117,7 @@ def _memory(drawn: Drawn) -> MachineDict:
         found[name] = {"range": f"{low}..{high}"}
         if drawn.one_in(2):
             found[name]["start"] = drawn.chance.randint(low, high)
-    if drawn.one_in(4):
+    if drawn.one_in(3):
         drawn.bits.append("flag")
         found["flag"] = {"start": True} if drawn.one_in(3) else {}
     return found
@@ -162,7 +162,7 @@ def _sequence(drawn: Drawn, states: list[str], owned: list[str]) -> MachineDict:
             body["note"] = "drawn"
         bodies[state] = body
     found: MachineDict = {"start": states[0] if drawn.one_in(2) else drawn.pick(states), "states": bodies}
-    if drawn.one_in(4):
+    if drawn.one_in(3):
         found["overrides"] = [
             {"when": drawn.truth(Pool.GUARD), "to": drawn.pick(states)} | _actions(drawn, owned)
             for _ in range(drawn.chance.choice((1, 1, 2)))
@@ -237,8 +237,6 @@ def _interlock(drawn: Drawn) -> MachineDict:
 
 def _requirement(drawn: Drawn) -> MachineDict:
     found = _PATTERN[drawn.pick(PATTERNS)](drawn)
-    if "reach" in found or "from_anywhere" in found:
-        return found
     if drawn.one_in(3):
         found["hazard"] = "crushing"
     if drawn.one_in(3):
