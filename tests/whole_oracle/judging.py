@@ -124,6 +124,10 @@ def explore(world: World, most: int) -> Graph:
     return graph
 
 
+def _starts(graph: Graph, faults: int) -> list[int]:
+    return [node for node in range(graph.starts) if len(graph.situations[node].faults) <= faults]
+
+
 def _ticks(graph: Graph, node: int, faults: int) -> Iterator[tuple[Instant, int]]:
     for instant, after in graph.edges[node]:
         if len(graph.situations[after].faults) <= faults:
@@ -132,7 +136,7 @@ def _ticks(graph: Graph, node: int, faults: int) -> Iterator[tuple[Instant, int]
 
 def _first_mark(graph: Graph, monitor: Monitor, faults: int) -> Answer:
     """The first instant that is marked: broken, or of ``reach`` reached."""
-    level = {(node, monitor.start()) for node in range(graph.starts)}
+    level = {(node, monitor.start()) for node in _starts(graph, faults)}
     seen = set(level)
     depth, triggered, marked_at = 0, False, None
     while level and marked_at is None:
@@ -153,7 +157,7 @@ def _first_mark(graph: Graph, monitor: Monitor, faults: int) -> Answer:
 
 def _from_anywhere(graph: Graph, monitor: Monitor) -> Answer:
     """Backward from every tick that shows the goal: what is not met has no way to it."""
-    starts = [(node, monitor.start()) for node in range(graph.starts)]
+    starts = [(node, monitor.start()) for node in _starts(graph, 0)]
     depths = dict.fromkeys(starts, 0)
     before: dict[tuple[int, Memory], list[tuple[int, Memory]]] = {}
     has_way: set[tuple[int, Memory]] = set()
@@ -181,7 +185,7 @@ def _from_anywhere(graph: Graph, monitor: Monitor) -> Answer:
 
 def _look_around(graph: Graph, faults: int, found: Judgement) -> None:
     """When memory is first asked to leave its range; without faults also the exits that are taken."""
-    level = set(range(graph.starts))
+    level = set(_starts(graph, faults))
     seen = set(level)
     depth = 0
     while level:

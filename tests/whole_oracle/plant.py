@@ -50,9 +50,8 @@ class Plant:
         self.circuits = cache(self._circuits)
         self.move = cache(self._move)
 
-    def starts(self) -> list[Standing]:
-        """How the parts may stand before tick 0, all outputs being off."""
-        off = (0,) * len(self.machine.outputs)
+    def starts(self, outputs: tuple[int, ...]) -> list[Standing]:
+        """How the parts may stand before tick 0, at what the outputs then are."""
         by_part = []
         for part, oracle in zip(self.machine.parts.values(), self._oracles.values(), strict=True):
             places = oracle.starts()
@@ -61,7 +60,7 @@ class Plant:
             by_part.append(places)
         found = []
         for places in product(*by_part):
-            _, drives = self._instant(places, off)
+            _, drives = self._instant(places, outputs)
             if all(
                 oracle.can_start(place, drive)
                 for oracle, place, drive in zip(self._oracles.values(), places, drives, strict=True)

@@ -56,8 +56,18 @@ class World:
         self._without_power = {name: start_of(item) for name, item in machine.memory.items()}
 
     def starts(self) -> list[Situation]:
-        """The situations before tick 0."""
-        return [Situation(self._controller.cold(), item, NO_FAULT) for item in self._plant.starts()]
+        """The situations before tick 0: all outputs are off, but for one that is stuck on since before."""
+        outputs = self.machine.outputs
+        since_before = [
+            faults
+            for faults in may_begin(self._faults, NO_FAULT, self._budget)
+            if all(fault in {f"{name} stuck on" for name in outputs} for fault in faults)
+        ]
+        return [
+            Situation(self._controller.cold(), standing, faults)
+            for faults in since_before
+            for standing in self._plant.starts(tuple(stuck(name, 0, faults) for name in outputs))
+        ]
 
     def after(self, before: Situation) -> Iterator[tuple[Instant, Situation]]:
         """Every tick that a situation may have, and the situation after it."""
