@@ -21,7 +21,7 @@ def measure(file: Path) -> tuple[list[Figure], list[str]]:
     document = read_machine(file)
     result = check(document)
     table = fault_table(document)
-    carried = layers(document, result, time_limit=20.0)
+    carried = layers(document, result)
     figures = [
         at_most("fault table", table.seconds, _SECONDS, "s"),
         at_most("layers, 20 s a search", carried.seconds, _SECONDS, "s"),

@@ -31,9 +31,10 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine import Machine
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.explorer import Explorer, Limits, Outcome, Status
+from stillgate.interlocks.explorer import Explorer, Outcome, Status
 from stillgate.interlocks.search import build_checker
 
 from .figures import Figure, Timed, at_least, at_most, median
@@ -106,7 +107,7 @@ def _remembered(loop: ClosedLoop) -> str:
 
 def _engine(library: Path, threads: int) -> tuple[Outcome, Timed]:
     before = time.process_time()
-    with Explorer(library, Limits(threads=threads, seconds=_ENGINE_SECONDS)) as explorer:
+    with Explorer(library, Effort(threads=threads).within(_ENGINE_SECONDS)) as explorer:
         outcome = explorer.run()
         return outcome, Timed(outcome.seconds, time.process_time() - before)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine
 from stillgate.interlocks.check import check
 from stillgate.interlocks.second_opinion import SecondOpinion, second_opinion
@@ -43,7 +44,7 @@ def measure(folder: Path) -> tuple[list[Figure], list[str]]:
 def _judged(path: Path, faults: int) -> SecondOpinion:
     document = read_machine(path)
     explored = check(document, faults=faults)
-    return second_opinion(document, faults=faults, time_limit=_SECONDS, explored=explored)
+    return second_opinion(document, faults=faults, effort=Effort().within(_SECONDS), explored=explored)
 
 
 def _refuted(path: Path) -> bool:
@@ -56,6 +57,8 @@ def _refuted(path: Path) -> bool:
         if not any(item.name == name and item.verdict is Word.BROKEN for item in explored.requirements):
             continue
         only = frozenset({name})
-        found = second_opinion(document, faults=faults, time_limit=_SECONDS, explored=explored, only=only)
+        found = second_opinion(
+            document, faults=faults, effort=Effort().within(_SECONDS), explored=explored, only=only
+        )
         return any(item.verdict is Word.BROKEN and item.agrees is True for item in found.opinions)
     return False

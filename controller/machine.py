@@ -95,21 +95,40 @@ class Memory(Section):
 
 
 class Spin(Section):
-    """Something that turns: runs up while driven, runs down afterwards."""
+    """Something that turns: runs up while driven, runs down afterwards.
+
+    ``runs_up`` counts from standstill and ``runs_down`` from full speed. Between the two no speed is
+    kept: driven again while it runs down, or let go while it runs up, it may take any time up to the
+    longest one. ``turning`` is true while it is driven or not at standstill, ``at_speed`` at full
+    speed, ``still`` is the opposite of ``turning``.
+    """
 
     kind: Annotated[Literal["spin"], about("What sort of part this is.", "spin")]
     drive: Annotated[Condition, about("While this is true the part is driven.", "motor_on")]
-    runs_up: Annotated[DurationRange, about("Time from standstill to full speed.", "1..2 s")] = (0, 0)
-    runs_down: Annotated[DurationRange, about("Time from full speed to standstill.", "2..4 s")]
+    runs_up: Annotated[
+        DurationRange, about("Driven time from standstill to full speed; without it, a tick.", "1..2 s")
+    ] = (0, 0)
+    runs_down: Annotated[DurationRange, about("Time from full speed to standstill, not driven.", "2..4 s")]
     senses: Senses = {}
     starts: Annotated[
-        Literal["anywhere", "still", "at_speed"], about("How the part is when power comes on.", "still")
+        Literal["anywhere", "still", "at_speed"],
+        about(
+            "How the part is when power comes on; 'anywhere' is still, at full speed, or anywhere between, "
+            "running up or down.",
+            "still",
+        ),
     ] = "anywhere"
     note: Note = ""
 
 
 class Travel(Section):
-    """Something that moves between named stops."""
+    """Something that moves between named stops.
+
+    Not driven it stands at once and keeps its place. Driven back from halfway it needs the same share
+    of the time back as it has covered of the time there, rounded outward. Driven both ways it stands,
+    goes forward or goes back, anew in every tick. ``moving`` is true while it is driven, at its last
+    stop too; ``still`` is the opposite. It is at every stop it passes for one tick at least.
+    """
 
     kind: Annotated[Literal["travel"], about("What sort of part this is.", "travel")]
     stops: Annotated[
@@ -124,36 +143,70 @@ class Travel(Section):
     ] = None
     senses: Senses = {}
     starts: Annotated[
-        Identifier, about("The stop where the part is when power comes on, or 'anywhere'.", "shut")
+        Identifier,
+        about(
+            "The stop where the part is when power comes on, or 'anywhere': at any stop or anywhere between "
+            "two.",
+            "shut",
+        ),
     ] = "anywhere"
     note: Note = ""
 
 
+JustEntered = Annotated[
+    bool,
+    about(
+        "What 'starts' says began at the very moment that power came on; without it, nobody knows when.", True
+    ),
+]
+
+
 class Flow(Section):
-    """Items that pass a place one after another while something runs."""
+    """Items that pass a place one after another while something runs.
+
+    Its times count only while it runs: what stands still keeps its progress. ``item`` is true while
+    an item is at the place.
+    """
 
     kind: Annotated[Literal["flow"], about("What sort of part this is.", "flow")]
     runs_while: Annotated[Condition, about("Items move while this is true.", "conveyor.turning")] = Field(
         alias="while"
     )
-    every: Annotated[DurationRange, about("Time from the end of one item to the next.", "2..6 s")]
-    lasts: Annotated[DurationRange, about("Time an item is at the place.", "300..500 ms")]
+    every: Annotated[DurationRange, about("Running time from the end of one item to the next.", "2..6 s")]
+    lasts: Annotated[DurationRange, about("Running time an item is at the place.", "300..500 ms")]
     senses: Senses = {}
     starts: Annotated[
-        Literal["anywhere", "empty"], about("How the place is when power comes on.", "empty")
+        Literal["anywhere", "empty"],
+        about(
+            "How the place is when power comes on, or 'anywhere': an item there or not. 'empty' says nothing "
+            "of when the last item left.",
+            "empty",
+        ),
     ] = "anywhere"
+    just_entered: JustEntered = False
     note: Note = ""
 
 
 class PartExit(Section):
-    """A way out of an automaton's state: must fire at the end of ``takes``, may from its beginning."""
+    """A way out of an automaton's state: may be taken from the beginning of ``takes``, must at its end.
+
+    With ``when``, ``takes`` counts the time for which ``when`` has been true in the state without
+    interruption: it starts again from 0 when interrupted, and when the state is entered. (What keeps
+    its progress is a travel.) Without ``when`` it counts the time in the state. Without ``takes`` the
+    exit must be taken as soon as ``when`` is true.
+    """
 
     to: Annotated[Identifier, about("The state it leads to.", "locked")]
-    when: Annotated[Condition | None, about("It can be taken while this is true.", "bolt_out")] = None
+    when: Annotated[Condition | None, about("It can be taken only while this is true.", "bolt_out")] = None
     takes: Annotated[
-        DurationRange | None, about("How long 'when' must be true before it is taken.", "100..300 ms")
+        DurationRange | None,
+        about(
+            "How long 'when' is true, or without 'when' the state has lasted, before it is taken: from the "
+            "shorter time on it may be, at the longer one it must.",
+            "100..300 ms",
+        ),
     ] = None
-    freely: Annotated[bool, about("It may be taken, and need never be.", True)] = False
+    freely: Annotated[bool, about("It may be taken where it else must, and need never be.", True)] = False
     note: Note = ""
 
 
@@ -161,13 +214,23 @@ class PartState(Section):
     """A state of an automaton part."""
 
     exits: Annotated[
-        list[PartExit], about("Ways out of the state.", [{"to": "locked", "when": "bolt_out"}])
+        list[PartExit],
+        about(
+            "Ways out of the state. Of several that may be taken in one tick any may be, whatever their "
+            "order.",
+            [{"to": "locked", "when": "bolt_out"}],
+        ),
     ] = []
     note: Note = ""
 
 
 class Automaton(Section):
-    """Any other physical thing: states, conditions and times."""
+    """Any other physical thing: states, conditions and times.
+
+    ``starts`` says which state, not since when: at power-on each of its times is anywhere within its
+    range. Only where a ``when`` is false then, with every output off that is not stuck on, its time
+    counts from 0.
+    """
 
     kind: Annotated[Literal["automaton"], about("What sort of part this is.", "automaton")]
     states: Annotated[
@@ -176,7 +239,10 @@ class Automaton(Section):
                min_length=1),
     ]  # fmt: skip
     senses: Senses = {}
-    starts: Annotated[Identifier, about("The state when power comes on, or 'anywhere'.", "free")] = "anywhere"
+    starts: Annotated[
+        Identifier, about("The state when power comes on, or 'anywhere': any of them.", "free")
+    ] = "anywhere"
+    just_entered: JustEntered = False
     note: Note = ""
 
 
@@ -365,7 +431,8 @@ class CheckOptions(Section):
     """Defaults of ``stillgate check`` for this machine."""
 
     tick: Annotated[
-        Duration | None, about("Time of one step of the check; without it, the scan.", "100 ms")
+        Duration | None,
+        about("Time of one step of the check, a whole number of scans; without it, one scan.", "100 ms"),
     ] = None
     faults: Annotated[
         int, about("How many faults at once a requirement with a hazard withstands.", 1, ge=0, le=1)

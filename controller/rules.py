@@ -26,7 +26,7 @@ from .machine import (
 )
 from .namespace import Context, Namespace, memory_bounds, nearest_hint
 from .part_rules import part_findings
-from .quantities import Condition
+from .quantities import Condition, Milliseconds
 from .single_faults import fault_names
 
 YAML_TRAPS = frozenset({"y", "n", "yes", "no", "on", "off"})
@@ -309,14 +309,26 @@ def _requirement_findings(names: Namespace) -> Iterator[Finding]:
             )  # fmt: skip
 
 
+def tick_problem(tick: Milliseconds, scan: Milliseconds) -> tuple[str, str] | None:
+    """Why a machine cannot be explored at a tick, and what to say instead; None if it can."""
+    if tick < scan:
+        return (
+            f"a tick of {format_duration(tick)} is shorter than the scan, {format_duration(scan)}",
+            f"say '{format_duration(scan)}' or more",
+        )
+    if tick % scan:
+        below = tick // scan * scan
+        return (
+            f"a tick of {format_duration(tick)} is no whole number of scans of {format_duration(scan)}",
+            f"say '{format_duration(below)}' or '{format_duration(below + scan)}'",
+        )
+    return None
+
+
 def _check_findings(machine: Machine) -> Iterator[Finding]:
     tick = machine.check.tick
-    if tick is not None and tick < machine.scan:
-        yield error(
-            ("check", "tick"),
-            f"a tick of {format_duration(tick)} is shorter than the scan, {format_duration(machine.scan)}",
-            f"say '{format_duration(machine.scan)}' or more",
-        )  # fmt: skip
+    if tick is not None and (problem := tick_problem(tick, machine.scan)) is not None:
+        yield error(("check", "tick"), *problem)
     known = fault_names(machine)
     seen: set[str] = set()
     for number, exclusion in enumerate(machine.check.exclude):

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from .assumptions import assumptions_of
     from .check import check
     from .closed_loop import ClosedLoop, close_loop
-    from .explorer import Explorer, Limits, Progress
+    from .explorer import Explorer, Progress
     from .verdict import (
         CheckResult,
         Exploration,
@@ -27,7 +27,6 @@ _HOME = {
     "Explorer": "explorer",
     "Finding": "verdict",
     "Judgement": "verdict",
-    "Limits": "explorer",
     "Progress": "explorer",
     "RequirementVerdict": "verdict",
     "Story": "verdict",
@@ -45,7 +44,6 @@ __all__ = [
     "Explorer",
     "Finding",
     "Judgement",
-    "Limits",
     "Progress",
     "RequirementVerdict",
     "Story",

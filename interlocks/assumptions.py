@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from stillgate.controller.expression import canonical
 from stillgate.controller.machine import (
     Automaton,
+    Flow,
     FromAnywhere,
     Invariance,
     Machine,
     Reach,
+    Requirement,
     Response,
+    Spin,
     Travel,
 )
+from stillgate.controller.namespace import Namespace
 from stillgate.controller.quantities import Milliseconds, Ticks
 
+from .held_times import held_ticks, sided_conditions, sided_holds
 from .monitors import is_judged
 from .wording import time_text
 
@@ -64,7 +72,35 @@ def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
             + "; ".join(limits)
             + "."
         )
+    holds = [
+        f"{name}: {text}"
+        for name, item in machine.requirements.items()
+        for text in _rounded_holds(machine, item, tick)
+    ]
+    if holds:
+        found.append(
+            "So are the times of 'held' in requirements, of a state or an output without the scan for the "
+            f"sampling: {'; '.join(holds)}."
+        )
     return found
+
+
+def _rounded_holds(machine: Machine, requirement: Requirement, tick: Milliseconds) -> Iterator[str]:
+    """Every ``held`` of a requirement that counts from another time on than the one written."""
+    names, told = Namespace(machine), set[str]()
+    for condition, side in sided_conditions(requirement):
+        for node, breaks in sided_holds(condition.tree, side):
+            ticks = held_ticks(node, names, machine.scan, tick, breaks=breaks)
+            if ticks * tick == node.milliseconds:
+                continue
+            text = f"held({canonical(node.argument)}, {time_text(node.milliseconds)}) counts "
+            if ticks < 0:
+                text += "in every tick, for it is shorter than a scan"
+            else:
+                text += f"from {_ticks_text(ticks)} on where its truth can {'break' if breaks else 'satisfy'}"
+            if text not in told:
+                told.add(text)
+                yield text
 
 
 def _ticks_text(count: Ticks) -> str:
@@ -105,7 +141,21 @@ def _about_parts(machine: Machine, tick: Milliseconds) -> list[str]:
     if anywhere:
         found.append(f"At power-on these parts may stand anywhere, moving included: {', '.join(anywhere)}.")
     if placed:
-        found.append(f"At power-on these parts are taken to be: {', '.join(placed)}.")
+        found.append(
+            f"At power-on these parts are taken to be, for any time that their times allow: "
+            f"{', '.join(placed)}."
+        )
+    entered = [
+        name
+        for name, part in machine.parts.items()
+        if isinstance(part, Automaton | Flow) and part.just_entered
+    ]
+    if entered:
+        found.append(
+            "What these parts are at power-on is taken to have begun at that very moment: "
+            f"{', '.join(entered)}."
+        )
+    found += _about_motion(machine)
     spans: list[tuple[str, tuple[int, int]]] = []
     for name, part in machine.parts.items():
         if isinstance(part, Automaton):
@@ -125,6 +175,30 @@ def _about_parts(machine: Machine, tick: Milliseconds) -> list[str]:
     many = [name for name, part in machine.parts.items() if isinstance(part, Travel) and len(part.stops) > 2]
     if many:
         found.append(f"A travel is seen at each stop for at least one tick: {', '.join(many)}.")
+    return found
+
+
+def _about_motion(machine: Machine) -> list[str]:
+    """How parts move where a real one may move otherwise."""
+    found = []
+    interrupted = [
+        name
+        for name, part in machine.parts.items()
+        if isinstance(part, Automaton)
+        and any(item.when and item.takes for state in part.states.values() for item in state.exits)
+    ]
+    if interrupted:
+        found.append(
+            "A time for which a condition must be true starts again from 0 when interrupted: "
+            f"{', '.join(interrupted)}."
+        )
+    turned = [name for name, part in machine.parts.items() if isinstance(part, Spin) and part.runs_up[1]]
+    if turned:
+        found.append(
+            "No speed between standstill and full speed is kept: driven again while running down, or let "
+            "go while running up, any time up to the longest is possible. That allows more than the real "
+            f"part does, so that 'reach' and 'from_anywhere' may hold by it: {', '.join(turned)}."
+        )
     return found
 
 

@@ -12,15 +12,14 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from threading import Lock, Thread
 from typing import Any
 
 import z3
+from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
 
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula, coded
-
-_FOREVER = (1 << 32) - 1
-"""Of a timeout in ms, to z3."""
 
 
 class Relation(Enum):
@@ -44,37 +43,61 @@ Cube = tuple[Bound, ...]
 """States that satisfy every bound; its negation is a clause."""
 
 
-def remaining(deadline: float | None) -> float | None:
-    """Seconds to a deadline on the monotonic clock; None if there is none.
+def fresh_solver() -> Any:
+    """A solver of finite domains. Ctrl-C is not its business: it is heard of by the stop flag."""
+    solver = z3.SolverFor("QF_FD")
+    solver.set("ctrl_c", False)
+    return solver
 
-    Raises:
-        OutOfTime: if it has passed.
+
+class _Watch:
+    """Ends z3's present query once its effort is over.
+
+    z3 lets nobody else into the thread that asks, and to ask in another one takes longer than most answers.
     """
-    if deadline is None:
-        return None
-    left = deadline - time.monotonic()
-    if left <= 0:
-        raise OutOfTime
-    return left
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._effort: Effort | None = None
+        self._thread: Thread | None = None
+
+    def __call__(self, solver: Any, effort: Effort, assumptions: Sequence[Any]) -> Any:
+        """z3's answer."""
+        if self._thread is None:
+            self._thread = Thread(target=self._look, name="z3", daemon=True)
+            self._thread.start()
+        self._effort = effort
+        try:
+            return solver.check(*assumptions)
+        finally:
+            with self._lock:  # from here on no query is ended that is not meant
+                self._effort = None
+
+    def _look(self) -> None:
+        while True:
+            time.sleep(LOOK_EVERY)
+            with self._lock:
+                if self._effort is not None and self._effort.over:
+                    z3.main_ctx().interrupt()
 
 
-def answered(solver: Any, *assumptions: Any) -> bool:
+_ask = _Watch()
+
+
+def answered(solver: Any, effort: Effort, *assumptions: Any) -> bool:
     """Whether there is a model.
 
+    A solver whose query was ended is of no use any more: z3 may leave it half prepared, and it then gives
+    up whatever it is asked.
+
     Raises:
-        OutOfTime: if z3 gave up.
-        KeyboardInterrupt: if Ctrl-C came while z3 was at work, which takes it for itself.
+        OutOfTime: if the effort is over before z3 has an answer, or z3 gave up.
     """
-    answer = solver.check(*assumptions)
-    if answer != z3.unknown:
-        return bool(answer == z3.sat)
-    if "interrupt" in solver.reason_unknown():
-        raise KeyboardInterrupt
-    raise OutOfTime
-
-
-class OutOfTime(Exception):  # noqa: N818
-    """The time given to a proof has run out: nothing is known."""
+    effort.look()
+    answer = _ask(solver, effort, assumptions)
+    if answer == z3.unknown:
+        raise OutOfTime
+    return bool(answer == z3.sat)
 
 
 def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None) -> Formula:
@@ -146,11 +169,11 @@ class BoundSolver:
 
     def __init__(self, loop: LoopFormula) -> None:
         self.loop = loop
-        self.solver = z3.SolverFor("QF_FD")
+        self.solver = fresh_solver()
         self._names: dict[tuple[Bound, bool], Any] = {}
         self._bounds: dict[str, Bound] = {}
-        self.queries = 0
-        self._deadline: float | None = None
+        self.spoiled = False  # a query was ended, and the solver with it
+        self._effort = Effort()
 
     def name(self, bound: Bound, later: bool) -> Any:
         """A Boolean that implies the bound, now or after the step."""
@@ -162,21 +185,17 @@ class BoundSolver:
             self._bounds[found.decl().name()] = bound
         return found
 
-    def give_until(self, deadline: float | None) -> None:
-        """Sets when to give up, on the monotonic clock in s; None for never."""
-        self._deadline = deadline
-        self._set_timeout()
-
-    def _set_timeout(self) -> None:
-        left = _FOREVER if self._deadline is None else (self._deadline - time.monotonic()) * 1000
-        self.solver.set("timeout", min(max(1, int(left)), _FOREVER))
+    def give(self, effort: Effort) -> None:
+        """Sets when to give up."""
+        self._effort = effort
 
     def check(self, assumptions: Iterable[Any]) -> bool:
-        remaining(self._deadline)
-        if self._deadline is not None and self.queries % 64 == 0:
-            self._set_timeout()
-        self.queries += 1
-        return answered(self.solver, *assumptions)
+        """Raises: OutOfTime."""
+        self._effort.look()
+        self.spoiled = True
+        found = answered(self.solver, self._effort, *assumptions)
+        self.spoiled = False
+        return found
 
     def core(self) -> set[Bound]:
         """The bounds that the last 'no' needed."""

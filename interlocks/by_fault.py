@@ -9,11 +9,12 @@ It is checked again as one, like every other.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from .bounds import Bound, Cube, OutOfTime, Relation
+from stillgate.controller.effort import Effort, OutOfTime
+
+from .bounds import Bound, Cube, Relation
 from .incremental_induction import Proof, Prover, Way
 from .invariants import carried_over, inductive_families
 from .smt import Formula
@@ -42,26 +43,26 @@ class ByFault:
         whole: the loop in which any fault may begin.
         healthy: an invariant of the loop without faults, with its formulas.
         known: cubes that the whole loop is known never to enter; it grows while questions are asked.
-        deadline: on the monotonic clock, in s.
     """
 
     whole: LoopFormula
     healthy: tuple[Sequence[Cube], LoopFormula]
     known: list[Cube]
-    deadline: float | None = None
     say: Callable[[str], None] | None = None
     parts: dict[Group, _Part] = field(default_factory=dict)
     groups: list[Group] = field(default_factory=list)
 
-    def prove(self, question: Callable[[LoopFormula], Formula]) -> Proof | Way:
+    def prove(self, question: Callable[[LoopFormula], Formula], effort: Effort | None = None) -> Proof | Way:
         """An invariant of the whole loop in which the question never happens, or a way to it.
 
         Args:
             question: the condition on a step, in a loop's own formulas.
+            effort: where to give up.
 
         Raises:
-            OutOfTime: at the deadline.
+            OutOfTime: if the effort is over.
         """
+        given = effort or Effort()
         open_ = list(self.groups) or [tuple(item.number for item in self.whole.loop.faults)]
         done: list[Group] = []
         frames = 0
@@ -70,7 +71,7 @@ class ByFault:
             group = open_.pop(0)
             if self.say is not None:
                 self.say(f"{len(group)} faults of {len(self.whole.loop.faults)}, {len(done)} groups done")
-            answer = self._ask(group, question)
+            answer = self._ask(group, question, given)
             if answer is None:
                 half = len(group) // 2
                 open_[:0] = [group[:half], group[half:]]
@@ -84,28 +85,27 @@ class ByFault:
         joined = dict.fromkeys(cube for group in done for cube in self._joined(group, known))
         return Proof(tuple(joined), frames)
 
-    def _ask(self, group: Group, question: Callable[[LoopFormula], Formula]) -> Proof | Way | None:
+    def _ask(
+        self, group: Group, question: Callable[[LoopFormula], Formula], effort: Effort
+    ) -> Proof | Way | None:
         """The answer of a group; None if it is to be halved.
 
         Raises:
-            OutOfTime: at the deadline.
+            OutOfTime: if the effort is over.
         """
-        part = self._part(group)
-        end = self.deadline
-        if len(group) > 1:
-            patience = time.monotonic() + PATIENCE
-            end = patience if end is None else min(end, patience)
+        part = self._part(group, effort)
+        given = effort.within(PATIENCE if len(group) > 1 else None)
         try:
-            answer = Prover(part.formula, question(part.formula), part.known).run(end)
+            answer = Prover(part.formula, question(part.formula), part.known).run(given)
         except OutOfTime:
-            if len(group) == 1 or (self.deadline is not None and time.monotonic() >= self.deadline):
+            if len(group) == 1 or effort.over:
                 raise
             return None
         if isinstance(answer, Proof):
             part.known += answer.invariant
         return answer
 
-    def _part(self, group: Group) -> _Part:
+    def _part(self, group: Group, effort: Effort) -> _Part:
         found = self.parts.get(group)
         if found is None:
             formula = self.whole.with_only(group)
@@ -115,7 +115,7 @@ class ByFault:
             known = dict.fromkeys((tuple(others), *self.known, *larger))
             cubes, of = self.healthy
             more = [(cube,) for cube in carried_over(cubes, of, formula) if cube not in known]
-            for (cube,) in inductive_families(formula, more, known, deadline=self.deadline):
+            for (cube,) in inductive_families(formula, more, known, effort=effort):
                 known[cube] = None
             found = self.parts[group] = _Part(formula, list(known))
         return found

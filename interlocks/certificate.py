@@ -2,15 +2,15 @@
 
 Two kinds, both one JSON file that names the machine file's digest, the tick and the faults:
 
-* ``states``: every state the closed loop can be in, packed, compressed and with a digest, and for
+* ``states``: every state the closed loop can be in, packed and compressed, and for
   each 'from anywhere' how far each state is from the goal. Re-checked by ``states_check``, which
   knows the Program and the Python evaluator only: start states in the set, no step out of the
   set, no BROKEN in any step, and from each state a step that is nearer to the goal.
 * ``invariant``: sets of states, as bounds on cells, that the loop never enters. Re-checked by
   ``invariants.faults_of_invariant`` with three queries to z3.
 
-A digest that fits says that the file is the one that was written; that it is *right* is for the
-checks to say, and they do not look at the digest.
+A digest over all fields says that the file is the one that was written, and is looked at before
+anything else in it; that it is *right* is for the checks to say, and they do not look at the digest.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from typing import Any
 from stillgate.controller.errors import UsageError
 from stillgate.controller.quantities import Milliseconds
 
-FORMAT = "stillgate certificate 1"
+FORMAT = "stillgate certificate 2"
 """First field of every certificate; changes when a field changes its meaning."""
 
 STATES, INVARIANT = "states", "invariant"
@@ -70,7 +70,18 @@ def certificate_bytes(certificate: Certificate) -> bytes:
 
 
 def certificate_document(item: Certificate) -> dict[str, Any]:
-    """The JSON document of a certificate."""
+    """The JSON document of a certificate, its digest included."""
+    document = _fields(item)
+    return document | {"sha256": _digest(document)}
+
+
+def _digest(document: dict[str, Any]) -> str:
+    """SHA-256 of all fields but the digest, as JSON with sorted keys and without white space."""
+    fields = {name: value for name, value in document.items() if name != "sha256"}
+    return hashlib.sha256(json.dumps(fields, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def _fields(item: Certificate) -> dict[str, Any]:
     document: dict[str, Any] = {
         "format": FORMAT,
         "kind": item.kind,
@@ -91,7 +102,6 @@ def certificate_document(item: Certificate) -> dict[str, Any]:
             name: [list(map(list, memories)) for memories in sets] for name, sets in item.beliefs.items()
         },
         "count": len(item.states),
-        "sha256": hashlib.sha256(packed).hexdigest(),
         "states": _squeezed(packed),
         "ranks": {
             name: _squeezed(b"".join(rank.to_bytes(4, "big") for rank in ranks))
@@ -115,16 +125,20 @@ def read_certificate(path: Path) -> Certificate:
         raise UsageError(
             f"{path}:{error.lineno}:{error.colno}: no certificate: not JSON ({error.msg.lower()})"
         ) from None
+    except (RecursionError, ValueError):
+        raise UsageError(f"{path}: no certificate: nested too deeply, or a number is too long") from None
     found = document.get("format") if isinstance(document, dict) else None
     if found != FORMAT:
         raise UsageError(f"{path}: no certificate: its format is {found!r}, expected {FORMAT!r}")
     try:
+        if document["sha256"] != _digest(document):
+            raise UsageError("the certificate is not what was written: its digest does not fit")
         return _parsed(document)
     except UsageError as error:
         raise UsageError(f"{path}: {error}") from None
     except KeyError as error:
         raise UsageError(f"{path}: the certificate has no field {error}") from None
-    except (TypeError, ValueError, AttributeError, zlib.error, binascii.Error) as error:
+    except (TypeError, ValueError, OverflowError, AttributeError, zlib.error, binascii.Error) as error:
         raise UsageError(f"{path}: the certificate is damaged: {error}") from None
 
 
@@ -149,8 +163,6 @@ def _parsed(document: dict[str, Any]) -> Certificate:
             raise UsageError(
                 f"it says {document['count']} states of {width} bytes and holds {len(packed)} bytes of states"
             )
-        if hashlib.sha256(packed).hexdigest() != document["sha256"]:
-            raise UsageError("its states are not those it was written with: their digest does not fit")
         numbers = [int.from_bytes(packed[at : at + width], "big") for at in range(0, len(packed), width)]
         states = tuple(_unpacked(cells, number) for number in numbers)
         for name, text in document["ranks"].items():

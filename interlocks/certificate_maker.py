@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable
 from importlib.metadata import version
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import CapReached, UsageError
 from stillgate.controller.machine import FromAnywhere, Machine, Reach
 from stillgate.controller.quantities import Milliseconds
@@ -13,10 +14,12 @@ from stillgate.controller.reader import MachineDocument
 
 from .certificate import INVARIANT, STATES, Certificate
 from .closed_loop import ClosedLoop, close_loop
-from .explorer import Explorer, Limits, Progress
+from .explorer import Explorer, Progress
 from .packing import packed_fields, unpack
 from .search import build_checker
 from .verdict import Word
+
+_TOO_LATE = "the time was over before"
 
 
 def certificate_loop(machine: Machine, tick: Milliseconds, faults: int) -> ClosedLoop:
@@ -32,19 +35,23 @@ def states_certificate(
     *,
     tick: Milliseconds,
     faults: int,
-    limits: Limits,
+    effort: Effort,
     progress: Callable[[Progress], None] | None = None,
 ) -> Certificate:
     """The certificate of all that holds, by listing every state.
 
     Raises:
-        CapReached: if the search was not exhausted.
+        CapReached: if the search was not exhausted, or the time was over before all was listed.
         UsageError: if no requirement holds.
     """
     machine = document.machine
     loop = certificate_loop(machine, tick, faults)
     fields = packed_fields(loop)
-    with Explorer(build_checker(loop), limits) as explorer:
+    try:
+        library = build_checker(loop, effort=effort)
+    except OutOfTime:
+        raise CapReached(f"no certificate: {_TOO_LATE} the search began") from None
+    with Explorer(library, effort) as explorer:
         outcome = explorer.run(progress)
         if outcome.status.words:
             raise CapReached(
@@ -56,7 +63,10 @@ def states_certificate(
         }
         states = sorted((unpack(fields, key), key) for key, _ in explorer.states())
         goals = [name for name, _ in loop.monitors.goals if not faults]
-        ranks = _ranks(explorer, [key for _, key in states], goals, machine)
+        try:
+            ranks = _ranks(explorer, [key for _, key in states], goals, machine)
+        except OutOfTime:
+            raise CapReached(f"no certificate: {_TOO_LATE} the states were ranked") from None
     holding = tuple(name for name in loop.monitors.broken if name not in broken) + tuple(ranks)
     if not holding:
         raise UsageError(
@@ -97,6 +107,7 @@ def _ranks(
     before: list[list[int]] = [[] for _ in keys]
     at_goal: dict[int, list[int]] = {number: [] for number in wanted}
     for number, key in enumerate(keys):
+        explorer.effort.look()
         seen: set[int] = set()
         for transition in explorer.successors(key):
             seen.add(place[transition.to])
@@ -127,7 +138,7 @@ def invariant_certificate(
     *,
     tick: Milliseconds,
     faults: int,
-    deadline: float | None = None,
+    effort: Effort,
     tell: Callable[[str], None] | None = None,
 ) -> Certificate:
     """The certificate of all that z3 proves, by an inductive invariant.
@@ -141,7 +152,7 @@ def invariant_certificate(
 
     requirements = document.machine.requirements
     monitored = [name for name, item in requirements.items() if not isinstance(item, Reach | FromAnywhere)]
-    run = ProofRun(document, tick, faults, deadline, tell, only=frozenset(monitored))
+    run = ProofRun(document, tick, faults, effort, tell, only=frozenset(monitored))
     found = run.judge()
     if run.interrupted:
         raise KeyboardInterrupt

@@ -7,24 +7,25 @@ only if its search was exhausted; a cap, a time-out or an interrupt leaves it 'u
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path as FilePath
 
+from stillgate.controller.effort import DEFAULT_BYTES, Effort, OutOfTime
 from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
 
 from .assumptions import assumptions_of
 from .closed_loop import ClosedLoop, close_loop
-from .explorer import Limits, Progress
+from .explorer import Progress
 from .findings import coverage_findings, warning_findings
 from .overlaps import overlap_findings
 from .result_cache import check_key, keep_result, load_result
-from .search import Search, checkers_of
+from .search import Break, Search, checkers_of
 from .story import Replay, tell
+from .ticks import chosen_tick
 from .verdict import (
     CheckResult,
     Exploration,
@@ -38,7 +39,8 @@ from .verdict import (
 from .windows import waiting_window
 from .wording import formula_of, pattern_of, sentence_of, time_text
 
-DEFAULT_BYTES = 6 << 30
+NO_STORY = "the time was over before its story was rebuilt"
+"""Said of a break that is known and has no story."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +68,15 @@ def check(
 ) -> CheckResult:
     """Checks every requirement of a machine in every reachable situation.
 
+    ``check_within`` takes the limits as one value.
+
     Args:
         tick: period of the exploration in ms, 0 for the scan; default the file's, else the scan.
         faults: fault budget, 0 or 1; default the file's.
         threads: threads of the search; default one a processor.
         max_states: cap on stored states of a search.
         max_bytes: cap on memory of a search; default 6 GiB.
-        time_limit: seconds for all searches together.
+        time_limit: seconds for compilers, searches and stories together.
         progress: called a few times a second while a search runs.
         use_cache: use and keep the result of the very same check.
         overlaps: look for exits of a state that are true in one scan as well, in a search of its own.
@@ -80,30 +84,52 @@ def check(
 
     Raises:
         ToolMissing: if there is no C compiler.
+        UsageError: if the machine cannot be explored at the tick.
     """
+    return check_within(
+        document,
+        Effort(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES).within(time_limit),
+        tick=tick,
+        faults=faults,
+        progress=progress,
+        use_cache=use_cache,
+        overlaps=overlaps,
+        on_slow_build=on_slow_build,
+    )
+
+
+def check_within(
+    document: MachineDocument,
+    effort: Effort,
+    *,
+    tick: Milliseconds | None = None,
+    faults: int | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    use_cache: bool = True,
+    overlaps: bool = False,
+    on_slow_build: Callable[[], None] | None = None,
+) -> CheckResult:
+    """The check, with its limits as one value; see ``check``."""
     machine = document.machine
     told = document.source if document.as_read else document.source + repr(machine).encode()
     key = check_key(told, document.path, tick=tick, faults=faults, overlaps=overlaps)
     if use_cache and (kept := load_result(key)) is not None:
         return replace(kept, from_cache=True)
-    period = machine.scan if tick == 0 else tick or machine.check.tick or machine.scan
+    period = chosen_tick(machine, tick)
     budget = machine.check.faults if faults is None else faults
     loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
-    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
-    deadline = None if time_limit is None else time.monotonic() + time_limit
-    searched = _search_all(document, loops, limits, progress, on_slow_build)
+    searched = _search_all(document, loops, effort, progress, on_slow_build)
     result = _result(document, period, budget, searched)
     whole = all(item.exhausted for item in result.exploration) and not any(
         judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements
     )
     if overlaps and not any(item.exploration.stopped_by == "interrupt" for item in searched):
-        left = None if deadline is None else max(0.0, deadline - time.monotonic())
         found, exhausted = overlap_findings(
             document,
             tick=period,
-            limits=replace(limits, seconds=left),
+            effort=effort,
             progress=progress,
             on_slow_build=on_slow_build,
         )
@@ -121,32 +147,41 @@ def _asks_possibility(machine: Machine) -> bool:
 def _search_all(
     document: MachineDocument,
     loops: list[ClosedLoop],
-    limits: Limits,
+    effort: Effort,
     progress: Callable[[Progress], None] | None,
     on_slow_build: Callable[[], None] | None,
 ) -> list[_Searched]:
-    deadline = None if limits.seconds is None else time.monotonic() + limits.seconds
+    """Each loop searched; where the time is over or Ctrl-C comes, those that are left as far as nothing."""
     searched: list[_Searched] = []
-    with checkers_of(loops, on_slow_build) as libraries:
-        for loop, library in zip(loops, libraries, strict=True):
-            left = None if deadline is None else max(0.0, deadline - time.monotonic())
-            item = _search_one(document, loop, library, replace(limits, seconds=left), progress)
-            searched.append(item)
-            if item.exploration.stopped_by == "interrupt":
-                break
-    return searched
+    try:
+        with checkers_of(loops, on_slow_build, effort) as libraries:
+            for loop in loops:
+                item = _search_one(document, loop, next(libraries), effort, progress)
+                searched.append(item)
+                if item.exploration.stopped_by == "interrupt":
+                    raise KeyboardInterrupt
+    except OutOfTime:
+        pass
+    except KeyboardInterrupt:  # in a search, or while a checker was built
+        effort.stop.set()
+    return searched + [_not_searched(loop, effort.ended_by) for loop in loops[len(searched) :]]
+
+
+def _not_searched(loop: ClosedLoop, stopped_by: str) -> _Searched:
+    exploration = Exploration.not_run(loop.budget, loop.tick, stopped_by)
+    return _Searched(exploration, {name: _unbroken(exploration) for name in loop.monitors.requirements}, ())
 
 
 def _search_one(
     document: MachineDocument,
     loop: ClosedLoop,
     library: FilePath,
-    limits: Limits,
+    effort: Effort,
     progress: Callable[[Progress], None] | None,
 ) -> _Searched:
-    with Search(loop, library, limits) as search:
+    with Search(loop, library, effort) as search:
         exploration = search.run(progress)
-        replays = search.breaks()
+        broken = search.breaks()
         judgements: dict[str, Judgement] = {}
         findings: list[Finding] = []
         for name in loop.monitors.requirements:
@@ -154,10 +189,10 @@ def _search_one(
             if isinstance(requirement, Reach | FromAnywhere):
                 judgements[name] = _possibility(search, exploration, name, requirement)
             else:
-                judgements[name] = judgement_of(exploration, name, requirement, replays.get(name))
+                judgements[name] = judgement_of(exploration, name, requirement, broken.get(name))
         for name in loop.requirement_names[: len(loop.controller.bounds_marks)]:
-            if name in replays:
-                findings.append(_bounds_finding(document, name, replays[name], loop.budget))
+            if name in broken:
+                findings.append(_bounds_finding(document, name, broken[name], loop.budget))
         if not loop.budget and exploration.exhausted:
             findings += coverage_findings(document, loop, search.marks())
             findings += _deadlock_finding(document, search)
@@ -170,19 +205,26 @@ def _search_one(
 
 
 def judgement_of(
-    exploration: Exploration, name: str, requirement: Requirement, run: Replay | None
+    exploration: Exploration, name: str, requirement: Requirement, found: Break | None
 ) -> Judgement:
-    """What a search says of a requirement; ``run`` is the least shortest break, if there is one."""
-    if run is not None:
-        story = tell(run, _headline(name, sentence_of(requirement), run))
-        story = replace(story, window=waiting_window(run, name, requirement))
-        return Judgement(Word.BROKEN, exploration.faults, exploration.tick, story.ticks, story)
-    return _unbroken(exploration)
+    """What a search says of a requirement; ``found`` is the least shortest break, if there is one."""
+    if found is None:
+        return _unbroken(exploration)
+    faults, tick, run = exploration.faults, exploration.tick, found.run
+    if run is None:
+        reason = f"broken {time_text((found.ticks - 1) * tick)} after power-on; {NO_STORY}"
+        return Judgement(Word.BROKEN, faults, tick, found.ticks, reason=reason)
+    story = tell(run, _headline(name, sentence_of(requirement), run))
+    story = replace(story, window=waiting_window(run, name, requirement))
+    return Judgement(Word.BROKEN, faults, tick, story.ticks, story)
 
 
 def _unbroken(exploration: Exploration) -> Judgement:
     if exploration.exhausted:
         return Judgement(Word.HOLDS, exploration.faults, exploration.tick)
+    if not exploration.states:
+        reason = f"stopped by {exploration.stopped_by} before a situation was looked at"
+        return Judgement(Word.UNDECIDED, exploration.faults, exploration.tick, 0, reason=reason)
     reason = (
         f"stopped by {exploration.stopped_by}: nothing broke within {exploration.depth} "
         f"tick{'s' * (exploration.depth != 1)}, {exploration.states} state{'s' * (exploration.states != 1)}"
@@ -218,6 +260,8 @@ def _possibility(
     if not lost.states:
         return Judgement(Word.UNDECIDED, 0, tick, reason="stopped before every situation was judged")
     reason = f"{lost.states} situations have no way there"
+    if lost.run is None and lost.depth:
+        return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
     if lost.run is None:  # at power-on already, so there is nothing to tell
         return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
     at = time_text(lost.depth * tick)
@@ -231,12 +275,11 @@ def _possibility(
 # -- findings ------------------------------------------------------------------------------------
 
 
-def _bounds_finding(document: MachineDocument, name: str, run: Replay, faults: int) -> Finding:
+def _bounds_finding(document: MachineDocument, name: str, found: Break, faults: int) -> Finding:
     line, column = document.place(("memory", name))
     text = f"{name} is asked to leave {document.machine.memory[name].range} and keeps its value"
-    return Finding(
-        FindingKind.BOUNDS, name, text, line, column, tell(run, _headline(name, text, run)), breaks=not faults
-    )
+    story = None if found.run is None else tell(found.run, _headline(name, text, found.run))
+    return Finding(FindingKind.BOUNDS, name, text, line, column, story, breaks=not faults)
 
 
 def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding]:

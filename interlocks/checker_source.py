@@ -59,7 +59,7 @@ class _Source:
         self.decided = [cell for cell in decided if not cell.persistent]
         self.asked = signals_read(tuple(item for stage in self.segments for item in stage.block))
         conditions = {cell for cell in cells_written(self.loop.plant.conditions) if not cell.persistent}
-        self.conditions = sorted_cells(conditions)
+        self.conditions = sorted_cells(conditions | self.loop.plant.answers)
         self.goals = len(self.loop.monitors.goals) if self._has_goals() else 0
 
     def _has_goals(self) -> bool:

@@ -6,7 +6,9 @@ One step is one tick::
     circuits (parts' switches)                            before
     a fault may begin · power may fail or return · pins   before
     sense · observe · decide                              the controller, as deployed
-    an output fault may begin · outputs as driven         after
+    an output fault may begin                             after
+    at power-on: what drove the parts before it           after
+    outputs as driven                                     after
     what drives the parts                                 after
     monitors read this instant                            after
     beliefs of free inputs close, dead values are dropped settle
@@ -23,6 +25,7 @@ from dataclasses import dataclass
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import (
+    FALSE,
     TRUE,
     Assign,
     Block,
@@ -196,7 +199,8 @@ class _Linker:
         )
         goals = tuple(Assign(goal_cell(i), term) for i, (_, term) in enumerate(monitors.goals))
         after = (
-            *self.faults.outputs_begin(),
+            *self.faults.outputs_begin(self.plant.undecided),
+            *self._power_on(),
             *self._drive(),
             *self.plant.conditions,
             *monitors.block,
@@ -223,7 +227,7 @@ class _Linker:
             fault=self.faults.fault,
             second=self.faults.second,
             dark=self.faults.dark,
-            begin=self.plant.begin,
+            begin=self.plant.places,
             before=(
                 *monitors.early,
                 *self._circuits(circuits),
@@ -274,17 +278,24 @@ class _Linker:
             block.append(Assign(signal.pin, Complement(conducts) if signal.active_low else conducts))
         return tuple(block)
 
+    def _power_on(self) -> Block:
+        """What was before the first scan, where a part asks: outputs off, unless stuck already."""
+        return self.plant.power_on(
+            {output.name: self._driven(output.name, FALSE) for output in self.controller.outputs}
+        )
+
     def _drive(self) -> Block:
         return tuple(
-            Assign(
-                self.plant.driven[output.name],
-                self.faults.stuck(
-                    Ref(output.asked),
-                    self.faults.number(FaultKind.OUTPUT_ON, output.name),
-                    self.faults.number(FaultKind.OUTPUT_OFF, output.name),
-                ),
-            )
+            Assign(self.plant.driven[output.name], self._driven(output.name, Ref(output.asked)))
             for output in self.controller.outputs
+        )
+
+    def _driven(self, output: str, asked: Term) -> Term:
+        """What an output does where ``asked`` is what is asked of it."""
+        return self.faults.stuck(
+            asked,
+            self.faults.number(FaultKind.OUTPUT_ON, output),
+            self.faults.number(FaultKind.OUTPUT_OFF, output),
         )
 
 

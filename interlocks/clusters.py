@@ -55,7 +55,11 @@ class Cluster:
 
 def anywhere(machine: Machine) -> Plant:
     """The parts of a machine, standing anywhere: a log begins at any moment of a working day."""
-    loose = {part: item.model_copy(update={"starts": "anywhere"}) for part, item in machine.parts.items()}
+    nowhere = {"starts": "anywhere", "just_entered": False}  # a key of some parts only
+    loose = {
+        part: item.model_copy(update={key: value for key, value in nowhere.items() if hasattr(item, key)})
+        for part, item in machine.parts.items()
+    }
     return lower_plant(machine.model_copy(update={"parts": loose}), machine.scan)
 
 
@@ -161,7 +165,7 @@ class ClusterModel:
         self._host = _Odometer()
         compiler = Compiler(self._layout, machine.scan, self._host)
         sense: Block = tuple(Assign(cell, plant.circuits[name]) for name, cell in circuits.items())
-        begin: Block = tuple(item for part in parts for item in part.begin)
+        begin: Block = tuple(item for part in parts for item in part.begin_unseen)
         self._begin = compiler.block(begin)
         self._show = compiler.block((*sense, *(switches.before if ours else ())))
         shown = {name: switches.wired[name] if ours else Ref(circuits[name]) for name in circuits}
@@ -246,6 +250,33 @@ class ClusterModel:
         values = dict(zip(self.cells, situation, strict=False))
         return {part.name: part.describe(values) for part in self.parts}
 
+    def loose_step(
+        self, situation: Situation, inputs: Levels, outputs: Sequence[tuple[int, ...]]
+    ) -> tuple[tuple[tuple[Levels, ...], tuple[Situation, ...]], ...]:
+        """Where a situation can lead in one scan that may ask for any of several combinations of outputs.
+
+        Returns:
+            For every way of showing ``inputs``: the levels that each input could show in it, and where it
+            leads to.
+        """
+        found: dict[tuple[Levels, ...], dict[Situation, None]] = {}
+        for begun in self._may_begin(situation):
+            for after, allowed in self._shown_ways(situation, inputs, begun):
+                targets = found.setdefault(allowed, {})
+                for asked in outputs:
+                    for target in self._moved(after, asked, begun):
+                        targets[target] = None
+        return tuple((allowed, tuple(targets)) for allowed, targets in found.items())
+
+    def loose_shows(self, situation: Situation, inputs: Levels) -> tuple[tuple[int, tuple[Levels, ...]], ...]:
+        """Ways of showing ``inputs``: whether the fault has begun, and the levels each input could show."""
+        found = {
+            (begun, allowed): None
+            for begun in self._may_begin(situation)
+            for _, allowed in self._shown_ways(situation, inputs, begun)
+        }
+        return tuple(found)
+
     # -- inside ------------------------------------------------------------------------------
 
     def _fresh(self) -> Values:
@@ -261,19 +292,28 @@ class ClusterModel:
 
     def _stepped(self, situation: Situation, inputs: Levels, outputs: Levels) -> Iterator[Situation]:
         for begun in self._may_begin(situation):
-            shown: dict[Situation, None] = {}
-            for _ in self._host.rounds():
-                values = self._placed(situation)
-                self._show(values)
-                allowed = self._allowed(values, begun)
-                if all(seen is None or seen in levels for seen, levels in zip(inputs, allowed, strict=True)):
-                    shown[tuple(values)] = None
-            for after in shown:
-                for _ in self._host.rounds():
-                    values = list(after)
-                    self._drive(values, outputs, begun)
-                    self._move(values)
-                    yield (*values[: self._width], begun)
+            for after, _ in self._shown_ways(situation, inputs, begun):
+                yield from self._moved(after, outputs, begun)
+
+    def _shown_ways(
+        self, situation: Situation, inputs: Levels, begun: int
+    ) -> tuple[tuple[Situation, tuple[Levels, ...]], ...]:
+        """Values after showing ``inputs``, and what each input could show then; empty if they cannot be."""
+        shown: dict[Situation, tuple[Levels, ...]] = {}
+        for _ in self._host.rounds():
+            values = self._placed(situation)
+            self._show(values)
+            allowed = tuple(self._allowed(values, begun))
+            if all(seen is None or seen in levels for seen, levels in zip(inputs, allowed, strict=True)):
+                shown[tuple(values)] = allowed
+        return tuple(shown.items())
+
+    def _moved(self, after: Situation, outputs: Levels, begun: int) -> Iterator[Situation]:
+        for _ in self._host.rounds():
+            values = list(after)
+            self._drive(values, outputs, begun)
+            self._move(values)
+            yield (*values[: self._width], begun)
 
     def _allowed(self, values: Values, begun: int) -> Iterable[tuple[int, ...]]:
         for name, code in zip(self.cluster.inputs, self._shown, strict=True):

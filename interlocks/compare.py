@@ -14,21 +14,23 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.expression import Binary, Expression, Name, Operator, Span, canonical
 from stillgate.controller.machine import CheckOptions, Machine, Never
 from stillgate.controller.quantities import Condition, Milliseconds
 from stillgate.controller.reader import MachineDocument
 
 from .assumptions import NO_FAULTS, assumptions_of
-from .check import DEFAULT_BYTES
+from .check import NO_STORY
 from .closed_loop import close_loop
 from .evidence import Comparison, VerdictChange
-from .explorer import Limits, Progress
+from .explorer import Progress
 from .file_changes import file_changes
-from .search import Search, build_checker
+from .search import Break, Search, build_checker
 from .story import Replay, tell
+from .ticks import chosen_tick
 from .two_controllers import PREFIX, first_name, second, side_by_side
-from .verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
+from .verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution
 from .wording import time_text
 
 _NOWHERE = Span(0, 0)
@@ -44,10 +46,7 @@ def compare(
     results: tuple[CheckResult, CheckResult],
     *,
     tick: Milliseconds | None = None,
-    threads: int | None = None,
-    max_states: int | None = None,
-    max_bytes: int | None = None,
-    time_limit: float | None = None,
+    effort: Effort | None = None,
     progress: Callable[[Progress], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> Comparison:
@@ -56,7 +55,7 @@ def compare(
     Args:
         results: the check of each, for the verdicts.
         tick: period of the comparison in ms; default the old file's for its check, else its scan.
-        threads, max_states, max_bytes, time_limit: of the search for a difference.
+        effort: of the search for a difference.
         progress: called a few times a second while it runs.
         on_slow_build: called before a compiler's slow very first call.
 
@@ -64,17 +63,22 @@ def compare(
         ToolMissing: if there is no C compiler.
     """
     began = time.monotonic()
-    period = tick or old.machine.check.tick or old.machine.scan
-    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
+    period = chosen_tick(old.machine, tick)
+    chosen_tick(new.machine, period)
+    given = effort or Effort()
     both, outputs = _both(old.machine, new.machine)
-    run: Replay | None = None
+    found: Break | None = None
     exploration: Exploration | None = None
     if outputs:
         loop = close_loop(both, tick=period, faults=0, possibility=False)
-        with Search(loop, build_checker(loop, on_slow_build), limits) as search:
-            with suppress(_DifferError):
-                exploration = search.run(_until_different(search, progress))
-            run = search.breaks().get("same_outputs")
+        try:
+            with Search(loop, build_checker(loop, on_slow_build, given), given) as search:
+                with suppress(_DifferError):
+                    exploration = search.run(_until_different(search, progress))
+                found = search.breaks().get("same_outputs")
+        except (OutOfTime, KeyboardInterrupt):  # while the checker was built
+            exploration = Exploration.not_run(0, period, given.ended_by)
+    run = None if found is None else found.run
     differing = () if run is None else _differing(run, outputs)
     return Comparison(
         old=str(old.path),
@@ -83,11 +87,11 @@ def compare(
         new_digest=new.digest,
         changes=file_changes(old, new),
         verdicts=tuple(_verdicts(*results)),
-        outputs=_word(run, exploration, outputs),
+        outputs=_word(found, exploration, outputs),
         outputs_text=_text(
             old.machine,
             new.machine,
-            run=run,
+            found=found,
             exploration=exploration,
             outputs=outputs,
             tick=period,
@@ -98,6 +102,7 @@ def compare(
         exploration=exploration,
         assumptions=_assumptions(old.machine, new.machine, period),
         seconds=time.monotonic() - began,
+        tick_caution=_tick_caution(old.machine, new.machine, period, results),
     )
 
 
@@ -142,8 +147,8 @@ def _differing(run: Replay, outputs: list[str]) -> tuple[str, ...]:
     return tuple(name for name in outputs if last[f"{name}.asked"] != last[f"{second(name)}.asked"])
 
 
-def _word(run: Replay | None, exploration: Exploration | None, outputs: list[str]) -> Word:
-    if run is not None:
+def _word(found: Break | None, exploration: Exploration | None, outputs: list[str]) -> Word:
+    if found is not None:
         return Word.BROKEN
     if outputs and (exploration is None or not exploration.exhausted):
         return Word.UNDECIDED
@@ -154,7 +159,7 @@ def _text(
     old: Machine,
     new: Machine,
     *,
-    run: Replay | None,
+    found: Break | None,
     exploration: Exploration | None,
     outputs: list[str],
     tick: Milliseconds,
@@ -165,9 +170,11 @@ def _text(
     alone = [*(name for name in old.outputs if name not in new.outputs)]
     alone += [name for name in new.outputs if name not in old.outputs]
     left_out = f"; not compared, since one version only has them: {', '.join(alone)}" if alone else ""
-    if run is not None:
-        at = time_text((len(run.ticks) - 1) * tick)
-        last = run.ticks[-1].values
+    if found is not None:
+        at = time_text((found.ticks - 1) * tick)
+        if found.run is None:
+            return f"the outputs differ for the first time {at} after power-on; {NO_STORY}{left_out}"
+        last = found.run.ticks[-1].values
         said = ", ".join(
             f"{name} is {'on' if last[f'{name}.asked'] else 'off'} in the old version and "
             f"{'on' if last[f'{second(name)}.asked'] else 'off'} in the new one"
@@ -229,6 +236,18 @@ def _story(run: Replay, differing: tuple[str, ...]) -> Story:
 
 def _spoken(name: str) -> str:
     return f"new {name.removeprefix(PREFIX)}" if name.startswith(PREFIX) else name
+
+
+def _tick_caution(
+    old: Machine, new: Machine, tick: Milliseconds, results: tuple[CheckResult, CheckResult]
+) -> str:
+    """Of the outputs and of both files' verdicts, each once."""
+    cautions = (
+        tick_caution(tick, old.scan),
+        tick_caution(tick, new.scan),
+        *(item.tick_caution for item in results),
+    )
+    return " ".join(dict.fromkeys(text for text in cautions if text))
 
 
 def _assumptions(old: Machine, new: Machine, tick: Milliseconds) -> tuple[str, ...]:

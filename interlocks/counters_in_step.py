@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import permutations, product
 
+from stillgate.controller.effort import Effort
 from stillgate.sim_io.faults import FaultKind
 
 from .bounds import Bound, Cube, Relation
@@ -28,7 +29,7 @@ SHORTEST = 5
 
 
 def counters_in_step(
-    loop: LoopFormula, known: Iterable[Cube] = (), *, deadline: float | None = None
+    loop: LoopFormula, known: Iterable[Cube] = (), *, effort: Effort | None = None
 ) -> tuple[Cube, ...]:
     """Cubes that are never entered because counters are in step or at rest; inductive with ``known``.
 
@@ -36,7 +37,7 @@ def counters_in_step(
         known: cubes that are known never to be entered.
 
     Raises:
-        OutOfTime: at the deadline.
+        OutOfTime: if the effort is over.
     """
     states = _states(loop)
     counters = [
@@ -52,7 +53,7 @@ def counters_in_step(
         for lead in LEADS
     }
     families = [*at_rest, *(family for family in in_step.values() if family)]
-    kept = set(inductive_families(loop, families, known, deadline=deadline))
+    kept = set(inductive_families(loop, families, known, effort=effort))
     found = [cube for family in at_rest if family in kept for cube in family]
     for behind, ahead in permutations(counters, 2):
         leads = (in_step[behind, ahead, lead] for lead in LEADS)

@@ -10,6 +10,9 @@ The controller is taken at its word: what it asked for is read from the log, and
 the inputs where the log does not say it, as long as these were known from a cold start on; else
 it may have asked for anything, and the parts that it moves may be anywhere. That it does what the file
 says is the replay's question, which is asked along the way.
+
+A log of samples, or of times that are not exact, leaves open what was between its rows: it is followed
+by ``loose_diagnosis``, which claims no more than every possible run agrees on.
 """
 
 from __future__ import annotations
@@ -18,86 +21,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.machine import Machine
-from stillgate.controller.quantities import Milliseconds
 from stillgate.sim_io.disturbances import Disturbance
-from stillgate.sim_io.log import Log, Subject
+from stillgate.sim_io.log import Log, Subject, Telling
 
 from .clusters import ClusterModel, Levels, anywhere, clusters_of
+from .explanations import Diagnosis, Refuted, Survivor, sorted_out
 from .hypotheses import NOTHING, OF_OUTPUTS, Hypothesis, Trouble, hypotheses_of
+from .loose_diagnosis import diagnose_loosely
 from .replay import LogRun, stretches
-from .tracking import Clash, Tracker, Window
-
-
-@dataclass(frozen=True, slots=True)
-class Refuted:
-    """A hypothesis that the log rules out."""
-
-    hypothesis: Hypothesis
-    scan: int
-    clash: Clash | None  # None: see ``words``
-    words: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Survivor:
-    """A hypothesis that agrees with everything recorded.
-
-    Attributes:
-        begun: scans in which the fault may have begun, -1 standing for before the log; None for
-            'nothing wrong'.
-        needed: whether the log cannot be explained without a fault, so that this one, if it is
-            the one, has begun by now.
-        lost_track: the scan from which on it was not followed any more (too many situations),
-            so that it may still be refuted by what came later; None if it was to the end.
-    """
-
-    hypothesis: Hypothesis
-    begun: Window | None
-    needed: bool
-    lost_track: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Diagnosis:
-    """What a log says of what may be wrong.
-
-    Attributes:
-        scans: how many there are from time 0 of the log to its end.
-        survivors: the best pinned down first.
-        refuted: every other hypothesis, in the order in which they fell.
-        parted: the scan in which the controller did for the first time what the file does not say.
-        unobserved: inputs and outputs the log says nothing about.
-        parted_at_first: whether that was where the log's first states or outputs are, so that it may
-            have begun in mid-run.
-        computed: outputs the log says nothing about, but which follow from its inputs.
-        begins: the scan in which the log begins to say something; 0 where it begins at power-on.
-        from_power_on: whether it is known to begin with a cold start.
-        not_begun: where no fault is needed, the faults that would have shown by now.
-        parted_sure: whether everything before ``parted`` was known, from a cold start on.
-    """
-
-    scans: int
-    period: Milliseconds
-    survivors: tuple[Survivor, ...]
-    refuted: tuple[Refuted, ...]
-    parted: int | None
-    unobserved: tuple[str, ...]
-    parted_at_first: bool = False
-    computed: tuple[str, ...] = ()
-    begins: int = 0
-    from_power_on: bool = True
-    not_begun: tuple[Hypothesis, ...] = ()
-    parted_sure: bool = True
-
-    @property
-    def healthy(self) -> bool:
-        """Whether the log can be explained without a fault."""
-        return any(item.hypothesis == NOTHING for item in self.survivors)
-
-    @property
-    def decided(self) -> bool:
-        """Whether every hypothesis was followed to the end."""
-        return all(item.lost_track is None for item in self.survivors)
+from .tracking import Tracker
 
 
 class Tracking:
@@ -158,6 +90,12 @@ class Tracking:
             asked: Levels = tuple(outputs[name] if power else 0 for name in cluster.outputs)
             tracker.run(first, end, seen, asked)
 
+    def forget_places(self) -> None:
+        """Nobody knows how much time passes here: the parts may be anywhere afterwards."""
+        for tracker in (*self.healthy.values(), *self.faulty.values()):
+            if tracker.followed:
+                tracker.forget_places()
+
     def trackers_of(self, hypothesis: Hypothesis) -> tuple[Tracker, ...]:
         """The trackers that a hypothesis lives by: its own, and the healthy rest."""
         own = self.faulty.get(hypothesis)
@@ -200,7 +138,7 @@ def diagnose(
     known: Sequence[Disturbance] = (),
     power_off_is_normal: bool = False,
     progress: Callable[[int], None] | None = None,
-) -> tuple[Diagnosis, Tracking, LogRun]:
+) -> tuple[Diagnosis, Tracking | None, LogRun]:
     """Follows every hypothesis through a log.
 
     Args:
@@ -212,12 +150,18 @@ def diagnose(
 
     Returns:
         The diagnosis; the trackers and the controller as they are at the end of the log, for
-        asking what to test next.
+        asking what to test next. No trackers of a log that leaves open what was between its rows.
 
     Raises:
         ToolMissing: if there is no C compiler.
     """
     run = LogRun.of(machine)
+    if log.header.timing.telling is not Telling.SCANS:
+        loosely = diagnose_loosely(
+            log, machine, run.controller.program,
+            known=known, power_off_is_normal=power_off_is_normal, progress=progress,
+        )  # fmt: skip
+        return loosely, None, run
     tracking = Tracking(machine, known=known, power_off_is_normal=power_off_is_normal)
     scans = begins = 0
     parted: int | None = None
@@ -234,6 +178,8 @@ def diagnose(
             {name: run.asked(name) for name in machine.outputs},
             run.power,
         )  # fmt: skip
+        if run.clock_set:
+            tracking.forget_places()
         # Computed values are those of a stretch's last scan; all before it were as at its beginning.
         for item in _split(pending, now):
             tracking.run(item.first, item.end, item.inputs, item.outputs, power=item.power)
@@ -242,7 +188,7 @@ def diagnose(
             parted, parted_sure = end - 1, run.sure
         if progress is not None:
             progress(end)
-    survivors, not_begun, refuted = _sorted_out(tracking, scans)
+    survivors, not_begun, refuted = sorted_out(tracking, scans)
     silent_inputs = [name for name in machine.inputs if name not in _recorded(log, Subject.INPUT, run)]
     silent_outputs = [name for name in machine.outputs if (Subject.OUTPUT, name) not in run.recorded]
     found = Diagnosis(
@@ -284,40 +230,3 @@ def _split(before: _Stretch | None, now: _Stretch) -> list[_Stretch]:
 
 def _recorded(log: Log, subject: Subject, run: LogRun) -> set[str]:
     return set(log.header.names(subject)) | {name for name, known in run.known.items() if known}
-
-
-def _sorted_out(
-    tracking: Tracking, scans: int
-) -> tuple[tuple[Survivor, ...], tuple[Hypothesis, ...], tuple[Refuted, ...]]:
-    refuted: list[Refuted] = []
-    left: list[Hypothesis] = []
-    for hypothesis in tracking.hypotheses:
-        fall = tracking.refutation(hypothesis, scans)
-        if fall is None:
-            left.append(hypothesis)
-        else:
-            refuted.append(fall)
-    needed = NOTHING not in left
-    survivors = [tracking.survivor(item, scans, needed=needed) for item in left]
-    not_begun: tuple[Hypothesis, ...] = ()
-    if not needed:
-        # Without need for a fault, one that cannot have begun by now explains nothing.
-        idle = [item for item in survivors if item.hypothesis != NOTHING and item.begun is None]
-        not_begun = tuple(item.hypothesis for item in idle)
-        survivors = [item for item in survivors if item not in idle]
-    by_scan = sorted(refuted, key=lambda item: item.scan)
-    return tuple(sorted(survivors, key=_rank)), not_begun, tuple(by_scan)
-
-
-def _rank(item: Survivor) -> tuple[bool, bool, bool, int]:
-    """Best pinned down first: nothing wrong; then the narrower the time in which the fault began.
-
-    An intermittent contact can look like any other fault that opens it, so it comes behind those.
-    """
-    window = item.begun or (0, 0)
-    return (
-        item.hypothesis != NOTHING,
-        item.lost_track is not None,
-        item.hypothesis.trouble is Trouble.INPUT_LOOSE,
-        window[1] - window[0],
-    )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reasons import join_words
 
-from .diagnosis import Refuted
+from .explanations import Refuted
 from .tracking import Clash, Window
 
 _MOST_PLACES = 3

@@ -97,6 +97,7 @@ class FaultTable:
     pairs: tuple[FaultRow, ...] = ()  # rows of two faults, where asked for
     pairs_text: str = ""  # what was covered of the pairs
     pairs_undecided: int = 0  # pairs whose search was cut short or never begun
+    tick_caution: str = ""  # what verdicts at another tick than the scan are worth
 
 
 # -- layers --------------------------------------------------------------------------------------
@@ -136,6 +137,7 @@ class LayerTable:
     rows: tuple[LayerRow, ...]
     assumptions: tuple[str, ...]
     seconds: float
+    tick_caution: str = ""  # what verdicts at another tick than the scan are worth
 
 
 # -- strength ------------------------------------------------------------------------------------
@@ -186,6 +188,7 @@ class StrengthList:
     weakenings: tuple[Weakening, ...]
     assumptions: tuple[str, ...]
     seconds: float
+    tick_caution: str = ""  # what verdicts at another tick than the scan are worth
 
     @property
     def noticed(self) -> int:
@@ -249,3 +252,4 @@ class Comparison:
     exploration: Exploration | None
     assumptions: tuple[str, ...]
     seconds: float
+    tick_caution: str = ""  # what verdicts at another tick than the scan are worth

@@ -8,10 +8,7 @@ the choices of one step, in the order they were asked.
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
-import os
-import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
@@ -19,11 +16,11 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Self
 
+from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import UsageError
 
 from .explorer_library import Code, Library, Options, Way, fault, key_number
 
-_LOOK_EVERY = 0.05  # seconds between two looks at clock and counters
 _WITHOUT_CAP = (1 << 63) - 1
 
 
@@ -41,17 +38,6 @@ class Status(Enum):
     def words(self) -> str:
         """What stopped it, in words; empty if nothing did."""
         return self.value
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """Where a search stops by itself. None is no limit, and for threads one a processor."""
-
-    threads: int | None = None
-    states: int | None = None
-    bytes: int | None = None
-    seconds: float | None = None
-    first_buckets: int = 0  # of each thread's table; the least possible is taken if it is more
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,31 +118,34 @@ class Transition:
 class Explorer:
     """A search with a built checker; close it to give its memory back.
 
+    Args:
+        effort: where it gives up.
+        first_buckets: of each thread's table at first; the least possible is taken if it is more.
+
     Raises:
         UsageError: if the memory allowed does not hold the smallest tables.
         ProgramFault: if the library does not fit, or a step turns out to be faulty.
     """
 
-    def __init__(self, library: Path, limits: Limits | None = None) -> None:
-        self.limits = limits or Limits()
+    def __init__(self, library: Path, effort: Effort | None = None, *, first_buckets: int = 0) -> None:
+        self.effort = effort or Effort()
         self._library = Library(library)
         self._lib = self._library.functions
         self.breaks = self._library.shape.breaks
         self.goals = self._library.shape.goals
-        self.threads = min(self.limits.threads or _processors(), self._library.shape.max_threads)
-        cap = _WITHOUT_CAP if self.limits.states is None else self.limits.states
-        room = _WITHOUT_CAP if self.limits.bytes is None else self.limits.bytes
+        self.threads = min(self.effort.lines, self._library.shape.max_threads)
+        cap = _WITHOUT_CAP if self.effort.states is None else self.effort.states
         code = ctypes.c_int()
-        options = Options(self.threads, 0, cap, room, self.limits.first_buckets)
+        options = Options(self.threads, 0, cap, self.effort.bytes, first_buckets)
         self._run: int | None = self._lib.sg_open(ctypes.byref(options), ctypes.byref(code))
-        if not self._run and code.value == Code.NO_MEMORY and self.limits.bytes is not None:
+        if not self._run and code.value == Code.NO_MEMORY:
             raise UsageError(self._too_little(options))
         if not self._run:
             raise fault(code.value)
         self._counters = self._lib.sg_progress_of(self._run).contents
-        self._deadline: float | None = None
-        self._timed_out = False
-        self.interrupted = False  # whether Ctrl-C has come during a long call
+        self.interrupted = False  # whether Ctrl-C or another stop has come during a long call
+        self._began = time.monotonic()  # the present long call
+        self._broken_at: float | None = None  # seconds of the search after which the latest break was known
         self._outcome: Outcome | None = None
         self._closure: tuple[Found, ...] | None = None
 
@@ -193,11 +182,32 @@ class Explorer:
         """
         if self._outcome is None:
             began = time.monotonic()
-            if self.limits.seconds is not None:
-                self._deadline = began + self.limits.seconds
-            code = self._call(lambda: self._lib.sg_explore(self._run), progress)
+            known = 0
+
+            def look(now: Progress) -> None:
+                nonlocal known
+                timed = self.effort.deadline is not None
+                count = timed and sum(self.record(event) is not None for event in range(self.breaks))
+                if count > known:
+                    known, self._broken_at = count, now.seconds
+                if progress is not None:
+                    progress(now)
+
+            code = self._call(lambda: self._lib.sg_explore(self._run), self._searching, look)
             self._outcome = self._collect(code, time.monotonic() - began)
         return self._outcome
+
+    def _searching(self) -> bool:
+        """Whether the search is to go on.
+
+        The way to a break is rebuilt in about the time in which the break was found; of the time given
+        that much is kept for it, and a quarter at most.
+        """
+        left, known = self.effort.left(), self._broken_at
+        if left is None or known is None:
+            return not self.effort.over
+        given = left + time.monotonic() - self._began
+        return not self.effort.stop.is_set() and left > min(known, given / 4)
 
     def record(self, event: int) -> Record | None:
         """First time that break ``event`` happened, or goal ``event - breaks``; None if never."""
@@ -215,18 +225,19 @@ class Explorer:
         """Least shortest ways to stored states, given with their depths; all in one pass.
 
         Raises:
-            KeyboardInterrupt: if Ctrl-C came meanwhile.
+            OutOfTime: if time, Ctrl-C or a stop ended it; a moment is granted where that has come before.
         """
         rows = sum(depth + 1 for _, depth in targets)
         wanted = (self._library.Key * len(targets))(*(self._library.key(key) for key, _ in targets))
         depths = (ctypes.c_uint32 * len(targets))(*(depth for _, depth in targets))
         keys, ways = (self._library.Key * rows)(), (Way * rows)()
-        self._deadline = None
+        closing = self.effort.closing()
         code = self._call(
-            lambda: self._lib.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways), None
+            lambda: self._lib.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways),
+            lambda: not closing.over,
         )
         if code == Code.STOPPED:
-            raise KeyboardInterrupt
+            raise OutOfTime
         self._demand(code)
         paths: list[StatePath] = []
         at = 0
@@ -254,7 +265,9 @@ class Explorer:
         if self._closure is None:
             raw = (self._library.Unable * max(1, self.goals))()
             mask = sum(1 << goal for goal in (range(self.goals) if goals is None else set(goals)))
-            code = self._call(lambda: self._lib.sg_closure_of(self._run, mask, raw), progress)
+            code = self._call(
+                lambda: self._lib.sg_closure_of(self._run, mask, raw), lambda: not self.effort.over, progress
+            )
             if code in (Code.STOPPED, Code.CAPPED_MEMORY):
                 return None
             self._demand(code)
@@ -317,7 +330,7 @@ class Explorer:
         )
 
     def _collect(self, code: int, seconds: float) -> Outcome:
-        stopped = Status.TIME_LIMIT if self._timed_out and not self.interrupted else Status.INTERRUPT
+        stopped = Status.INTERRUPT if self.interrupted else Status.TIME_LIMIT
         statuses = {
             Code.COMPLETE: Status.COMPLETE,
             Code.CAPPED_STATES: Status.STATE_CAP,
@@ -341,42 +354,34 @@ class Explorer:
             threads=self.threads,
         )
 
-    def _call(self, work: Callable[[], int], progress: Callable[[Progress], None] | None) -> int:
-        """Runs a long call of the library; the deadline or Ctrl-C ends it early."""
-        began = time.monotonic()
-        result: list[int] = []
-        done = threading.Event()
-
-        def body() -> None:
-            try:
-                result.append(work())
-            finally:
-                done.set()
-
+    def _call(
+        self,
+        work: Callable[[], int],
+        goes_on: Callable[[], bool],
+        progress: Callable[[Progress], None] | None = None,
+    ) -> int:
+        """Runs a long call of the library until it ends or is not to go on; Ctrl-C ends it early."""
+        self._began = time.monotonic()
         self._counters.stop = 0
-        self._timed_out = False
-        self._heed_deadline()
-        # Not join(): interrupted by Ctrl-C it takes a running thread for a finished one (Python 3.11).
-        try:
-            threading.Thread(target=body, name="explorer", daemon=True).start()
-            while not done.is_set():
-                try:
-                    done.wait(_LOOK_EVERY)
-                    self._heed_deadline()
-                    if progress is not None:
-                        progress(self._progress(time.monotonic() - began))
-                except KeyboardInterrupt:
-                    self.interrupted = True
-                    self._counters.stop = 1
-        finally:  # a progress call may raise: the engine must not outlive its caller
-            self._counters.stop = 0 if done.is_set() else 1
-            _wait_out(done)
-        return result[0]
 
-    def _heed_deadline(self) -> None:
-        if self._deadline is not None and time.monotonic() >= self._deadline:
-            self._timed_out = True
+        def look() -> None:
+            if not goes_on():
+                self._counters.stop = 1
+            if progress is not None:
+                progress(self._progress(time.monotonic() - self._began))
+
+        def end() -> None:
             self._counters.stop = 1
+
+        result: list[int] = []
+        if not goes_on():
+            end()
+        try:
+            apart(lambda: result.append(work()), look, end)
+        except KeyboardInterrupt:
+            self.effort.stop.set()
+        self.interrupted = self.interrupted or self.effort.stop.is_set()
+        return result[0]
 
     def _progress(self, seconds: float) -> Progress:
         now = self._counters
@@ -385,15 +390,3 @@ class Explorer:
     def _demand(self, code: int) -> None:
         if code:
             raise fault(code)
-
-
-def _processors() -> int:
-    """Processors this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def _wait_out(done: threading.Event) -> None:
-    """Waits for the engine, which has been told to stop, however often Ctrl-C is pressed."""
-    while not done.is_set():
-        with contextlib.suppress(KeyboardInterrupt):
-            done.wait()

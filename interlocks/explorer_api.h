@@ -70,6 +70,7 @@ typedef struct sg_context {
     uint64_t events[SG_EVENT_WORDS];   /* reported since they were last cleared */
     uint8_t marks[SG_MARKS > 0 ? SG_MARKS : 1]; /* coverage, never cleared during a run */
     int fault;                         /* first fault of the step: an sg_status, or 0 */
+    const volatile uint64_t *stop;     /* of the run (explorer_run.h); NULL: nobody stops it */
     uint64_t alive;                    /* inputs whose levels are kept for the last piece (explorer_branches.h) */
     uint64_t needed;                   /* inputs that were asked for though they had been given up */
     const uint16_t *told[2];           /* where the answers of both stages are kept (explorer_results.h) */

@@ -163,13 +163,13 @@ static int sg_ask(void *arg, sg_context *context, const sg_key *from, const sg_k
     return 0;
 }
 
-/* Ask about every successor of the state in order[index]; now and then look at the stop flag. */
+/* Ask about every successor of the state in order[index], unless it is all to end. */
 static void sg_ask_all(sg_closer *c, uint64_t index)
 {
     sg_worker *me = c->me;
     c->index = (uint32_t)index;
     c->slot = me->order[index];
-    if (index % 4096 == 0 && me->run->progress.stop)
+    if (SG_RARE(me->run->progress.stop))
         sg_halt(me->run, SG_STOPPED);
     if (sg_halted(me->run))
         return;
@@ -290,7 +290,7 @@ static int sg_close_over(sg_run *run, uint32_t goals, sg_unable *out)
             status = SG_NO_MEMORY;
     }
     if (!status) {
-        atomic_store(&run->halt, 0);
+        sg_begin(run);
         if (sg_team_run(run->options.threads, sg_closure_job, &all))
             sg_halt(run, SG_NO_THREAD);
         status = sg_halted(run);

@@ -292,6 +292,10 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         motion_key[SG_CONDITION_WORDS + i] = from->w[i] & sg_parts_mask[i];
     sg_kept *motions = NULL;
     for (uint32_t i = 0; i < place->count; i++) {
+        if (SG_RARE(c->stop && *c->stop)) {
+            sg_fault(c, SG_STOPPED);
+            return;
+        }
         const uint64_t *body = result + 1 + SG_EVENT_WORDS;
         if (!motions || !sg_words_same(motion_key, body, SG_CONDITION_WORDS)) {
             memcpy(motion_key, body, SG_CONDITION_WORDS * sizeof *body);

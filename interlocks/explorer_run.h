@@ -115,9 +115,14 @@ static inline void sg_steady(sg_context *c)
         sg_fault(c, SG_UNSTEADY_STEP);
 }
 
-/* The next leaf of the odometer over the picks from `base` on; 0 when all have been visited. */
+/* The next leaf of the odometer over the picks from `base` on; 0 when all have been visited. A state may have
+ * more choices than a lifetime visits, so the stop flag is looked at here: it ends all that is enumerated. */
 static inline int sg_next_leaf(sg_context *c, uint32_t base)
 {
+    if (SG_RARE(c->stop && *c->stop)) {
+        sg_fault(c, SG_STOPPED);
+        return 0;
+    }
     while (c->fixed > base) {
         uint32_t last = c->fixed - 1;
         if (++c->pick[last] < c->size[last])
@@ -303,6 +308,16 @@ static void sg_halt(sg_run *run, int status)
 static inline int sg_halted(const sg_run *run)
 {
     return atomic_load_explicit(&run->halt, memory_order_relaxed);
+}
+
+/* A call into the engine begins: whatever ended the one before is over, and the stop flag counts. */
+static void sg_begin(sg_run *run)
+{
+    atomic_store(&run->halt, 0);
+    for (unsigned i = 0; i < run->options.threads; i++) {
+        run->workers[i]->context.fault = 0;
+        run->workers[i]->context.stop = &run->progress.stop;
+    }
 }
 
 #endif

@@ -202,7 +202,7 @@ static void sg_expand_piece(sg_worker *me)
         sg_transitions(&me->context, &from, sg_arrive, me, 1);
         if (SG_RARE(me->context.fault))
             sg_halt(me->run, me->context.fault);
-        if (SG_RARE(!me->moved) && !sg_is_end(&from)) {
+        else if (SG_RARE(!me->moved) && !sg_is_end(&from)) {
             sg_record *least = &me->least_stuck;
             if (!me->stuck++ || (least->depth == me->depth && sg_key_compare(&from, &least->from) < 0)) {
                 least->depth = me->depth;
@@ -362,6 +362,7 @@ static void sg_filter_reset(sg_worker *me)
 
 static int sg_search(sg_run *run)
 {
+    sg_begin(run);
     int early = sg_initials(&run->workers[0]->context, sg_found_initial, run);
     run->ended = 1;
     atomic_store(&run->halt, early);

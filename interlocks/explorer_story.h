@@ -113,7 +113,11 @@ static void sg_story_job(void *arg, unsigned index)
         sg_cursor level = sg_cursor_at(me, all->depth - 1);
         for (uint64_t slot; (slot = sg_cursor_next(&level)) != SG_NOWHERE;) {
             sg_key from = sg_slot_key(&me->store, slot);
-            sg_walk(&me->context, &from, sg_trace, &tracing);
+            int wrong = sg_walk(&me->context, &from, sg_trace, &tracing);
+            if (SG_RARE(wrong == SG_STOPPED || run->progress.stop))
+                sg_halt(run, SG_STOPPED);
+            if (SG_RARE(sg_halted(run)))
+                break;
             me->context.fault = 0; /* only where a search was cut short: that state explains nothing */
         }
         sg_barrier_wait(&run->barrier);
@@ -163,7 +167,7 @@ static int sg_story(sg_run *run, uint64_t targets, const sg_key *wanted, const u
             if (depths[i] > all->deepest)
                 all->deepest = depths[i];
         }
-        atomic_store(&run->halt, 0);
+        sg_begin(run);
         if ((all->depth = all->deepest) > 0) {
             sg_sieve_make(all);
             if (sg_team_run(run->options.threads, sg_story_job, all))

@@ -11,19 +11,17 @@ Two faults of one signal are no pair: it cannot be stuck on and off at once.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+from stillgate.controller.effort import Effort, in_parallel
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 from stillgate.sim_io.faults import Fault
 
 from .closed_loop import ClosedLoop, close_loop
 from .evidence import FaultBreak, FaultRow, Outcome
-from .explorer import Limits
 from .story import tell
 from .switchboard import Answer, Switchboard, allowance, with_allowances
 from .wording import sentence_of, time_text
@@ -47,8 +45,7 @@ def fault_pairs(
     singles: Sequence[FaultRow],
     *,
     tick: Milliseconds,
-    lines: int,
-    limits: Limits,
+    effort: Effort,
     progress: Callable[[int, int], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> Pairs:
@@ -56,26 +53,25 @@ def fault_pairs(
 
     Args:
         singles: the rows of the single faults, which say what each breaks alone.
-        lines: searches at once.
-        limits: states and bytes of each search; the seconds are of all of them together.
+        effort: of all searches together; a search a thread runs at once.
         progress: called with how many pairs are judged and how many there are.
         on_slow_build: called before a compiler's slow very first call.
 
     Raises:
         ToolMissing: if there is no C compiler.
+        OutOfTime: if the effort was over before the checker was built.
     """
-    deadline = None if limits.seconds is None else time.monotonic() + limits.seconds
+    each = effort.share(effort.lines)
     loop = with_allowances(close_loop(machine, tick=tick, faults=2, possibility=False))
     alone = {row.fault: {item.requirement for item in row.breaks} for row in singles}
     pairs = [pair for pair in combinations(loop.faults, 2) if pair[0].subject != pair[1].subject]
 
-    with Switchboard(loop, lines=lines, on_slow_build=on_slow_build) as board:
+    with Switchboard(loop, effort=effort, on_slow_build=on_slow_build) as board:
 
         def judge(pair: tuple[Fault, Fault]) -> FaultRow | None:
             """The pair's row, None if it does no worse."""
-            left = None if deadline is None else deadline - time.monotonic()
             row = _row(pair)
-            if left is not None and left <= 0:
+            if effort.over:
                 return row
             known = alone[pair[0].name] | alone[pair[1].name]
             events = [
@@ -87,17 +83,16 @@ def fault_pairs(
                 [allowance(item.number) for item in pair],
                 note=events,
                 runs=True,
-                limits=replace(limits, seconds=left),
+                effort=each,
             )
             return _judged(loop, row, answer)
 
         judged: list[FaultRow] = []
-        with ThreadPoolExecutor(lines) as pool:
-            for count, row in enumerate(pool.map(judge, pairs), 1):
-                if row is not None:
-                    judged.append(row)
-                if progress is not None:
-                    progress(count, len(pairs))
+        for count, row in enumerate(in_parallel(judge, pairs, effort), 1):
+            if row is not None:
+                judged.append(row)
+            if progress is not None:
+                progress(count, len(pairs))
     broken = [row for row in judged if row.breaks]
     undecided = len(judged) - len(broken)
     rows = tuple(sorted(broken, key=lambda row: (row.breaks[0].depth, row.fault)))
@@ -116,14 +111,15 @@ def _row(pair: tuple[Fault, Fault]) -> FaultRow:
 
 def _judged(loop: ClosedLoop, row: FaultRow, answer: Answer) -> FaultRow | None:
     breaks: list[FaultBreak] = []
-    for event, run in answer.runs:
+    for event, found in answer.runs:
         name = loop.requirement_names[event]
         requirement = loop.machine.requirements[name]
-        at = time_text((len(run.ticks) - 1) * loop.tick)
+        at = time_text((found.ticks - 1) * loop.tick)
         said = (
             f"{name} is broken {at} after power-on, with two faults: {row.fault} ({sentence_of(requirement)})"
         )
-        breaks.append(FaultBreak(name, requirement.hazard, False, len(run.ticks), tell(run, said)))
+        story = None if found.run is None else tell(found.run, said)
+        breaks.append(FaultBreak(name, requirement.hazard, False, found.ticks, story))
     if not breaks:
         return None if answer.complete else row
     breaks.sort(key=lambda item: (item.depth, item.requirement))

@@ -228,6 +228,7 @@ static void sg_fault_close(const sg_fault_all *all, sg_fault_search *x, uint64_t
         row->longest = longest;
 }
 
+/* Nonzero: the sg_status that ended it. */
 static int sg_fault_components(const sg_fault_all *all, uint32_t nodes, sg_fault_row *rows)
 {
     sg_fault_search x = {
@@ -236,14 +237,16 @@ static int sg_fault_components(const sg_fault_all *all, uint32_t nodes, sg_fault
         malloc(((uint64_t)nodes + 1) * sizeof(sg_fault_frame)), malloc(((uint64_t)nodes + 1) * sizeof(uint32_t)),
     };
     uint32_t *index = calloc((uint64_t)nodes + 1, sizeof *index);
-    int ok = x.low && x.longest && x.works && x.marked && x.frames && x.stack && index;
+    int status = x.low && x.longest && x.works && x.marked && x.frames && x.stack && index ? 0 : SG_CAPPED_MEMORY;
     uint32_t met = 0;
-    for (uint32_t root = 0; ok && root < nodes; root++) {
+    for (uint32_t root = 0; !status && root < nodes; root++) {
         if (x.low[root])
             continue;
         uint64_t depth = 0, top = 0;
         x.frames[depth++] = (sg_fault_frame){root, UINT64_MAX};
-        while (depth) {
+        while (depth && !status) {
+            if (SG_RARE(all->run->progress.stop))
+                status = SG_STOPPED;
             sg_fault_frame *f = &x.frames[depth - 1];
             const sg_fault_part *p = sg_fault_owner(all, f->node);
             uint32_t mine = f->node - p->first;
@@ -284,7 +287,7 @@ static int sg_fault_components(const sg_fault_all *all, uint32_t nodes, sg_fault
         }
     }
     free(x.low), free(x.longest), free(x.works), free(x.marked), free(x.frames), free(x.stack), free(index);
-    return ok;
+    return status;
 }
 
 /* rows: SG_FAULT_MAX + 1; records: as many rows of SG_BREAKS. Needs a complete search. */
@@ -301,7 +304,7 @@ SG_EXPORT int sg_fault_pass(sg_run *run, sg_fault_row *rows, sg_record *records)
         all->part[t].all = all;
         all->part[t].me = run->workers[t];
     }
-    atomic_store(&run->halt, 0);
+    sg_begin(run);
     int status = sg_fault_number(all) ? 0 : SG_CAPPED_MEMORY;
     if (!status) {
         if (sg_team_run(run->options.threads, sg_fault_job, all))
@@ -321,8 +324,8 @@ SG_EXPORT int sg_fault_pass(sg_run *run, sg_fault_row *rows, sg_record *records)
                   sg_key_compare(&p->records[i].from, &records[i].from) < 0)))
                 records[i] = p->records[i];
     }
-    if (!status && !sg_fault_components(all, nodes, rows))
-        status = SG_CAPPED_MEMORY;
+    if (!status)
+        status = sg_fault_components(all, nodes, rows);
     for (unsigned t = 0; t < run->options.threads; t++) {
         sg_fault_part *p = &all->part[t];
         if (p->room)

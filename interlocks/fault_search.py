@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.expression import Operator
 from stillgate.controller.machine import Machine
@@ -56,7 +57,9 @@ def with_work_goal(loop: ClosedLoop) -> ClosedLoop:
     return replace(loop, monitors=monitors, after=(*loop.after, Assign(goal_cell(0), term)))
 
 
-def build_fault_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None) -> FilePath:
+def build_fault_checker(
+    loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, effort: Effort | None = None
+) -> FilePath:
     """Shared library of a loop's checker with the fault pass."""
     field = next(item for item in packed_fields(loop) if item.cell == loop.fault)
     files = checker_files(loop)
@@ -65,7 +68,12 @@ def build_fault_checker(loop: ClosedLoop, on_slow_build: Callable[[], None] | No
         f'#define SG_FAULT_AT {field.offset}\n#define SG_FAULT_BITS {field.bits}\n#include "fault_pass.h"\n'
     )
     return build_library(
-        files, "checker.c", options=OPTIONS, compiler=find_compiler(), on_slow_build=on_slow_build
+        files,
+        "checker.c",
+        options=OPTIONS,
+        compiler=find_compiler(),
+        on_slow_build=on_slow_build,
+        effort=effort,
     )
 
 
@@ -95,8 +103,8 @@ class _Row(ctypes.Structure):
 class FaultExplorer(Explorer):
     """An explorer whose library holds the fault pass."""
 
-    def __init__(self, loop: ClosedLoop, library: FilePath, *args: object) -> None:
-        super().__init__(library, *args)  # type: ignore[arg-type]
+    def __init__(self, loop: ClosedLoop, library: FilePath, effort: Effort | None = None) -> None:
+        super().__init__(library, effort)
         self.loop = loop
 
     def by_fault(self) -> dict[int, UnderFault] | None:
@@ -111,8 +119,7 @@ class FaultExplorer(Explorer):
         records = (self._library.Record * (count * self.breaks))()
         call = self._lib.sg_fault_pass
         call.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p]
-        self._deadline = None
-        code = self._call(lambda: call(self._run, rows, records), None)
+        code = self._call(lambda: call(self._run, rows, records), lambda: not self.effort.over)
         if code in (Code.STOPPED, Code.CAPPED_MEMORY):
             return None
         if code:
@@ -134,14 +141,16 @@ class FaultExplorer(Explorer):
         """The ways to breaks, given as (index, record).
 
         Raises:
+            OutOfTime: if the time was over before all were there.
             ProgramFault: if a replayed story does not break what it should.
         """
         fields = packed_fields(self.loop)
         runs: list[Replay] = []
+        look = self.effort.closing().look
         paths = self.paths([(record.start, record.depth - 1) for _, record in wanted])
         for (event, record), path in zip(wanted, paths, strict=True):
             keys = tuple(unpack(fields, key) for key in path.keys)
-            run = replay(self.loop, Path(keys, (*path.picks, record.picks)))
+            run = replay(self.loop, Path(keys, (*path.picks, record.picks)), look=look)
             if event not in run.ticks[-1].broken:
                 name = self.loop.requirement_names[event]
                 raise ProgramFault(f"the replayed story of {name} does not break it")

@@ -1,8 +1,10 @@
 """Faults in the closed loop: when each may begin, and what it does to what it sticks to.
 
 A stuck fault begins at the first tick in which it changes something: begun earlier it is the same run, so
-nothing is lost and many states are saved. A free input's fault may begin at any tick. Faults of inputs
-and of power begin before the controller scans, those of outputs once it is known what is asked.
+nothing is lost and many states are saved. A free input's fault may begin at any tick, and an output that
+is stuck on at power-on may have been so for long, which a part may tell though the output is asked for
+now. Faults of inputs and of power begin before the controller scans, those of outputs once it is known
+what is asked.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ from stillgate.controller.program import (
     Statement,
     Term,
     conjunction,
+    disjunction,
 )
 from stillgate.sim_io.faults import FaultKind, faults_of
 
@@ -85,13 +88,18 @@ class FaultSteps:
             start = (If(Ref(self.dark), come_back, start),)
         return start
 
-    def outputs_begin(self) -> Block:
-        """Faults of outputs."""
+    def outputs_begin(self, power_on: Term) -> Block:
+        """Faults of outputs.
+
+        Args:
+            power_on: whether parts still ask what was before the first scan.
+        """
         asked = {output.name: Ref(output.asked) for output in self.controller.outputs}
         options: list[tuple[Term, int]] = []
         for fault in self.faults:
             if fault.kind is FaultKind.OUTPUT_ON:
-                options.append((Complement(asked[fault.subject]), fault.number))
+                off = Complement(asked[fault.subject])
+                options.append((off if power_on == FALSE else disjunction((off, power_on)), fault.number))
             elif fault.kind is FaultKind.OUTPUT_OFF:
                 options.append((asked[fault.subject], fault.number))
         if not options:

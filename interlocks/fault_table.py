@@ -23,26 +23,29 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import UsageError
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
 from stillgate.sim_io.faults import Fault, FaultKind, faults_of
 
 from .assumptions import assumptions_of
-from .check import DEFAULT_BYTES, required_faults
+from .check import required_faults
 from .closed_loop import ClosedLoop, close_loop
 from .coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
 from .evidence import FaultBreak, FaultRow, FaultTable, Outcome
-from .explorer import Limits, Progress, Status
 from .explorer import Outcome as Searched
+from .explorer import Progress, Status
 from .fault_pairs import Pairs, fault_pairs
 from .fault_search import FaultExplorer, UnderFault, build_fault_checker, hazardous_outputs, with_work_goal
 from .first_difference import FirstDifference, first_differences
 from .packing import key_bits, packed_fields
 from .story import tell
-from .verdict import Exploration, Story
+from .ticks import chosen_tick
+from .verdict import Exploration, Story, tick_caution
 from .windows import waiting_window
 from .wording import sentence_of, time_text
 
@@ -55,10 +58,7 @@ def fault_table(
     tick: Milliseconds | None = None,
     rates: Mapping[str, float] | None = None,
     pairs: bool = False,
-    threads: int | None = None,
-    max_states: int | None = None,
-    max_bytes: int | None = None,
-    time_limit: float | None = None,
+    effort: Effort | None = None,
     progress: Callable[[Progress], None] | None = None,
     pairs_progress: Callable[[int, int], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
@@ -69,8 +69,7 @@ def fault_table(
         tick: period of the exploration in ms; default the file's, else the scan.
         rates: rate of each fault by name, in any one unit, for the diagnostic coverage.
         pairs: look at every pair of faults too, in what is left of the time.
-        threads: threads of the search; default one a processor.
-        max_states, max_bytes, time_limit: where to give up; rows are undecided then.
+        effort: of everything together; where it is over, rows are undecided.
         progress: called a few times a second while the search runs.
         pairs_progress: called with how many pairs are judged and how many there are.
         on_slow_build: called before a compiler's slow very first call.
@@ -81,34 +80,28 @@ def fault_table(
     """
     began = time.monotonic()
     machine = document.machine
-    period = tick or machine.check.tick or machine.scan
-    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
+    period = chosen_tick(machine, tick)
+    given = effort or Effort()
     if not faults_of(machine):
         raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
     loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
-    with FaultExplorer(loop, build_fault_checker(loop, on_slow_build), limits) as explorer:
-        outcome = explorer.run(progress)
-        exploration = _exploration(loop, outcome)
-        found = explorer.by_fault() if exploration.exhausted else None
-        stories = {} if found is None else _stories(loop, explorer, found)
-        lines = explorer.threads
-    left = None if time_limit is None else max(0.0, time_limit - (time.monotonic() - began))
+    exploration, found, stories = _search(loop, given, progress, on_slow_build)
     differences: dict[str, FirstDifference] = {}
-    if found is not None and outcome.status is Status.COMPLETE and machine.inputs and machine.outputs:
-        differences = first_differences(
-            machine, tick=period, lines=lines, limits=replace(limits, seconds=left)
-        )
+    if found is not None and machine.inputs and machine.outputs:
+        with suppress(OutOfTime):
+            differences = first_differences(machine, tick=period, effort=given)
     rows = tuple(
         _row(loop, fault, None if found is None else found[fault.number], differences, stories)
         for fault in loop.faults
     )
     two = Pairs((), 0, 0, "")
     if pairs and exploration.exhausted:
-        left = None if time_limit is None else max(0.0, time_limit - (time.monotonic() - began))
-        two = fault_pairs(
-            machine, rows, tick=period, lines=lines, limits=replace(limits, seconds=left),
-            progress=pairs_progress, on_slow_build=on_slow_build,
-        )  # fmt: skip
+        try:
+            two = fault_pairs(
+                machine, rows, tick=period, effort=given, progress=pairs_progress, on_slow_build=on_slow_build
+            )
+        except OutOfTime:
+            two = Pairs((), 0, 1, "Undecided: the time was over before a pair was looked at.")
     elif pairs:
         two = Pairs(
             (), 0, 1, "Undecided: the search under single faults was cut short, so no pair was looked at."
@@ -124,7 +117,30 @@ def fault_table(
         pairs=two.rows,
         pairs_text=two.text,
         pairs_undecided=two.undecided,
+        tick_caution=tick_caution(period, machine.scan),
     )
+
+
+def _search(
+    loop: ClosedLoop,
+    effort: Effort,
+    progress: Callable[[Progress], None] | None,
+    on_slow_build: Callable[[], None] | None,
+) -> tuple[Exploration, dict[int, UnderFault] | None, dict[tuple[int, int], Story]]:
+    """What the search covered; what it says of each fault, if exhausted; the stories it had time for."""
+    try:
+        library = build_fault_checker(loop, on_slow_build, effort)
+    except (OutOfTime, KeyboardInterrupt):
+        return Exploration.not_run(1, loop.tick, effort.ended_by), None, {}
+    with FaultExplorer(loop, library, effort) as explorer:
+        exploration = _exploration(loop, explorer.run(progress))
+        found = explorer.by_fault() if exploration.exhausted else None
+        stories: dict[tuple[int, int], Story] = {}
+        with suppress(OutOfTime):
+            stories = {} if found is None else _stories(loop, explorer, found)
+        if explorer.interrupted:
+            exploration = replace(exploration, stopped_by=Status.INTERRUPT.words)
+    return exploration, found, stories
 
 
 def _exploration(loop: ClosedLoop, outcome: Searched) -> Exploration:

@@ -10,9 +10,9 @@ does not drive; there everything is dropped, so the search stays small.
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
+from stillgate.controller.effort import Effort, in_parallel
 from stillgate.controller.expression import Binary, Expression, Name, Operator, Span, canonical
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Exclusion, Machine, Never
@@ -39,7 +39,7 @@ from stillgate.controller.quantities import Condition, Milliseconds
 from stillgate.sim_io.faults import FaultKind, faults_of
 
 from .closed_loop import ClosedLoop, close_loop
-from .explorer import Limits, Status
+from .explorer import Status
 from .fault_search import hazardous_outputs
 from .switchboard import Switchboard, allowance, with_allowances
 from .two_controllers import first_name, is_second, second, side_by_side
@@ -64,19 +64,27 @@ def first_differences(
     machine: Machine,
     *,
     tick: Milliseconds,
-    lines: int,
-    limits: Limits,
+    effort: Effort,
     on_slow_build: Callable[[], None] | None = None,
 ) -> dict[str, FirstDifference]:
-    """What each fault of an input changes first, by the fault's name."""
+    """What each fault of an input changes first, by the fault's name.
+
+    Args:
+        effort: of all searches together; a search a thread runs at once.
+
+    Raises:
+        OutOfTime: if the effort was over before the checker was built.
+    """
     loop = _loop(machine, tick)
     if not loop.faults:
         return {}
     differs, dangerous = (loop.requirement_names.index(name) for name in ("differs", "dangerous"))
     numbers = {item.name: item.number for item in loop.faults}
 
+    each = effort.share(effort.lines)
+
     def judge(name: str) -> FirstDifference:
-        answer = board.ask((allowance(numbers[name]),), stop_at=(dangerous,), note=(differs,), limits=limits)
+        answer = board.ask((allowance(numbers[name]),), stop_at=(dangerous,), note=(differs,), effort=each)
         if answer.event is not None:
             return FirstDifference(True, True)
         assert answer.outcome is not None
@@ -85,11 +93,8 @@ def first_differences(
             True if differs in answer.noted else False if complete else None, False if complete else None
         )
 
-    with (
-        Switchboard(loop, lines=lines, on_slow_build=on_slow_build) as board,
-        ThreadPoolExecutor(lines) as pool,
-    ):
-        return dict(zip(numbers, pool.map(judge, numbers), strict=True))
+    with Switchboard(loop, effort=effort, on_slow_build=on_slow_build) as board:
+        return dict(zip(numbers, in_parallel(judge, numbers, effort), strict=True))
 
 
 def _loop(machine: Machine, tick: Milliseconds) -> ClosedLoop:

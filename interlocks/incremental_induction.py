@@ -26,8 +26,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import z3
+from stillgate.controller.effort import Effort
 
-from .bounds import Bound, BoundSolver, Cube, Lifter, outside_all, within
+from .bounds import Bound, BoundSolver, Cube, Lifter, answered, fresh_solver, outside_all, within
 from .smt import Formula
 from .smt_loop import Key, LoopFormula
 
@@ -72,6 +73,7 @@ class Prover:
         self._active: list[Any] = []
         self._numbers = itertools.count()
         self._retire = itertools.count()
+        self._effort = Effort()
         self.main = BoundSolver(loop)
         self.main.solver.add(loop.domain, outside_all(loop, known), loop.moves)
         self._bad = z3.Bool("bad")
@@ -87,21 +89,28 @@ class Prover:
 
     # -- the search ------------------------------------------------------------------------
 
+    @property
+    def spoiled(self) -> bool:
+        """Whether a query was ended midway: it cannot go on, and has to begin anew."""
+        return any(item.spoiled for item in (self.main, self.starts, self.lifter.solver))
+
     def learn(self, known: Iterable[Cube]) -> None:
         """Takes up what proofs made meanwhile have excluded; what was learnt before stays right."""
         self.main.solver.add(outside_all(self.loop, known))
 
-    def run(self, deadline: float | None = None) -> Proof | Way:
+    def run(self, effort: Effort | None = None) -> Proof | Way:
         """The proof, or the way to something bad. Out of time before, it goes on where it was.
 
         Args:
-            deadline: on the monotonic clock, in s.
+            effort: where to give up.
 
         Raises:
-            OutOfTime: at the deadline.
+            OutOfTime: if the effort is over.
         """
+        given = effort or Effort()
         for solver in (self.main, self.starts, self.lifter.solver):
-            solver.give_until(deadline)
+            solver.give(given)
+        self._effort = given
         while True:
             found = self._strengthen()
             if found is not None:
@@ -230,18 +239,18 @@ class Prover:
 
     def _way(self, item: _Obligation) -> Way:
         """Concrete states and answers along a chain of obligations."""
-        solver = z3.SolverFor("QF_FD")
+        solver = fresh_solver()
         solver.add(self.loop.begin, within(self.loop, item.cube))
-        assert solver.check() == z3.sat
+        assert answered(solver, self._effort)
         model = solver.model()
         way = Way(self.loop.begin_picks(model), [], [self.loop.key_of(model, self.loop.now)])
         step: _Obligation | None = item
         while step is not None:
             following = step.then
             target = self.bad if following is None else within(self.loop, following.cube, self.loop.then)
-            solver = z3.SolverFor("QF_FD")
+            solver = fresh_solver()
             solver.add(self.loop.step, self.loop.is_state(way.keys[-1]), target)
-            assert solver.check() == z3.sat, "an obligation leads on from all of its states"
+            assert answered(solver, self._effort), "an obligation leads on from all of its states"
             model = solver.model()
             way.steps.append(self.loop.step_picks(model))
             way.keys.append(self.loop.key_of(model, self.loop.then))

@@ -25,7 +25,8 @@ from stillgate.controller.program import ControllerProgram
 
 from .asked_outputs import output_vectors
 from .clusters import Cluster, ClusterModel, Levels, Situation, anywhere
-from .diagnosis import Diagnosis, Tracking
+from .diagnosis import Tracking
+from .explanations import Diagnosis
 from .hypotheses import NOTHING, Hypothesis, Trouble
 from .tracking import Tracker
 

@@ -18,8 +18,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import z3
+from stillgate.controller.effort import Effort
 
-from .bounds import Bound, Cube, Relation, answered, contains, outside_all, remaining, within
+from .bounds import Bound, Cube, Relation, answered, contains, fresh_solver, outside_all, within
 from .smt import Formula, any_of
 from .smt_loop import Key, LoopFormula
 
@@ -35,21 +36,12 @@ class InvariantFault:
     state: Key
 
 
-def fresh_solver(deadline: float | None = None) -> Any:
-    """A solver of finite domains, told when to give up."""
-    solver = z3.SolverFor("QF_FD")
-    left = remaining(deadline)
-    if left is not None:
-        solver.set("timeout", max(1, int(left * 1000)))
-    return solver
-
-
 def faults_of_invariant(
     loop: LoopFormula,
     cubes: Sequence[Cube],
     never: Mapping[str, Formula],
     *,
-    deadline: float | None = None,
+    effort: Effort | None = None,
 ) -> list[InvariantFault]:
     """What is wrong with an invariant that is said to prove that conditions never happen.
 
@@ -57,39 +49,40 @@ def faults_of_invariant(
         never: conditions on a step, by name. That no value leaves its cell's range is always asked.
 
     Raises:
-        OutOfTime: at the deadline; nothing is known then.
+        OutOfTime: if the effort is over; nothing is known then.
     """
+    given = effort or Effort()
     found: list[InvariantFault] = []
     inside = z3.Not(outside_all(loop, cubes))
-    _add_if_possible(loop, found, deadline, "a start state is excluded", [loop.begin, inside])
+    _add_if_possible(loop, found, given, "a start state is excluded", [loop.begin, inside])
     rests = [loop.domain, outside_all(loop, cubes), loop.step]
     later = z3.Not(outside_all(loop, cubes, loop.then))
-    _add_if_possible(loop, found, deadline, "a step leads to an excluded state", [*rests, later])
+    _add_if_possible(loop, found, given, "a step leads to an excluded state", [*rests, later])
     asked = {"a value leaves its range": loop.outside}
     asked |= {f"{name} breaks": condition for name, condition in never.items()}
     for text, condition in asked.items():
-        _add_if_possible(loop, found, deadline, f"{text} in a step", [*rests, condition])
+        _add_if_possible(loop, found, given, f"{text} in a step", [*rests, condition])
     return found
 
 
 def _add_if_possible(
-    loop: LoopFormula, found: list[InvariantFault], deadline: float | None, text: str, formulas: list[Formula]
+    loop: LoopFormula, found: list[InvariantFault], effort: Effort, text: str, formulas: list[Formula]
 ) -> None:
-    solver = fresh_solver(deadline)
+    solver = fresh_solver()
     solver.add(*formulas)
-    if answered(solver):
+    if answered(solver, effort):
         found.append(InvariantFault(text, loop.key_of(solver.model(), loop.now)))
 
 
 def inductive_part(
-    loop: LoopFormula, cubes: Iterable[Cube], *, deadline: float | None = None
+    loop: LoopFormula, cubes: Iterable[Cube], *, effort: Effort | None = None
 ) -> tuple[Cube, ...]:
     """The largest inductive subset of candidates.
 
     Raises:
-        OutOfTime: at the deadline.
+        OutOfTime: if the effort is over.
     """
-    kept = inductive_families(loop, ((cube,) for cube in cubes), deadline=deadline)
+    kept = inductive_families(loop, ((cube,) for cube in cubes), effort=effort)
     return tuple(cube for (cube,) in kept)
 
 
@@ -98,7 +91,7 @@ def inductive_families(
     families: Iterable[Family],
     known: Iterable[Cube] = (),
     *,
-    deadline: float | None = None,
+    effort: Effort | None = None,
 ) -> tuple[Family, ...]:
     """The largest inductive subset of candidates that are cubes to be kept or given up together.
 
@@ -106,18 +99,25 @@ def inductive_families(
         known: cubes that are known never to be entered.
 
     Raises:
-        OutOfTime: at the deadline.
+        OutOfTime: if the effort is over.
     """
-    starts = fresh_solver(deadline)
+    given = effort or Effort()
+    starts = fresh_solver()
     starts.add(loop.begin)
-    kept = _without(loop, list(dict.fromkeys(families)), starts, loop.now)
-    steps = fresh_solver(deadline)
+    kept = _without(loop, list(dict.fromkeys(families)), starts, loop.now, given)
+    steps = fresh_solver()
     steps.add(loop.domain, loop.step, outside_all(loop, known))
-    return tuple(_without(loop, kept, steps, loop.then, before=True))
+    return tuple(_without(loop, kept, steps, loop.then, given, before=True))
 
 
 def _without(
-    loop: LoopFormula, families: list[Family], solver: Any, unknowns: Sequence[Any], *, before: bool = False
+    loop: LoopFormula,
+    families: list[Family],
+    solver: Any,
+    unknowns: Sequence[Any],
+    effort: Effort,
+    *,
+    before: bool = False,
 ) -> list[Family]:
     """Families that no model of the solver lies in; with ``before``, no model that was outside those kept.
 
@@ -127,6 +127,7 @@ def _without(
     outside = [z3.FreshBool("outside") for _ in families]
     inside = [z3.FreshBool("inside") for _ in families]
     for family, out, in_ in zip(families, outside, inside, strict=True):
+        effort.look()
         solver.add(z3.Implies(in_, any_of([within(loop, cube, unknowns) for cube in family])))
         if before:
             solver.add(z3.Implies(out, outside_all(loop, family)))
@@ -134,7 +135,7 @@ def _without(
     while kept:
         entered = z3.FreshBool("entered")
         solver.add(z3.Implies(entered, z3.Or(*(inside[number] for number in kept))))
-        if not answered(solver, entered, *(outside[number] for number in kept)):
+        if not answered(solver, effort, entered, *(outside[number] for number in kept)):
             break
         key = loop.key_of(solver.model(), unknowns)
         solver.add(z3.Not(entered))

@@ -22,16 +22,17 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
 
 from .assumptions import assumptions_of
 from .at_will import MOST_AT_WILL, Freed, freed_for
-from .check import DEFAULT_BYTES, judgement_of, required_faults
+from .check import judgement_of, required_faults
 from .closed_loop import ClosedLoop, close_loop
 from .evidence import Carrier, LayerRow, LayerTable
-from .explorer import Limits, Progress
+from .explorer import Progress
 from .search import Search, checkers_of
 from .verdict import CheckResult, Exploration, Judgement, Word
 
@@ -46,6 +47,9 @@ ABOUT_MANY = (
     "'broken' with the same outputs at will, and the parts as they are."
 )
 
+PATIENCE = 20.0
+"""Seconds of each search, where nobody says for how long."""
+
 _FEW = 100_000
 """States of the first, short search for breaks."""
 
@@ -55,10 +59,8 @@ def layers(
     result: CheckResult,
     *,
     faults: int = 0,
-    threads: int | None = None,
-    max_states: int | None = None,
-    max_bytes: int | None = None,
-    time_limit: float | None = None,
+    effort: Effort | None = None,
+    patience: float | None = PATIENCE,
     progress: Callable[[Progress], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> LayerTable:
@@ -67,8 +69,8 @@ def layers(
     Args:
         result: the check of the same file, which judges both layers together.
         faults: 0 or 1; with 1, requirements that must withstand a fault are judged under one.
-        threads, max_states, max_bytes: of each search.
-        time_limit: seconds of each search; what is not decided by then is undecided.
+        effort: of all searches together, one after another; each gets its part of the time that is left.
+        patience: most seconds of a search where the effort has no deadline; then it is undecided.
         progress: called a few times a second while a search runs.
         on_slow_build: called before a compiler's slow very first call.
 
@@ -85,9 +87,10 @@ def layers(
         and required_faults(document.machine, item) >= budget
     }
     machine = document.machine.model_copy(update={"requirements": wanted})
-    limits = Limits(threads=threads, states=max_states, bytes=max_bytes or DEFAULT_BYTES, seconds=time_limit)
-    bench = _Bench(machine, result.tick, budget, limits, progress, on_slow_build)
     groups = freed_for(machine, result.tick)
+    searches = 1 + sum(1 if group.whole else 3 for group in groups)
+    given = effort or Effort()
+    bench = _Bench(machine, result.tick, budget, given, patience, searches, progress, on_slow_build)
     sequences = bench.sequences_alone()
     interlocks = bench.interlocks_alone(groups)
     both = {
@@ -110,17 +113,23 @@ def layers(
             *assumptions_of(machine, result.tick, budget),
         ),
         seconds=time.monotonic() - began,
+        tick_caution=result.tick_caution,
     )
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Bench:
-    """What all searches of a layer table have in common; ``machine`` has the judged requirements only."""
+    """What all searches of a layer table have in common; ``machine`` has the judged requirements only.
+
+    ``to_go`` counts the searches that may still come, among which the time left is shared.
+    """
 
     machine: Machine
     tick: Milliseconds
     budget: int
-    limits: Limits
+    effort: Effort
+    patience: float | None
+    to_go: int
     progress: Callable[[Progress], None] | None
     on_slow_build: Callable[[], None] | None
 
@@ -133,36 +142,50 @@ class _Bench:
         whole = [group for group in groups if group.whole]
         found = self._judged([group.loop(self.machine, self.tick, self.budget) for group in whole])
         parted = [group for group in groups if not group.whole]
-        found |= _those(Word.BROKEN, self._narrower(parted, replace(self.limits, states=self._few())))
+        found |= _those(Word.BROKEN, self._narrower(parted, replace(self.effort, states=self._few())))
         parted = _left(parted, found)
         wider = self._judged([group.wider_loop(self.machine, self.tick, self.budget) for group in parted])
         found |= _those(Word.HOLDS, wider)
         parted = _left(parted, found)
-        narrower = self._narrower(parted, self.limits)
+        narrower = self._narrower(parted, self.effort)
         return found | {
             name: _only_broken(narrower[name], group) for group in parted for name in group.requirements
         }
 
     def _few(self) -> int:
-        return _FEW if self.limits.states is None else min(_FEW, self.limits.states)
+        return _FEW if self.effort.states is None else min(_FEW, self.effort.states)
 
-    def _narrower(self, groups: Sequence[Freed], limits: Limits) -> dict[str, Judgement]:
-        return self._judged([group.loop(self.machine, self.tick, self.budget) for group in groups], limits)
+    def _narrower(self, groups: Sequence[Freed], effort: Effort) -> dict[str, Judgement]:
+        return self._judged([group.loop(self.machine, self.tick, self.budget) for group in groups], effort)
 
-    def _judged(self, loops: Sequence[ClosedLoop], limits: Limits | None = None) -> dict[str, Judgement]:
-        """The requirements of each loop."""
+    def _judged(self, loops: Sequence[ClosedLoop], effort: Effort | None = None) -> dict[str, Judgement]:
+        """The requirements of each loop; undecided what the time or Ctrl-C left over."""
         if not self.machine.requirements:
             return {}
-        with checkers_of(loops, self.on_slow_build) as libraries:
-            return {
-                name: judgement
-                for loop, library in zip(loops, libraries, strict=True)
-                for name, judgement in self._search(loop, library, limits or self.limits).items()
-            }
+        given, found = effort or self.effort, dict[str, Judgement]()
+        try:
+            with checkers_of(loops, self.on_slow_build, given) as libraries:
+                for loop in loops:
+                    found |= self._search(loop, next(libraries), self._next(given))
+        except OutOfTime:
+            pass
+        except KeyboardInterrupt:  # while a checker was built
+            given.stop.set()
+        for loop in loops:
+            covered = Exploration.not_run(loop.budget, loop.tick, given.ended_by)
+            for name, requirement in loop.machine.requirements.items():
+                found.setdefault(name, judgement_of(covered, name, requirement, None))
+        return found
 
-    def _search(self, loop: ClosedLoop, library: FilePath, limits: Limits) -> dict[str, Judgement]:
+    def _next(self, effort: Effort) -> Effort:
+        """Of the next search."""
+        self.to_go = max(1, self.to_go - 1)
+        return effort.within(self.patience) if effort.deadline is None else effort.part(self.to_go + 1)
+
+    def _search(self, loop: ClosedLoop, library: FilePath, effort: Effort) -> dict[str, Judgement]:
         wanted: Mapping[str, Requirement] = loop.machine.requirements
-        exploration = _ended_early(loop)
+        # Nothing leans on the figures of a search that ended when everything was broken.
+        exploration = Exploration.not_run(loop.budget, loop.tick, "every requirement broken")
 
         def look(now: Progress) -> None:
             if self.progress is not None:
@@ -170,12 +193,12 @@ class _Bench:
             if all(search.has_broken(loop.requirement_names.index(name)) for name in wanted):
                 raise _AllBrokenError
 
-        with Search(loop, library, limits) as search:
+        with Search(loop, library, effort) as search:
             with suppress(_AllBrokenError):
                 exploration = search.run(look)
-            runs = search.breaks()
+            broken = search.breaks()
         return {
-            name: judgement_of(exploration, name, requirement, runs.get(name))
+            name: judgement_of(exploration, name, requirement, broken.get(name))
             for name, requirement in wanted.items()
         }
 
@@ -206,14 +229,6 @@ def _only_broken(judgement: Judgement, group: Freed) -> Judgement:
 
 class _AllBrokenError(Exception):
     """Raised from a search's progress to end it: there is nothing left to find."""
-
-
-def _ended_early(loop: ClosedLoop) -> Exploration:
-    """What a search covered that ended when everything was broken: nothing leans on it."""
-    return Exploration(
-        faults=loop.budget, tick=loop.tick, exhausted=False, stopped_by="every requirement broken", states=0,
-        transitions=0, depth=0, seconds=0.0, key_bits=0, bytes_per_state=0.0, threads=0, initial_states=0,
-    )  # fmt: skip
 
 
 def _row(

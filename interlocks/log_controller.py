@@ -88,6 +88,7 @@ class LogController:
         self._run.restype = ctypes.c_int64
         self._power: Any = library.sg_log_power
         self._cells_of: Any = library.sg_log_cells
+        self._settle: Any = library.sg_log_settle
         library.sg_log_size.restype = ctypes.c_uint64
         self._loop = ctypes.create_string_buffer(library.sg_log_size())
         self._names = tuple(signal.name for signal in program.signals)
@@ -134,6 +135,15 @@ class LogController:
         return tuple(
             name for i, name in enumerate(self.broken_names) if self._broken[i // 64] >> (i % 64) & 1
         )
+
+    def snapshot(self) -> bytes:
+        """All that the controller and its requirements remember; equal for runs that go on alike."""
+        self._settle(self._loop)
+        return self._loop.raw
+
+    def restore(self, memory: bytes) -> None:
+        """Goes back to a snapshot."""
+        ctypes.memmove(self._loop, memory, len(memory))
 
     def cells(self) -> tuple[int, ...]:
         """Values of ``program.cells``: all that the controller remembers."""
@@ -212,6 +222,11 @@ class _Source:
         yield "    memset(l, 0, sizeof *l);"
         yield f"    {name}__power_on(&l->state);"
         yield from (f"    l->{c_name(cell)} = {cell.start};" for cell in self.own)
+        yield "}"
+        yield "void sg_log_settle(log__ *l)"
+        yield "{"
+        yield "    l->count = 0; memset(l->taken, 0, sizeof l->taken);"
+        yield "    memset(l->broken, 0, sizeof l->broken);"
         yield "}"
         yield "void sg_log_power(log__ *l, int on)"
         yield "{"

@@ -1,8 +1,8 @@
-"""A log by scans of the controller: which scan first saw an input, which one wrote an output.
+"""A log of exact times by scans of the controller: which scan first saw an input, which wrote an output.
 
-Our own log says it itself, its times being multiples of the scan. A foreign log has times of
-its own: an input that changes between two scans is first seen by the later one, an output
-seen between two scans was written by the earlier one.
+Our own log says it itself, its times being multiples of the scan. Between two scans an input that
+changes is first seen by the later one, and an output seen there was written by the earlier one.
+What a log of samples or of inexact times says of the scans stands in ``loose_scans``.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from stillgate.controller.quantities import Milliseconds
-from stillgate.sim_io.log import Change, Log, Subject
+from stillgate.sim_io.log import CLOCK_SET, Change, Log, Subject
 
 _SEEN_LATER = frozenset({Subject.INPUT, Subject.POWER})
 
@@ -23,6 +23,7 @@ class ScanChanges:
 
     scan: int  # from 0
     changes: tuple[Change, ...]
+    clock_set: bool = False  # nobody knows how much time passed since the scan before
 
 
 def scans_of(log: Log, period: Milliseconds) -> Iterator[ScanChanges]:
@@ -57,8 +58,10 @@ def scans_of(log: Log, period: Milliseconds) -> Iterator[ScanChanges]:
 def _take(waiting: list[tuple[int, int, Change]]) -> ScanChanges:
     scan = waiting[0][0]
     changes: list[Change] = []
+    clock_set = False
     while waiting and waiting[0][0] == scan:
         change = heapq.heappop(waiting)[2]
         if change.subject is not Subject.EVENT:
             changes.append(change)
-    return ScanChanges(scan, tuple(changes))
+        clock_set |= change.subject is Subject.EVENT and change.name == CLOCK_SET
+    return ScanChanges(scan, tuple(changes), clock_set)

@@ -16,7 +16,7 @@ from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reasons import ExitReason, Reason
-from stillgate.sim_io.log import Log, Subject, Value
+from stillgate.sim_io.log import Log, Subject, Telling, Value
 
 from .log_scans import ScanChanges, scans_of
 from .replay import LogRun
@@ -59,9 +59,15 @@ def why(log: Log, machine: Machine, output: str, at: Milliseconds) -> Why:
         at: the moment, since the log's start.
 
     Raises:
-        UsageError: for an output that is not there, or a moment outside of the log.
+        UsageError: for an output that is not there, a moment outside of the log, or a log of samples or
+            of times that are not exact.
         ToolMissing: if there is no C compiler.
     """
+    if log.header.timing.telling is not Telling.SCANS:
+        raise UsageError(
+            f"why {output} was as it was cannot be told from this log: it leaves open what the inputs were "
+            "between its rows, and the reason can lie there"
+        )
     executive = Executive(machine)
     executive.why(output)  # an unknown name is told before the work
     wanted = at // machine.scan

@@ -9,6 +9,7 @@ are levels, the same instant counts, limits are inclusive. With the tick p and t
   cannot be met: the trigger alone breaks it.
 * ``after P keep Q for t``: n = ceil(t / p) ticks; ``left`` is how many instants Q must still
   hold, restarted by every trigger.
+* ``held`` in any of the conditions: ``held_times``.
 * ``before P first S since R``: ``seen`` remembers S, and R forgets it; S in the same instant
   as R or P counts.
 
@@ -22,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import partial
 
 from stillgate.controller.expression import Operator
 from stillgate.controller.machine import (
@@ -141,7 +143,8 @@ class _Lowering:
         self.judged = {name: item for name, item in machine.requirements.items() if name in judged}
         self.note_triggers = note_triggers
         self.terms = terms
-        self.term = terms.term
+        self.breaks = partial(terms.term, breaks=True)
+        self.satisfies = partial(terms.term, breaks=False)
         self.tick = terms.tick
         self.first_index = len(controller.bounds_marks) + len(controller.overlap_marks)
         self.first_mark = len(controller.exit_marks)
@@ -171,12 +174,12 @@ class _Lowering:
     def _monitor(self, name: str, requirement: Requirement) -> Block:
         match requirement:
             case Reach(reach=condition) | FromAnywhere(from_anywhere=condition):
-                self.goals.append((name, self.term(condition.tree)))
+                self.goals.append((name, self.satisfies(condition.tree)))
                 return ()
             case Never(never=condition):
-                return (If(self.term(condition.tree), (self._break(name),)),)
+                return (If(self.breaks(condition.tree), (self._break(name),)),)
             case Always(always=condition):
-                return (If(Complement(self.term(condition.tree)), (self._break(name),)),)
+                return (If(Complement(self.satisfies(condition.tree)), (self._break(name),)),)
             case Response():
                 return self._response(name, requirement)
             case Invariance():
@@ -200,7 +203,7 @@ class _Lowering:
 
     def _response(self, name: str, item: Response) -> Block:
         limit = response_ticks(item.within, self.machine.scan, self.tick)
-        trigger, served = self.term(item.after.tree), self.term(item.then.tree)
+        trigger, served = self.breaks(item.after.tree), self.satisfies(item.then.tree)
         broken = self._break(name)
         # A trigger of free inputs alone needs no witness: it may happen at any time.
         witness = self.note_triggers and not _only_asks(trigger)
@@ -230,7 +233,7 @@ class _Lowering:
 
     def _invariance(self, name: str, item: Invariance) -> Block:
         ticks = ticks_up(item.during, self.tick)
-        trigger, kept = self.term(item.after.tree), self.term(item.keep.tree)
+        trigger, kept = self.breaks(item.after.tree), self.satisfies(item.keep.tree)
         happened, broken = self._trigger(name), self._break(name)
         if ticks == 0:
             return (If(trigger, (happened, If(kept, (), (broken,)))),)
@@ -254,12 +257,12 @@ class _Lowering:
         seen = self._cell(f"{name}.seen", 1)
         block: list[Statement] = []
         if item.since is not None:
-            forget = If(self.term(item.since.tree), (Assign(seen, FALSE),))
+            forget = If(self.breaks(item.since.tree), (Assign(seen, FALSE),))
             block.append(If(Ref(seen), (forget,)))
-        block.append(If(Ref(seen), (), (If(self.term(item.first.tree), (Assign(seen, TRUE),)),)))
+        block.append(If(Ref(seen), (), (If(self.satisfies(item.first.tree), (Assign(seen, TRUE),)),)))
         block.append(
             If(
-                self.term(item.before.tree),
+                self.breaks(item.before.tree),
                 (self._trigger(name), If(Ref(seen), (), (self._break(name),))),
             )
         )

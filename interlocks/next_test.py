@@ -20,7 +20,8 @@ from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
 from .clusters import Situation
-from .diagnosis import Diagnosis, Tracking
+from .diagnosis import Tracking
+from .explanations import Diagnosis
 from .hypotheses import Hypothesis
 from .replay import LogRun
 from .tracking import Tracker

@@ -10,22 +10,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.program import ControllerProgram, ExitProgram, SequenceProgram
 from stillgate.controller.quantities import Milliseconds
 from stillgate.controller.reader import MachineDocument
 
 from .closed_loop import close_loop
-from .explorer import Limits, Progress
-from .search import Search, build_checker
+from .explorer import Progress
+from .search import Break, Search, build_checker
 from .story import tell
-from .verdict import Finding, FindingKind
+from .verdict import Exploration, Finding, FindingKind
 
 
 def overlap_findings(
     document: MachineDocument,
     *,
     tick: Milliseconds,
-    limits: Limits,
+    effort: Effort,
     progress: Callable[[Progress], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> tuple[list[Finding], bool]:
@@ -39,16 +40,21 @@ def overlap_findings(
     program = loop.controller
     if not program.overlap_marks:
         return [], True
-    with Search(loop, build_checker(loop, on_slow_build), limits) as search:
-        exploration = search.run(progress)
-        runs = search.breaks()
+    broken: dict[str, Break] = {}
+    try:
+        with Search(loop, build_checker(loop, on_slow_build, effort), effort) as search:
+            exploration = search.run(progress)
+            broken = search.breaks()
+    except (OutOfTime, KeyboardInterrupt):  # while the checker was built
+        exploration = Exploration.not_run(0, tick, effort.ended_by)
     first = len(program.bounds_marks)
     names = loop.requirement_names[first : first + len(program.overlap_marks)]
     found: list[Finding] = []
     for name, pair in zip(names, program.overlap_marks, strict=True):
-        if name in runs:
+        if name in broken:
             finding = _finding(document, program, pair)
-            found.append(Finding(*finding, tell(runs[name], finding[2])))
+            run = broken[name].run
+            found.append(Finding(*finding, None if run is None else tell(run, finding[2])))
     if not exploration.exhausted:
         line, column = document.place(("sequences",))
         text = (

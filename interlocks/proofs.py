@@ -20,16 +20,17 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine import FromAnywhere, Reach
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
-from .bounds import Cube, OutOfTime
+from .bounds import Cube
 from .by_fault import ByFault
 from .counters_in_step import counters_in_step
 from .incremental_induction import Proof, Prover, Way
-from .invariants import carried_over, faults_of_invariant, inductive_part
+from .invariants import InvariantFault, carried_over, faults_of_invariant, inductive_part
 from .loop_runner import LoopRunner, Tick
 from .second_opinion import INDUCTION, REPLAY, Tell
 from .smt import Formula
@@ -41,6 +42,12 @@ from .wording import sentence_of, time_text
 
 PATIENCE = (2.0, 10.0, 40.0, 160.0)
 """Seconds that a proof gets in each round; the last round has no limit but the run's."""
+
+ASKING = 0.75
+"""Part of the time for proofs and ways; the rest is kept for checking the proofs again."""
+
+SHARES_OF_GUESSES = 4
+"""What is guessed before the proofs gets one of so many shares of the time."""
 
 ROUNDS_AT_ONCE = 2
 """Rounds with all faults at once; the last one is then fault by fault."""
@@ -91,7 +98,7 @@ class ProofRun:
     """All proofs of a machine; ``judge`` runs them.
 
     Attributes:
-        deadline: on the monotonic clock, in s.
+        effort: of all proofs together.
         only: names of the requirements to judge; None for all.
         lengths: of ways to look for, by requirement and fault budget: the explorer's, if it found one.
         interrupted: whether Ctrl-C ended it; what was not done is undecided.
@@ -101,7 +108,7 @@ class ProofRun:
     document: MachineDocument
     tick: Milliseconds
     budget: int
-    deadline: float | None = None
+    effort: Effort
     say: Tell | None = None
     only: frozenset[str] | None = None
     lengths: Mapping[tuple[str, int], Ticks] = field(default_factory=dict)
@@ -117,13 +124,18 @@ class ProofRun:
     def judge(self) -> dict[tuple[str, int], Judged]:
         """The verdict on each requirement under each fault budget, possibility from anywhere left out.
 
+        A fault budget that no time is left for is left out.
+
         Raises:
             ProgramFault: if a proof or a way does not stand up to being checked again.
         """
         found: dict[tuple[str, int], Judged] = {}
         for budget in range(self.budget + 1):
+            if self.effort.over:
+                break
+            given = self.effort.part(self.budget + 1 - budget)
             formula = loop_formula(self.document.machine, tick=self.tick, faults=budget)
-            for name, item in _Round(self, formula, budget).judge().items():
+            for name, item in _Round(self, formula, budget, given).judge().items():
                 found[name, budget] = item
         return found
 
@@ -131,7 +143,10 @@ class ProofRun:
 class _Round:
     """The proofs of one fault budget."""
 
-    def __init__(self, run: ProofRun, formula: LoopFormula, budget: int) -> None:
+    def __init__(self, run: ProofRun, formula: LoopFormula, budget: int, effort: Effort) -> None:
+        left = effort.left()
+        self.effort = effort
+        self.asking = effort if left is None else effort.within(left * ASKING)
         self.run = run
         self.formula = formula
         self.budget = budget
@@ -147,13 +162,18 @@ class _Round:
             self._begin()
             rounds = PATIENCE if self.by_fault is None else PATIENCE[:ROUNDS_AT_ONCE]
             for number, patience in enumerate((*rounds, None)):
-                open_ = [item for item in open_ if not self._ask(item, number, patience)]
+                asked = [
+                    (item, self._ask(item, number, self.asking.part(len(open_) - place), patience))
+                    for place, item in enumerate(open_)
+                ]
+                open_ = [item for item, answered in asked if not answered]
                 if not self.frames and all(item.name == RANGES for item in open_):
                     break  # nothing was proved, so nothing rests on the ranges
-            self._recheck(questions)
         except KeyboardInterrupt:
             self.run.interrupted = True
-            open_, self.frames = questions, {}
+            open_ = [item for item in questions if item.name not in self.frames]
+        self._recheck(questions)
+        self.run.interrupted = self.run.interrupted or self.effort.stop.is_set()
         reason = "interrupted" if self.run.interrupted else "no proof and no way found in the time given"
         for item in open_:
             if item.name not in self.found:
@@ -179,24 +199,24 @@ class _Round:
             if before is not None:
                 self._say("what holds without faults")
                 candidates = carried_over(before.cubes, before.formula, self.formula)
-                self.known += inductive_part(self.formula, candidates, deadline=self.run.deadline)
+                given = self.asking.part(SHARES_OF_GUESSES)
+                self.known += inductive_part(self.formula, candidates, effort=given)
             self._say("counters that are in step")
-            self.known += counters_in_step(self.formula, self.known, deadline=self.run.deadline)
+            given = self.asking.part(SHARES_OF_GUESSES)
+            self.known += counters_in_step(self.formula, self.known, effort=given)
         except OutOfTime:
             self.known.clear()
         if before is None:
             return
         healthy = (before.cubes, before.formula)
-        self.by_fault = ByFault(self.formula, healthy, self.known, self.run.deadline, self._say)
+        self.by_fault = ByFault(self.formula, healthy, self.known, self._say)
 
-    def _ask(self, item: _Open, number: int, patience: float | None) -> bool:
-        """Whether the question is answered in this round, the first being 0."""
-        if self.run.interrupted:
-            return False
+    def _ask(self, item: _Open, number: int, effort: Effort, patience: float | None) -> bool:
+        """Whether the question is answered in this round, the first being 0, by its share of the time."""
         began = time.monotonic()
         self._say(item.name)
         try:
-            answer = self._answer(item, number, patience)
+            answer = self._answer(item, number, effort, patience)
         except OutOfTime:
             return False
         finally:
@@ -209,47 +229,40 @@ class _Round:
             self.found[item.name] = self._replayed(item, answer)
         return True
 
-    def _answer(self, item: _Open, number: int, patience: float | None) -> Proof | Way:
+    def _answer(self, item: _Open, number: int, effort: Effort, patience: float | None) -> Proof | Way:
         """A way where one is expected, else a proof, else a way of a length that grows with the rounds."""
         hint = self.run.lengths.get((item.name, self.budget))
         if hint is not None or item.name in self.formula.goals:
             expected = LENGTHS if hint is None else (hint,)
-            way = self._written_out(item, () if number else expected, WRITTEN_OUT)
+            way = self._written_out(item, () if number else expected, effort.part(2).within(WRITTEN_OUT))
             if way is not None:
                 return way
         try:
+            proving = effort.part(2).within(patience)
             if self.by_fault is not None and patience is None:
                 item.prover = None
-                return self.by_fault.prove(partial(_condition, item.name))
-            return self._prover(item).run(self._until(patience))
+                return self.by_fault.prove(partial(_condition, item.name), proving)
+            return self._prover(item).run(proving)
         except OutOfTime:
-            way = self._written_out(item, (LENGTHS[number],), patience)
+            way = self._written_out(item, (LENGTHS[number],), effort.within(patience))
             if way is None:
                 raise
             return way
 
     def _prover(self, item: _Open) -> Prover:
         """The question's prover, told what is known by now."""
-        if item.prover is None:
-            item.prover = Prover(self.formula, item.condition)
+        if item.prover is None or item.prover.spoiled:
+            item.prover, item.told = Prover(self.formula, item.condition), 0
         item.prover.learn(self.known[item.told :])
         item.told = len(self.known)
         return item.prover
 
-    def _written_out(self, item: _Open, lengths: Iterable[Ticks], patience: float | None) -> Way | None:
-        ends = self._until(patience)
+    def _written_out(self, item: _Open, lengths: Iterable[Ticks], effort: Effort) -> Way | None:
         try:
-            ways = (way_within(self.formula, item.condition, length, ends) for length in lengths)
+            ways = (way_within(self.formula, item.condition, length, effort) for length in lengths)
             return next((way for way in ways if way is not None), None)
         except OutOfTime:
             return None
-
-    def _until(self, patience: float | None) -> float | None:
-        """When so many seconds have passed, or the run's time."""
-        ends = [] if patience is None else [time.monotonic() + patience]
-        if self.run.deadline is not None:
-            ends.append(self.run.deadline)
-        return min(ends, default=None)
 
     # -- checking again --------------------------------------------------------------------
 
@@ -257,10 +270,20 @@ class _Round:
         """Turns proofs into verdicts once their invariant has been checked again."""
         conditions = {item.name: item.condition for item in questions if item.name in self.frames}
         conditions.pop(RANGES, None)
+        if not self.frames:
+            return
         self._say("checking the proofs again")
         began = time.monotonic()
-        ranges = RANGES in self.frames
-        wrong = faults_of_invariant(self.formula, self.known, conditions) if ranges else []
+        missing = "" if RANGES in self.frames else f"not proved in time: {RANGES}"
+        wrong: list[InvariantFault] = []
+        try:
+            if not missing:
+                effort = self.effort.closing()
+                wrong = faults_of_invariant(self.formula, self.known, conditions, effort=effort)
+        except OutOfTime:
+            missing = "proved, but the time was over before the proof was checked again"
+        except KeyboardInterrupt:
+            missing, self.run.interrupted = "proved, but interrupted before the proof was checked again", True
         if wrong:
             raise ProgramFault(f"a proof of z3 does not stand up to being checked again: {wrong[0].text}")
         share = (time.monotonic() - began) / max(1, len(conditions))
@@ -269,11 +292,11 @@ class _Round:
             reach = isinstance(self.run.document.machine.requirements[name], Reach)
             word = Word.BROKEN if reach else Word.HOLDS
             self.found[name] = (
-                Judged(INDUCTION, word, frames, spent + share)
-                if ranges
-                else Judged(INDUCTION, Word.UNDECIDED, None, spent, reason=f"not proved in time: {RANGES}")
+                Judged(INDUCTION, Word.UNDECIDED, None, spent, reason=missing)
+                if missing
+                else Judged(INDUCTION, word, frames, spent + share)
             )
-        if ranges:
+        if not missing:
             self.run.invariants[self.budget] = Invariant(self.formula, tuple(self.known), tuple(conditions))
 
     def _replayed(self, item: _Open, way: Way) -> Judged:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import UsageError
 from stillgate.controller.reader import MachineDocument
+from stillgate.controller.rules import tick_problem
 
 from .certificate import INVARIANT, Certificate
 from .certificate_maker import certificate_loop
@@ -17,13 +19,13 @@ def recheck(
     document: MachineDocument,
     certificate: Certificate,
     *,
-    deadline: float | None = None,
+    effort: Effort | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Recheck:
     """Whether a certificate stands.
 
     Args:
-        deadline: on the monotonic clock, in s; reached, the re-check is cut short.
+        effort: over, the re-check is cut short.
         progress: told the states done and the states to do.
 
     Raises:
@@ -35,23 +37,21 @@ def recheck(
             f"the certificate is of another machine file: its SHA-256 is {certificate.digest[:12]}..., this"
             f" file's is {document.digest[:12]}..."
         )
-    if certificate.tick < document.machine.scan or certificate.faults not in (0, 1):
+    if tick_problem(certificate.tick, document.machine.scan) or certificate.faults not in (0, 1):
         raise UsageError(
             f"the certificate's tick of {certificate.tick} ms or its {certificate.faults} faults cannot be"
         )
     if certificate.kind == INVARIANT:
-        return _recheck_invariant(document, certificate, deadline)
+        return _recheck_invariant(document, certificate, effort or Effort())
     loop = certificate_loop(document.machine, certificate.tick, certificate.faults)
-    return recheck_states(loop, certificate, deadline=deadline, progress=progress)
+    return recheck_states(loop, certificate, effort=effort, progress=progress)
 
 
-def _recheck_invariant(
-    document: MachineDocument, certificate: Certificate, deadline: float | None
-) -> Recheck:
+def _recheck_invariant(document: MachineDocument, certificate: Certificate, effort: Effort) -> Recheck:
     from .second_opinion import solver_name
 
     solver_name()
-    from .bounds import Bound, OutOfTime, Relation
+    from .bounds import Bound, Relation
     from .invariants import faults_of_invariant
     from .smt_loop import loop_formula
 
@@ -80,7 +80,7 @@ def _recheck_invariant(
             raise UsageError(f"the certificate cannot show '{name}': it holds nothing to check that by")
     never = {name: formula.broken[name] for name in certificate.requirements}
     try:
-        wrong = faults_of_invariant(formula, cubes, never, deadline=deadline)
+        wrong = faults_of_invariant(formula, cubes, never, effort=effort)
     except OutOfTime:
         return Recheck(None, 0, 0, time.monotonic() - began, cut_short=True)
     refusal = None

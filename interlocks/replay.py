@@ -3,6 +3,8 @@
 Says what the controller did and why, in which scan recorded and computed states, memory or
 outputs part for the first time, and which requirements were broken on the way. After the first
 parting the replay goes on with what the file's controller computes.
+
+A log of samples, or of times that are not exact, is replayed by ``loose_replay``.
 """
 
 from __future__ import annotations
@@ -13,80 +15,16 @@ from itertools import compress
 from operator import ne
 
 from stillgate.controller.machine import Machine
-from stillgate.controller.program import Cell
 from stillgate.controller.quantities import Milliseconds
-from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value
+from stillgate.sim_io.log import Change, Log, Signal, Subject, Telling, Value
 from stillgate.sim_io.operators import rest_level
 
 from .exit_words import exit_words
 from .log_controller import LogController
 from .log_scans import ScanChanges, scans_of
-
-
-@dataclass(frozen=True, slots=True)
-class Happening:
-    """One thing that a replay saw."""
-
-    scan: int
-    time: Milliseconds
-    signal: Signal
-    before: Value
-    after: Value
-    exit: str = ""  # of a state: the exit that was taken, as coverage spells it
-    exit_words: str = ""  # the same exit with what it waited for, as the file says it
-
-
-@dataclass(frozen=True, slots=True)
-class Broken:
-    """A requirement, or a counter's bounds, newly broken."""
-
-    scan: int
-    time: Milliseconds
-    name: str
-
-
-@dataclass(frozen=True, slots=True)
-class Parting:
-    """Where log and logic part: the first scan, and everything that differs in it."""
-
-    scan: int
-    time: Milliseconds
-    differences: tuple[tuple[Signal, Value, Value], ...]  # signal, recorded, computed
-    at_first: bool = False  # where the log's first states, memory or outputs are: perhaps in mid-run
-    sure: bool = True  # whether everything before it was known, from a cold start on
-
-
-@dataclass(frozen=True, slots=True)
-class Replay:
-    """What a log comes to when its inputs run through the controller.
-
-    Attributes:
-        scans: how many there are from time 0 of the log to its end.
-        begins: the scan in which it begins to say something; 0 where it begins at power-on.
-        happenings: how many things changed; the last of them are kept in ``kept``.
-        assumed: inputs the log says nothing about, with the level they were taken to have.
-        unknown: inputs that became unknown on the way and were taken to stay as they were.
-        compared: signals that were recorded and so could be compared.
-        unjudged: requirements that no log can judge, with the parts they read.
-    """
-
-    scans: int
-    period: Milliseconds
-    happenings: int
-    kept: tuple[Happening, ...]
-    parting: Parting | None
-    broken: tuple[Broken, ...]
-    assumed: tuple[tuple[str, int], ...]
-    unknown: tuple[str, ...]
-    compared: tuple[Signal, ...]
-    judged: tuple[str, ...]
-    unjudged: tuple[tuple[str, tuple[str, ...]], ...]
-    begins: int = 0
-
-    @property
-    def agrees(self) -> bool:
-        """Whether recorded and computed are the same throughout."""
-        return self.parting is None
+from .loose_replay import replay_loosely
+from .replay_results import Broken, Happening, Parting, Replay
+from .signal_values import computed_signals, value_of
 
 
 @dataclass
@@ -104,6 +42,7 @@ class LogRun:
         told_from: scan in which states, memory or outputs were recorded for the first time.
         sure: whether a controller that does what the file says must be where the computed one is: it
             was seen to start, and every input was known in every scan since.
+        clock_set: whether nobody knows how much time passed before the last stretch.
     """
 
     machine: Machine
@@ -117,6 +56,8 @@ class LogRun:
     became_unknown: dict[str, None] = field(default_factory=dict)
     told_from: int | None = None
     sure: bool = False
+    clock_set: bool = False
+    _ever_known: set[str] = field(default_factory=set)
     _values: tuple[int, ...] = ()
     _differing: dict[Signal, tuple[Value, Value]] = field(default_factory=dict)
 
@@ -124,11 +65,7 @@ class LogRun:
         program = self.controller.program
         self.exit_words = exit_words(self.machine)
         self._demanders = {item.name: item.demanded_by for item in program.outputs}
-        self.signals: tuple[Signal, ...] = (
-            *((Subject.STATE, item.name) for item in program.sequences),
-            *((Subject.MEMORY, _memory_name(cell)) for cell in program.memory),
-            *((Subject.OUTPUT, item.name) for item in program.outputs),
-        )
+        self.signals = computed_signals(program)
 
     @staticmethod
     def of(machine: Machine) -> LogRun:
@@ -139,6 +76,9 @@ class LogRun:
     def take(self, group: ScanChanges) -> list[Change]:
         """Takes what the log says of a scan; gives the changes of inputs and power."""
         seen: list[Change] = []
+        self.clock_set = group.clock_set
+        if group.clock_set:
+            self.sure = False
         for change in group.changes:
             match change.subject:
                 case Subject.INPUT if change.name in self.levels:
@@ -166,6 +106,16 @@ class LogRun:
         else:
             self.levels[change.name] = int(change.value)
             self.known[change.name] = True
+            self._ever_known.add(change.name)
+
+    @property
+    def untold(self) -> bool:
+        """Whether the log says nothing at present of something that it tells elsewhere."""
+        if self.clock_set:
+            return True
+        return self.power and (
+            not all(self.known[name] for name in self._ever_known) or None in self.recorded.values()
+        )
 
     def scan(self, most: int) -> int:
         """Runs up to ``most`` scans, to the next that changes something; how many they were."""
@@ -182,7 +132,7 @@ class LogRun:
         self.changed = tuple(self.signals[i] for i in changed)
         for i in changed:
             signal = self.signals[i]
-            self.computed[signal] = _value(self.machine, signal, values[i])
+            self.computed[signal] = value_of(self.machine, signal, values[i])
             self._compare(signal)
         return done
 
@@ -229,6 +179,7 @@ def stretches(log: Log, run: LogRun) -> Iterator[tuple[int, int, list[Change]]]:
         if now is None:
             now = group.scan
         while now < group.scan:
+            run.clock_set = False
             done = run.scan(group.scan - now)
             yield now, now + done, []
             now += done
@@ -244,13 +195,15 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
     Args:
         log: of this machine.
         machine: whose controller runs.
-        slack: for how long recorded and computed may differ without counting as a parting; for
-            logs with times of their own.
+        slack: for how long recorded and computed may differ without counting as a parting; of no
+            effect where the log itself leaves open what was between its rows.
         keep: how many of the last happenings to keep.
 
     Raises:
         ToolMissing: if there is no C compiler.
     """
+    if log.header.timing.telling is not Telling.SCANS:
+        return replay_loosely(log, machine, keep=keep)
     run = LogRun.of(machine)
     period, patience = machine.scan, slack // machine.scan
     kept: list[Happening] = []
@@ -262,9 +215,11 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
     inputs_before: dict[str, Value] = {}
     scans = 0
     begins: int | None = None
+    untold = 0
     for first, end, seen in stretches(log, run):
         scans = end
         begins = first if begins is None else begins
+        untold += (end - first) * run.untold
         happened = list(_told(seen, inputs_before, first, period))
         last = end - 1
         happened += _computed(run, before, last, period)
@@ -292,6 +247,7 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
         judged=run.controller.judged,
         unjudged=run.controller.unjudged,
         begins=begins or 0,
+        untold=untold,
     )
 
 
@@ -361,15 +317,3 @@ def _worst(
 def _never_told(log: Log, machine: Machine, run: LogRun) -> list[str]:
     told = set(log.header.names(Subject.INPUT)) | {name for name, known in run.known.items() if known}
     return [name for name in machine.inputs if name not in told]
-
-
-def _memory_name(cell: Cell) -> str:
-    return cell.name.removesuffix(".value")
-
-
-def _value(machine: Machine, signal: Signal, value: int) -> Value:
-    subject, name = signal
-    if subject is not Subject.STATE:
-        return value
-    states = tuple(machine.sequences[name].states)
-    return states[value] if value < len(states) else NO_STATE

@@ -1,9 +1,10 @@
 """Conditions of requirements as terms of the Program, with the memory that their past needs.
 
 ``rising``, ``falling`` and ``held`` look back, so their arguments are watched: ``run`` counts the instants
-for which an argument has been true, up to what the longest ``held`` of it asks. What an input did
-that nothing drives its history tells; and that a sequence was in a state the stored state still tells when
-the next step begins, so an edge of it needs no memory.
+for which an argument has been true, up to what the longest ``held`` of it asks; from which tick on that
+is long enough ``held_times`` says. What an input did that nothing drives its history tells; and that a
+sequence was in a state the stored state still tells when the next step begins, so an edge of it needs no
+memory.
 """
 
 from __future__ import annotations
@@ -54,12 +55,13 @@ from stillgate.controller.program import (
     Scope,
     Statement,
     Term,
-    ticks_up,
     walk_term,
 )
 from stillgate.controller.quantities import Condition, Milliseconds, Ticks
 from stillgate.controller.rules import requirement_conditions
 from stillgate.sim_io.plant import Plant
+
+from .held_times import BOTH_SIDES, has_hold, held_ticks, sided_conditions, sided_holds
 
 
 class RequirementTerms:
@@ -97,23 +99,29 @@ class RequirementTerms:
         self.memory = dict(zip(machine.memory, controller.memory, strict=True))
         self.look_early = early
         self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
+        self.sides: dict[tuple[str, bool], Cell] = {}
         self.cells: list[Cell] = []
         self.early: list[Statement] = []
         self.block: list[Statement] = []
         self._watch_arguments(judged)
 
-    def term(self, tree: Expression) -> Term:
+    def term(self, tree: Expression, *, breaks: bool) -> Term:
+        """Its term; ``breaks`` tells whether its truth can break the requirement or only satisfy it."""
         match tree:
             case Number(value=value):
                 return Constant(value)
             case Truth(value=value):
                 return TRUE if value else FALSE
             case Not(operand=operand):
-                return Complement(self.term(operand))
+                return Complement(self.term(operand, breaks=not breaks))
+            case Binary(operator=operator) if operator in BOTH_SIDES and has_hold(tree):
+                return self._both_sides(tree, breaks)
             case Binary(operator=operator, left=left, right=right):
-                return _cheap_first(operator, self.term(left), self.term(right))
-            case EdgeOf() | HeldFor():
-                return self._past(tree)
+                return _cheap_first(operator, self.term(left, breaks=breaks), self.term(right, breaks=breaks))
+            case HeldFor():
+                return self._held(tree, breaks)
+            case EdgeOf():
+                return self._edge(tree)
             case Name(path=path):
                 return self._name(path)
             case At():
@@ -137,14 +145,46 @@ class RequirementTerms:
             case PartTruthRef(part=part, truth=truth):
                 return self.plant.truths[part, truth]
 
-    def _past(self, node: EdgeOf | HeldFor) -> Term:
+    def _held(self, node: HeldFor, breaks: bool) -> Term:
+        ticks = self._held_ticks(node, breaks)
+        if ticks < 0:
+            return TRUE
+        if ticks == 0:
+            return self.term(node.argument, breaks=breaks)
+        _, _, run = self.watched[canonical(node.argument)]
+        return Operation(Operator.GT, Ref(run), Constant(ticks))
+
+    def _held_ticks(self, node: HeldFor, breaks: bool) -> Ticks:
+        return held_ticks(node, self.names, self.machine.scan, self.tick, breaks=breaks)
+
+    def _both_sides(self, tree: Binary, breaks: bool) -> Term:
+        """``=``, ``<>`` and ``xor`` by ``and``, ``or`` and ``not``, so that each operand takes a side."""
+        left, not_left = self._side(tree.left, breaks), Complement(self._side(tree.left, not breaks))
+        right, not_right = self._side(tree.right, breaks), Complement(self._side(tree.right, not breaks))
+        if tree.operator is Operator.EQ:
+            left, not_left = not_left, left
+        return Operation(
+            Operator.OR,
+            Operation(Operator.AND, left, not_right),
+            Operation(Operator.AND, not_left, right),
+        )
+
+    def _side(self, tree: Expression, breaks: bool) -> Term:
+        """An operand on one side, kept in a cell: where such operators nest each is worked out once."""
+        key = (canonical(tree), breaks and has_hold(tree))
+        if key not in self.sides:
+            term = self.term(tree, breaks=breaks)
+            cell = Cell(f"side{len(self.sides)}", 0, 1, 0, Scope.MONITOR, persistent=False)
+            self.sides[key] = cell
+            self.block.append(Assign(cell, term))
+        return Ref(self.sides[key])
+
+    def _edge(self, node: EdgeOf) -> Term:
         free = self._free_input(node.argument)
-        if free is not None and isinstance(node, EdgeOf):
+        if free is not None:
             rising = node.edge is Edge.RISING
             return Read(free, Observation.CIRCUIT_ROSE if rising else Observation.CIRCUIT_FELL)
-        now, was, run = self.watched[canonical(node.argument)]
-        if isinstance(node, HeldFor):
-            return Operation(Operator.GT, Ref(run), Constant(ticks_up(node.milliseconds, self.tick)))
+        now, was, _ = self.watched[canonical(node.argument)]
         if node.edge is Edge.RISING:
             return Operation(Operator.AND, Ref(now), Complement(Ref(was)))
         return Operation(Operator.AND, Ref(was), Complement(Ref(now)))
@@ -162,12 +202,11 @@ class RequirementTerms:
         trees: dict[str, Expression] = {}
         numbers: dict[str, int] = {}
         for name, requirement in self.machine.requirements.items():
-            for node in self._looking_back(requirement):
-                key = canonical(node.argument)
+            for argument, ticks in self._looking_back(requirement):
+                key = canonical(argument)
                 numbers.setdefault(key, len(numbers))
                 if name in judged:
-                    trees[key] = node.argument
-                    ticks = ticks_up(node.milliseconds, self.tick) if isinstance(node, HeldFor) else 0
+                    trees[key] = argument
                     longest[key] = max(longest.get(key, 0), ticks)
         for key, tree in trees.items():
             number = numbers[key]
@@ -175,9 +214,9 @@ class RequirementTerms:
             was = Cell(f"watched{number}.was", 0, 1, 0, Scope.MONITOR, persistent=False)
             run = Cell(f"watched{number}.run", 0, longest[key] + 1, 0, Scope.MONITOR)
             self.watched[key] = (now, was, run)
-            self.block.append(Assign(now, self.term(tree)))
+            self.block.append(Assign(now, self.term(tree, breaks=False)))
             if self.look_early and not longest[key] and self._is_later_state(tree):
-                self.early.append(Assign(was, self.term(tree)))
+                self.early.append(Assign(was, self.term(tree, breaks=False)))
                 continue
             self.cells.append(run)
             self.block += [
@@ -185,14 +224,16 @@ class RequirementTerms:
                 If(Ref(now), (count_up(run, Constant(longest[key] + 1)),), (Assign(run, Constant(0)),)),
             ]
 
-    def _looking_back(self, requirement: Requirement) -> Iterator[EdgeOf | HeldFor]:
-        """What of a requirement asks for the past of something that is to be watched."""
-        for condition in conditions_of(requirement):
+    def _looking_back(self, requirement: Requirement) -> Iterator[tuple[Expression, Ticks]]:
+        """What a requirement asks the past of, and for how many ticks; 0 for an edge."""
+        for condition, breaks in sided_conditions(requirement):
             for node in walk(condition.tree):
-                if isinstance(node, HeldFor) or (
-                    isinstance(node, EdgeOf) and self._free_input(node.argument) is None
-                ):
-                    yield node
+                if isinstance(node, EdgeOf) and self._free_input(node.argument) is None:
+                    yield node.argument, 0
+            for hold, can_break in sided_holds(condition.tree, breaks):
+                ticks = self._held_ticks(hold, can_break)
+                if ticks > 0:
+                    yield hold.argument, ticks
 
     def _is_later_state(self, tree: Expression) -> bool:
         """Whether it is a state that its sequence does not start in, so that none was before power-on."""

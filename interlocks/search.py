@@ -6,26 +6,24 @@ cells and names.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from threading import Event
 
+from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime, processors
 from stillgate.controller.emit_c import emit_controller
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.toolchain import build_library, find_compiler
 
 from .checker_source import checker_source
 from .closed_loop import ClosedLoop
-from .explorer import Explorer, Limits, Outcome, Progress, Status
+from .explorer import Explorer, Outcome, Progress, StatePath, Status
 from .packing import key_bits, packed_fields, unpack
 from .story import Path, Replay, replay
 from .verdict import Exploration
-
-_LOOK_EVERY = 0.1  # seconds between two looks whether a checker is built
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
 
@@ -50,7 +48,7 @@ def options_of(loop: ClosedLoop) -> tuple[str, ...]:
 
 
 def build_checker(
-    loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, stop: Event | None = None
+    loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, effort: Effort | None = None
 ) -> FilePath:
     """Shared library of a loop's checker, from the cache if it was built before; see ``build_library``."""
     return build_library(
@@ -59,13 +57,13 @@ def build_checker(
         options=options_of(loop),
         compiler=find_compiler(),
         on_slow_build=on_slow_build,
-        stop=stop,
+        effort=effort,
     )
 
 
 @contextmanager
 def checkers_of(
-    loops: Sequence[ClosedLoop], on_slow_build: Callable[[], None] | None = None
+    loops: Sequence[ClosedLoop], on_slow_build: Callable[[], None] | None = None, effort: Effort | None = None
 ) -> Iterator[Iterator[FilePath]]:
     """Libraries of the loops' checkers, in the order of the loops, built side by side.
 
@@ -74,31 +72,49 @@ def checkers_of(
 
     Raises:
         ToolMissing: by the iterator, as ``build_library``.
+        OutOfTime: by the iterator, if the effort was over before the library was built.
     """
-    unwanted = Event()
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    given = effort or Effort()
+    wanted = replace(given, stop=Event())
+    with ThreadPoolExecutor(processors()) as pool:
         try:
-            yield map(_built, [pool.submit(build_checker, loop, on_slow_build, unwanted) for loop in loops])
+            building = [pool.submit(build_checker, loop, on_slow_build, wanted) for loop in loops]
+            yield (_built(item, given) for item in building)
         finally:  # the pool waits for its threads
-            unwanted.set()
+            wanted.stop.set()
 
 
-def _built(building: Future[FilePath]) -> FilePath:
+def _built(building: Future[FilePath], effort: Effort) -> FilePath:
     """The library once it is there.
 
     Looked for again and again: a thread that goes to sleep without a limit just as Ctrl-C is
     pressed does not hear of it before it is woken, here by a compiler a minute later.
     """
     while not building.done():
-        wait((building,), timeout=_LOOK_EVERY)
+        effort.look()
+        wait((building,), timeout=LOOK_EVERY)
     return building.result()
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A requirement or bound that a search found broken.
+
+    Attributes:
+        ticks: up to and with the one that breaks it, the fewest.
+        run: the least way there; None if the time was over before it was rebuilt.
+    """
+
+    ticks: int
+    run: Replay | None
 
 
 @dataclass(frozen=True, slots=True)
 class CutOff:
     """Situations from which a goal cannot be reached: how many, and the way to the first.
 
-    No states: not found out. No way: the first is the situation at power-on.
+    No states: not found out. No way: the first is the situation at power-on, or, where the depth is not 0,
+    the time was over before the way was rebuilt.
     """
 
     states: int
@@ -122,10 +138,11 @@ class Search:
         ProgramFault: if the engine reports a fault of the generated step.
     """
 
-    def __init__(self, loop: ClosedLoop, library: FilePath, limits: Limits) -> None:
+    def __init__(self, loop: ClosedLoop, library: FilePath, effort: Effort) -> None:
         self.loop = loop
         self.fields = packed_fields(loop)
-        self._explorer = Explorer(library, limits)
+        self._effort = effort
+        self._explorer = Explorer(library, effort)
         self._outcome: Outcome | None = None
 
     def __enter__(self) -> Search:
@@ -163,20 +180,24 @@ class Search:
         """Whether Ctrl-C has come while it ran or was asked."""
         return self._explorer.interrupted
 
-    def breaks(self) -> dict[str, Replay]:
+    def breaks(self) -> dict[str, Break]:
         """The least shortest way to break each requirement and each counter's bounds."""
         names = self.loop.requirement_names
         records = {name: self._explorer.record(i) for i, name in enumerate(names)}
         found = {name: record for name, record in records.items() if record is not None}
-        paths = self._explorer.paths([(record.start, record.depth - 1) for record in found.values()])
         runs: dict[str, Replay] = {}
-        for (name, record), path in zip(found.items(), paths, strict=True):
-            keys = tuple(unpack(self.fields, key) for key in path.keys)
-            run = replay(self.loop, Path(keys, (*path.picks, record.picks)))
-            if names.index(name) not in run.ticks[-1].broken:
-                raise ProgramFault(f"the replayed story of {name} does not break it")
-            runs[name] = run
-        return runs
+        with suppress(OutOfTime):
+            paths = self._explorer.paths([(record.start, record.depth - 1) for record in found.values()])
+            for (name, record), path in zip(found.items(), paths, strict=True):
+                runs[name] = self._replayed(StatePath(path.keys, (*path.picks, record.picks), ()))
+                if names.index(name) not in runs[name].ticks[-1].broken:
+                    raise ProgramFault(f"the replayed story of {name} does not break it")
+        return {name: Break(record.depth, runs.get(name)) for name, record in found.items()}
+
+    def _replayed(self, path: StatePath) -> Replay:
+        """Raises: OutOfTime."""
+        keys = tuple(unpack(self.fields, key) for key in path.keys)
+        return replay(self.loop, Path(keys, path.picks), look=self._effort.closing().look)
 
     def has_broken(self, index: int) -> bool:
         """Whether a break has happened so far; may be asked while the search runs."""
@@ -214,8 +235,9 @@ class Search:
         return [goal for goal, _ in self.loop.monitors.goals].index(name)
 
     def _way_to(self, key: int, depth: int) -> Replay | None:
-        """The way to a state; None for a start state, which no tick leads to."""
+        """The way to a state; None for a start state, which no tick leads to, and where the time is over."""
         if depth == 0:
             return None
-        path = self._explorer.paths([(key, depth)])[0]
-        return replay(self.loop, Path(tuple(unpack(self.fields, item) for item in path.keys), path.picks))
+        with suppress(OutOfTime):
+            return self._replayed(self._explorer.paths([(key, depth)])[0])
+        return None

@@ -28,14 +28,16 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import CapReached, ProgramFault, ToolMissing, UsageError
-from stillgate.controller.machine import FromAnywhere, Machine
+from stillgate.controller.machine import FromAnywhere, Machine, Requirement
 from stillgate.controller.quantities import Milliseconds, Ticks
 from stillgate.controller.reader import MachineDocument
 
 from .check import required_faults
 from .monitors import is_judged
-from .verdict import CheckResult, Judgement, Story, Word
+from .ticks import chosen_tick
+from .verdict import CheckResult, Judgement, Story, Word, tick_caution
 from .wording import pattern_of
 
 if TYPE_CHECKING:
@@ -89,6 +91,11 @@ class SecondOpinion:
     interrupted: bool = False
 
     @property
+    def tick_caution(self) -> str:
+        """What verdicts at another tick than the scan are worth; empty at the scan."""
+        return tick_caution(self.tick, self.scan)
+
+    @property
     def disagreements(self) -> tuple[Opinion, ...]:
         """Where the two methods contradict each other: a defect of this program."""
         return tuple(item for item in self.opinions if item.agrees is False)
@@ -108,7 +115,7 @@ def second_opinion(
     *,
     tick: Milliseconds | None = None,
     faults: int | None = None,
-    time_limit: float | None = None,
+    effort: Effort | None = None,
     explored: CheckResult | None = None,
     only: frozenset[str] | None = None,
     tell: Tell | None = None,
@@ -118,7 +125,7 @@ def second_opinion(
     Args:
         tick: period of the step in ms; default the file's, else the scan.
         faults: fault budget, 0 or 1; default the file's.
-        time_limit: seconds for all proofs together; what is not done by then is undecided.
+        effort: of all proofs together; what is not done by then is undecided.
         explored: a check at the same tick, to be compared with; the lengths of its ways are tried first.
         only: names of the requirements to judge; default all.
         tell: told what is being done.
@@ -130,20 +137,25 @@ def second_opinion(
     prover = solver_name()
     from .proofs import Judged, ProofRun
 
-    not_asked = Judged("none", Word.UNDECIDED, reason="interrupted")
-
     machine = document.machine
-    period = tick or machine.check.tick or machine.scan
+    period = chosen_tick(machine, tick)
     budget = machine.check.faults if faults is None else faults
     began = time.monotonic()
-    deadline = None if time_limit is None else began + time_limit
-    run = ProofRun(document, period, budget, deadline, tell, only, _lengths(explored, period))
-    found = run.judge()
-    if not run.interrupted:
-        try:
-            found |= _from_anywhere(document, period, deadline, only, tell)
-        except KeyboardInterrupt:
-            run.interrupted = True
+    given = effort or Effort()
+    ranked = any(isinstance(item, FromAnywhere) for item in _wanted(machine, only).values())
+    run = ProofRun(
+        document, period, budget, given.part(1 + ranked), tell, only, _lengths(explored, period)
+    )  # fmt: skip
+    found: dict[tuple[str, int], Judged] = {}
+    try:
+        found |= run.judge()
+        if not run.interrupted:
+            found |= _from_anywhere(document, period, given, only, tell)
+    except KeyboardInterrupt:
+        run.interrupted = True
+    run.interrupted = run.interrupted or given.stop.is_set()
+    reason = "interrupted" if run.interrupted else "the time was over before it was asked"
+    not_asked = Judged("none", Word.UNDECIDED, reason=reason)
     opinions = tuple(
         Opinion(
             name=name,
@@ -159,8 +171,7 @@ def second_opinion(
             counts=count <= required_faults(machine, requirement),
             explored_story=None if judgement is None else judgement.story,
         )
-        for name, requirement in machine.requirements.items()
-        if only is None or name in only
+        for name, requirement in _wanted(machine, only).items()
         for count in budgets_of(machine, name, budget)
         for item in (found.get((name, count), not_asked),)
         for judgement in (_explored(explored, name, count, period),)
@@ -183,20 +194,17 @@ def second_opinion(
 def _from_anywhere(
     document: MachineDocument,
     tick: Milliseconds,
-    deadline: float | None,
+    effort: Effort,
     only: frozenset[str] | None,
     say: Tell | None,
 ) -> dict[tuple[str, int], Judged]:
     """What can be reached from anywhere, by the explorer's ranked states, checked again one by one."""
     from .certificate_maker import certificate_loop, states_certificate
-    from .explorer import Limits
     from .proofs import Judged
     from .states_check import recheck_states
 
     wanted = {
-        name: item
-        for name, item in document.machine.requirements.items()
-        if isinstance(item, FromAnywhere) and (only is None or name in only)
+        name: item for name, item in _wanted(document.machine, only).items() if isinstance(item, FromAnywhere)
     }
     if not wanted:
         return {}
@@ -214,13 +222,12 @@ def _from_anywhere(
     def spent() -> float:
         return (time.monotonic() - began) / len(wanted)
 
-    left = None if deadline is None else max(0.0, deadline - began)
     try:
         certificate = states_certificate(
-            replace(document, machine=machine), tick=tick, faults=0, limits=Limits(seconds=left)
+            replace(document, machine=machine), tick=tick, faults=0, effort=effort.part(2)
         )
         loop = certificate_loop(machine, tick, 0)
-        done = recheck_states(loop, certificate, deadline=deadline, progress=words)
+        done = recheck_states(loop, certificate, effort=effort, progress=words)
     except (CapReached, UsageError) as error:
         return undecided(str(error))
     if done.cut_short:
@@ -234,6 +241,11 @@ def _from_anywhere(
         ranks = certificate.ranks[name]
         found[name, 0] = Judged(RANKS, Word.HOLDS, max(ranks), spent())
     return found
+
+
+def _wanted(machine: Machine, only: frozenset[str] | None) -> dict[str, Requirement]:
+    """The requirements to judge."""
+    return {name: item for name, item in machine.requirements.items() if only is None or name in only}
 
 
 def budgets_of(machine: Machine, name: str, budget: int) -> range:

@@ -253,7 +253,10 @@ def _violation(document: MachineDocument, plan: _Plan, found: Shifts, machine_pa
 
     if breaks(run.changes, run.seed, run.broken_at + 1) != run.broken_at:
         raise ProgramFault("the inputs of a broken shift do not break it when they are played back")
-    short = cut_down(run, breaks)
+    try:
+        short = cut_down(run, breaks)
+    except KeyboardInterrupt:  # what was found is told as long as it is
+        short = run
     scenario = scenario_of(machine, short, source.present, requirement=requirement, machine_path=machine_path)
     result = run_scenario(document, scenario)
     confirmed = {(item.time, item.requirement) for item in result.broken}

@@ -30,6 +30,7 @@ from functools import partial
 from itertools import product
 from typing import Any
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.evaluate import Compiler, Layout
 from stillgate.controller.program import FALSE, Assign, Block, Cell, Observation, Read, terms_in
@@ -289,14 +290,14 @@ def recheck_states(
     loop: ClosedLoop,
     certificate: Certificate,
     *,
-    deadline: float | None = None,
+    effort: Effort | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Recheck:
     """Checks a certificate that lists states against its loop.
 
     Args:
         loop: closed as ``certificate_loop`` does.
-        deadline: on the monotonic clock, in s; reached, the re-check is cut short.
+        effort: over, the re-check is cut short.
         progress: told the states done and the states to do.
 
     Raises:
@@ -308,7 +309,7 @@ def recheck_states(
     try:
         steps += checker.check_starts()
         for done in range(total):
-            if deadline is not None and time.monotonic() >= deadline:
+            if effort is not None and effort.over:
                 return Recheck(None, done, steps, time.monotonic() - began, cut_short=True)
             steps += checker.check_state(done)
             if progress is not None and done % 256 == 0:

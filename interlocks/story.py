@@ -8,7 +8,7 @@ story can be replayed on the executive as it stands.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.program import Cell
@@ -40,8 +40,17 @@ class Replay:
     truths: tuple[tuple[str, tuple[bool, ...]], ...]  # of parts, by name: a value per tick
 
 
-def replay(loop: ClosedLoop, path: Path, *, switches: Mapping[str, int] | None = None) -> Replay:
+def replay(
+    loop: ClosedLoop,
+    path: Path,
+    *,
+    switches: Mapping[str, int] | None = None,
+    look: Callable[[], None] = lambda: None,
+) -> Replay:
     """Replays a path; ``switches`` are answers that were told before the search.
+
+    Args:
+        look: called at every tick; what it raises ends the replay.
 
     Raises:
         AssertionError: if Python and C disagree about it, which is a defect.
@@ -51,11 +60,12 @@ def replay(loop: ClosedLoop, path: Path, *, switches: Mapping[str, int] | None =
     modes: list[dict[str, Mode]] = []
     runner.load(path.keys[0])
     for number, picks in enumerate(path.choices):
+        look()
         ticks.append(runner.step(answering(picks), settle=False))
         modes.append({name: _mode_in(ticks[-1], item) for name, item in runner.free.items()})
         if number + 1 < len(path.keys):
             assert runner.settled_key() == path.keys[number + 1], "the evaluator and the C step differ"
-    levels = {name: _least_changes(loop, item, ticks, modes) for name, item in runner.free.items()}
+    levels = {name: _least_changes(loop, item, ticks, modes, look) for name, item in runner.free.items()}
     circuits = tuple(
         {
             signal.name: levels[signal.name][i]
@@ -92,7 +102,11 @@ def _mode_in(tick: Tick, item: FreeInput) -> Mode:
 
 
 def _least_changes(
-    loop: ClosedLoop, item: FreeInput, ticks: Sequence[Tick], modes: Sequence[dict[str, Mode]]
+    loop: ClosedLoop,
+    item: FreeInput,
+    ticks: Sequence[Tick],
+    modes: Sequence[dict[str, Mode]],
+    look: Callable[[], None],
 ) -> list[int]:
     """Levels of a free input, tick by tick, with the fewest changes that fit every answer."""
     name, history = item.signal.name, item.history
@@ -100,6 +114,7 @@ def _least_changes(
     best: dict[Pair, tuple[int, Pair | None]] = {}
     trail: list[dict[Pair, tuple[int, Pair | None]]] = []
     for number, tick in enumerate(ticks):
+        look()
         allowed = history.pairs[tick.nodes[name]]
         following: dict[Pair, tuple[int, Pair | None]] = {}
         if number == 0:

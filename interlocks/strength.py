@@ -20,18 +20,18 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
+from stillgate.controller.effort import Effort, OutOfTime, in_parallel
 from stillgate.controller.machine import FromAnywhere, Machine
 from stillgate.controller.reader import MachineDocument
 from stillgate.sim_io.faults import Fault
 
 from .assumptions import assumptions_of
-from .check import DEFAULT_BYTES, required_faults
+from .check import required_faults
 from .closed_loop import ClosedLoop
 from .evidence import StrengthList, Weakening
-from .explorer import Limits
 from .switchboard import Answer, allowance
 from .verdict import CheckResult, Word
 from .weakened_boards import Boards
@@ -49,8 +49,7 @@ def strength(
     result: CheckResult,
     *,
     full: bool = False,
-    threads: int | None = None,
-    time_limit: float | None = None,
+    effort: Effort | None = None,
     progress: Callable[[int, int], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> StrengthList:
@@ -59,8 +58,7 @@ def strength(
     Args:
         result: the check of the same file: what is broken already notices nothing.
         full: look under every single fault before a weakening is called unnoticed.
-        threads: searches at once; default one a processor.
-        time_limit: seconds after which the rest is left undecided.
+        effort: of all searches together, one a thread at once; where it is over, the rest is undecided.
         progress: called with how many weakenings are judged and how many there are.
         on_slow_build: called before a compiler's slow very first call.
 
@@ -69,11 +67,10 @@ def strength(
     """
     began = time.monotonic()
     found = weakenings_of(document)
-    lines = threads or Limits().threads or _processors()
-    deadline = None if time_limit is None else began + time_limit
-    with Boards(document.machine, result, found, lines, deadline, on_slow_build) as boards:
-        judge = _Judge(document.machine, result, found, full, boards, deadline)
-        judged = _judged(judge, lines, progress)
+    given = effort or Effort()
+    with Boards(document.machine, result, found, given, on_slow_build) as boards:
+        judge = _Judge(document.machine, result, found, full, boards, given)
+        judged = _judged(judge, given, progress)
     return StrengthList(
         machine=document.machine.machine,
         tick=result.tick,
@@ -85,10 +82,11 @@ def strength(
             *assumptions_of(document.machine, result.tick, result.faults),
         ),
         seconds=time.monotonic() - began,
+        tick_caution=result.tick_caution,
     )
 
 
-def _judged(judge: _Judge, lines: int, progress: Callable[[int, int], None] | None) -> list[Weakening]:
+def _judged(judge: _Judge, effort: Effort, progress: Callable[[int, int], None] | None) -> list[Weakening]:
     candidates = judge.found.candidates
     judged: dict[int, Weakening] = {}
 
@@ -98,23 +96,18 @@ def _judged(judge: _Judge, lines: int, progress: Callable[[int, int], None] | No
             progress(len(judged), len(candidates))
 
     waiting: list[Waiting] = []
-    with ThreadPoolExecutor(lines) as pool:
-        list(pool.map(lambda build: build(), judge.boards.needed(faulty=judge.looks_at_faults())))
-        for number, item in enumerate(pool.map(judge.first, range(len(candidates)))):
-            if isinstance(item, Waiting):
-                waiting.append(item)
-            else:
-                keep(number, item)
-        for some in pool.map(judge.together, judge.groups(waiting)):
-            for number, found in some:
-                keep(number, found)
+    with suppress(OutOfTime):
+        builds = judge.boards.needed(faulty=judge.looks_at_faults())
+        list(in_parallel(lambda build: build(), builds, effort))
+    for number, item in enumerate(in_parallel(judge.first, range(len(candidates)), effort)):
+        if isinstance(item, Waiting):
+            waiting.append(item)
+        else:
+            keep(number, item)
+    for some in in_parallel(judge.together, judge.groups(waiting), effort):
+        for number, found in some:
+            keep(number, found)
     return [judged[number] for number in range(len(candidates))]
-
-
-def _processors() -> int:
-    import os
-
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _how(faults: int, full: bool, *, with_faults: bool) -> str:
@@ -144,23 +137,29 @@ class _Judge:
     found: Weakenings
     full: bool
     boards: Boards
-    deadline: float | None = None
+    effort: Effort
 
     # -- one weakening ---------------------------------------------------------------------
 
     def first(self, number: int) -> Weakening | Waiting:
         """What became of a weakening without faults, or under which faults it is still to be looked at."""
         candidate = self.found.candidates[number]
+        try:
+            self.effort.look()
+            return self._first(number, candidate)
+        except OutOfTime:
+            return replace(candidate.weakening, reason="time was up before it was looked at")
+
+    def _first(self, number: int, candidate: Candidate) -> Weakening | Waiting:
+        """Raises: OutOfTime."""
         given = candidate.weakening
-        if self._late():
-            return replace(given, reason="time was up before it was looked at")
         if self.boards.has_effect(candidate, 0):
             board = self.boards.plain(candidate)
             answer = board.ask(
                 _on(candidate),
                 stop_at=self._events(board.loop, 0),
                 goals=self._lasting_goals(board.loop),
-                limits=self._limits(),
+                effort=self._each(),
             )
             noticed = self._noticed(given, board.loop, answer)
             if noticed is not None:
@@ -186,17 +185,25 @@ class _Judge:
 
     def together(self, group: tuple[Waiting, ...]) -> list[tuple[int, Weakening]]:
         """What became of each of a group under faults, by its number."""
-        if self._late():
-            return [(item.number, self._under_faults(item.candidate)) for item in group]
-        board = self.boards.faulty(group[0].candidate)
-
-        def limits() -> Limits | None:
-            return None if self._late() else self._limits()
-
+        try:
+            self.effort.look()
+            board = self.boards.faulty(group[0].candidate)
+        except OutOfTime:
+            return [(item.number, self._late(item.candidate)) for item in group]
+        alone = self._each()
         return [
-            (item.number, self._left(item.candidate) if ruled_out else self._under_faults(item.candidate))
-            for item, ruled_out in unnoticed_among(group, board, self._events(board.loop, 1), limits)
+            (item.number, self._concluded(item.candidate, ruled_out))
+            for item, ruled_out in unnoticed_among(group, board, self._events(board.loop, 1), alone)
         ]
+
+    def _concluded(self, candidate: Candidate, ruled_out: bool) -> Weakening:
+        try:
+            return self._left(candidate) if ruled_out else self._under_faults(candidate)
+        except OutOfTime:
+            return self._late(candidate)
+
+    def _late(self, candidate: Candidate) -> Weakening:
+        return replace(candidate.weakening, reason="time was up before every fault was looked at")
 
     def _steps(self, candidate: Candidate) -> list[list[Fault]]:
         """The faults to look at one after the other: those that can make a difference."""
@@ -212,16 +219,16 @@ class _Judge:
         return related, [item for item in self.boards.faults if item not in related]
 
     def _under_faults(self, candidate: Candidate) -> Weakening:
+        """Raises: OutOfTime."""
         given = candidate.weakening
         for some in self._steps(candidate):
             if not some:
                 continue
-            if self._late():
-                return replace(given, reason="time was up before every fault was looked at")
+            self.effort.look()
             board = self.boards.faulty(candidate)
             allowed = [allowance(item.number) for item in some]
             answer = board.ask(
-                (*_on(candidate), *allowed), stop_at=self._events(board.loop, 1), limits=self._limits()
+                (*_on(candidate), *allowed), stop_at=self._events(board.loop, 1), effort=self._each()
             )
             noticed = self._noticed(given, board.loop, answer)
             if noticed is not None:
@@ -240,7 +247,12 @@ class _Judge:
         return self._unnoticed(candidate, "not noticed without faults nor under any single fault")
 
     def _unnoticed(self, candidate: Candidate, reason: str) -> Weakening:
-        """Judged to the end: no requirement notices it, perhaps because it makes no difference at all."""
+        """Judged to the end: no requirement notices it, perhaps because it makes no difference at all.
+
+        What the check left undecided might have noticed it.
+        """
+        if any(item.verdict is Word.UNDECIDED for item in self.result.requirements):
+            return replace(candidate.weakening, reason=f"{reason}, but the check left requirements undecided")
         faults = self.boards.faults if self.looks_at_faults() else ()
         if any(self.boards.has_effect(candidate, number) for number in (0, *(f.number for f in faults))):
             return replace(candidate.weakening, noticed=False, reason=reason)
@@ -305,11 +317,6 @@ class _Judge:
             if isinstance(self.machine.requirements[name], FromAnywhere) and name not in broken
         ] if names else None  # fmt: skip
 
-    # -- time ------------------------------------------------------------------------------
-
-    def _late(self) -> bool:
-        return self.deadline is not None and time.monotonic() >= self.deadline
-
-    def _limits(self) -> Limits:
-        left = None if self.deadline is None else max(0.0, self.deadline - time.monotonic())
-        return Limits(bytes=DEFAULT_BYTES // self.boards.lines, seconds=left)
+    def _each(self) -> Effort:
+        """Of one search among those side by side."""
+        return self.effort.share(self.effort.lines)

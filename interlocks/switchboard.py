@@ -15,14 +15,15 @@ from __future__ import annotations
 
 import ctypes
 import shutil
-import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from queue import SimpleQueue
 
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.emit_c import emit_controller
+from stillgate.controller.kept_files import work_folder
 from stillgate.controller.program import (
     Begin,
     Block,
@@ -38,8 +39,9 @@ from stillgate.controller.toolchain import build_library, find_compiler
 
 from .checker_source import checker_source
 from .closed_loop import ClosedLoop
-from .explorer import Explorer, Limits, Outcome, Progress, Status
+from .explorer import Explorer, Outcome, Progress, Status
 from .packing import packed_fields, unpack
+from .search import Break
 from .story import Path, Replay, replay
 
 _OPTIONS = ("-std=gnu11", "-O2", "-w")
@@ -84,10 +86,10 @@ class Answer:
     cut_off: frozenset[int] = frozenset()  # goals with no way there from some reachable situation
     never: frozenset[int] = frozenset()  # goals that no reachable situation meets
     fault: int = 0  # under which the event happened, 0 if none
-    took: frozenset[str] = frozenset()  # open switches that were on on the way to the event
+    took: frozenset[str] = frozenset()  # open switches on on the way to the event; none: no time to tell
     noted: frozenset[int] = frozenset()  # events asked about that happened
     marks: tuple[bool, ...] = ()  # coverage, where asked for
-    runs: tuple[tuple[int, Replay], ...] = ()  # shortest ways to the events noted, where asked for
+    runs: tuple[tuple[int, Break], ...] = ()  # shortest ways to the events noted, where asked for
     closed: bool = True  # False: possibility was to be judged and the search ended before it was
 
     @property
@@ -101,23 +103,24 @@ class _FoundItError(Exception):
 
 
 class Switchboard:
-    """A compiled loop with switches; a context manager. ``ask`` may be called from ``lines`` threads.
+    """A compiled loop with switches; a context manager. As many threads may ``ask`` as the effort has.
 
     Args:
         loop: a closed loop whose statements may read switches.
-        lines: how many searches may run at once.
+        effort: of the compiler; as many searches may run at once as it has threads.
         threads: threads of each search.
         options: of the compiler; default those of long searches.
 
     Raises:
         ToolMissing: if there is no C compiler.
+        OutOfTime: if the effort was over before the library was built.
     """
 
     def __init__(
         self,
         loop: ClosedLoop,
         *,
-        lines: int,
+        effort: Effort,
         threads: int = 1,
         options: tuple[str, ...] | None = None,
         on_slow_build: Callable[[], None] | None = None,
@@ -131,10 +134,11 @@ class Switchboard:
             options=options or _OPTIONS,
             compiler=find_compiler(),
             on_slow_build=on_slow_build,
+            effort=effort,
         )
-        self._folder = tempfile.TemporaryDirectory(prefix="stillgate-", ignore_cleanup_errors=True)
+        self._folder = work_folder()
         self._free: SimpleQueue[FilePath] = SimpleQueue()
-        for number in range(lines):
+        for number in range(effort.lines):
             copy = FilePath(self._folder.name) / f"line{number}{library.suffix}"
             shutil.copyfile(library, copy)
             self._free.put(copy)
@@ -155,7 +159,7 @@ class Switchboard:
         either: Collection[str] = (),
         marks: bool = False,
         runs: bool = False,
-        limits: Limits | None = None,
+        effort: Effort | None = None,
     ) -> Answer:
         """One search with the switches in ``on`` on, those in ``either`` open and all others off.
 
@@ -168,14 +172,15 @@ class Switchboard:
                 out too whether some situation has no way there any more.
             marks: tell what was covered.
             runs: replay the shortest way to each event that is only noted.
-            limits: where to give up; threads are the board's.
+            effort: of this search; threads are the board's.
         """
         with self._line() as path:
             library = ctypes.CDLL(str(path))
             panel = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_switch")
             for name, number in self.switches.items():
                 panel[number] = _OPEN if name in either else int(name in on)
-            with Explorer(path, replace(limits or Limits(), threads=self.threads)) as explorer:
+            given = replace(effort or Effort(), threads=self.threads)
+            with Explorer(path, given) as explorer:
                 answer = self._search(explorer, tuple(stop_at), goals)
                 return replace(
                     answer,
@@ -215,7 +220,10 @@ class Switchboard:
         record = None if event is None else explorer.record(event)
         if record is None:
             return frozenset()
-        path = explorer.paths([(record.start, record.depth - 1)])[0]
+        try:
+            path = explorer.paths([(record.start, record.depth - 1)])[0]
+        except OutOfTime:
+            return frozenset()
         took = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_took")
         ctypes.memset(took, 0, len(took))
         for key, picks in zip(path.keys, (*path.picks, record.picks), strict=True):
@@ -224,22 +232,18 @@ class Switchboard:
 
     def _runs(
         self, explorer: Explorer, events: tuple[int, ...], on: Collection[str]
-    ) -> tuple[tuple[int, Replay], ...]:
+    ) -> tuple[tuple[int, Break], ...]:
         records = [(event, record) for event in events if (record := explorer.record(event)) is not None]
-        paths = explorer.paths([(record.start, record.depth - 1) for _, record in records])
         fields = packed_fields(self.loop)
         switches = {name: int(name in on) for name in self.switches}
-        return tuple(
-            (
-                event,
-                replay(
-                    self.loop,
-                    Path(tuple(unpack(fields, key) for key in path.keys), (*path.picks, record.picks)),
-                    switches=switches,
-                ),
-            )
-            for (event, record), path in zip(records, paths, strict=True)
-        )
+        look = explorer.effort.closing().look
+        runs: dict[int, Replay] = {}
+        with suppress(OutOfTime):
+            paths = explorer.paths([(record.start, record.depth - 1) for _, record in records])
+            for (event, record), path in zip(records, paths, strict=True):
+                way = Path(tuple(unpack(fields, key) for key in path.keys), (*path.picks, record.picks))
+                runs[event] = replay(self.loop, way, switches=switches, look=look)
+        return tuple((event, Break(record.depth, runs.get(event))) for event, record in records)
 
     def _fault_in(self, key: int) -> int:
         for item in packed_fields(self.loop):

@@ -13,6 +13,7 @@ that stands; up to there they are carried on unseen.
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from .clusters import ClusterModel, Levels, Situation
@@ -89,7 +90,7 @@ class Tracker:
                 self._step(scan, inputs, any_asked)
                 if not self.followed:
                     return
-                self._forget_places()
+                self.forget_places()
             return
         steady, growth, scan = 0, None, first
         while scan < end and self.followed:
@@ -109,7 +110,7 @@ class Tracker:
                 }
                 scan += skipped
 
-    def _forget_places(self) -> None:
+    def forget_places(self) -> None:
         """Lets the parts be anywhere; whether and when the fault may have begun is kept."""
         begun, open_still = self.begun(), any(not situation[-1] for situation in self.windows)
         self.windows = {
@@ -126,28 +127,40 @@ class Tracker:
                 known = after.get(target)
                 after[target] = came if known is None else (min(known[0], came[0]), max(known[1], came[1]))
         if not after:
-            self.clash = self._clash(scan, inputs)
+            names = self.model.cluster.inputs
+            seen = {name: level for name, level in zip(names, inputs, strict=True) if level is not None}
+            self.clash = clash_of(self.model, scan, seen, self.windows)
         elif len(after) > MOST_SITUATIONS:
             self.overflowed = scan
         else:
             self.windows = after
 
-    def _clash(self, scan: int, inputs: Levels) -> Clash:
-        names = self.model.cluster.inputs
-        seen = {name: level for name, level in zip(names, inputs, strict=True) if level is not None}
-        possible: dict[str, set[int]] = {name: set() for name in seen}
-        for situation in self.windows:
-            for name, levels in self.model.shows(situation).items():
-                if name in possible:
-                    possible[name] |= levels
-        alone = [name for name, level in seen.items() if level not in possible[name]]
-        named = tuple(alone or seen)
-        concerned = {self.model.sensed_by.get(name) for name in named}
-        places = {
-            tuple((part, place) for part, place in self.model.describe(item).items() if part in concerned)
-            for item in self.windows
-        }
-        return Clash(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
+
+def clash_of(
+    model: ClusterModel, scan: int, seen: Mapping[str, int], situations: Iterable[Situation]
+) -> Clash:
+    """Why nothing is left of a cluster.
+
+    Args:
+        model: the cluster under the hypothesis that falls.
+        scan: in which it does.
+        seen: levels that inputs were seen with.
+        situations: what was left before; none can show all of these levels.
+    """
+    places: dict[tuple[tuple[str, str], ...], None] = {}
+    possible: dict[str, set[int]] = {name: set() for name in seen}
+    before = list(situations)
+    for situation in before:
+        for name, levels in model.shows(situation).items():
+            if name in possible:
+                possible[name] |= levels
+    alone = [name for name, level in seen.items() if level not in possible[name]]
+    named = tuple(alone or seen)
+    concerned = {model.sensed_by.get(name) for name in named}
+    for situation in before:
+        told = model.describe(situation).items()
+        places[tuple((part, place) for part, place in told if part in concerned)] = None
+    return Clash(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
 
 
 def _unseen(windows: dict[Situation, Window], growth: dict[Situation, Window]) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from stillgate.controller.durations import Milliseconds, Ticks
+from stillgate.controller.durations import Milliseconds, Ticks, format_duration
 
 
 class Word(Enum):
@@ -141,6 +141,25 @@ class Exploration:
     threads: int
     initial_states: int
 
+    @classmethod
+    def not_run(cls, faults: int, tick: Milliseconds, stopped_by: str) -> Exploration:
+        """Of a search that was ended before it began, or whose figures nothing leans on."""
+        return cls(
+            faults=faults, tick=tick, exhausted=False, stopped_by=stopped_by, states=0, transitions=0,
+            depth=0, seconds=0.0, key_bits=0, bytes_per_state=0.0, threads=0, initial_states=0,
+        )  # fmt: skip
+
+
+def tick_caution(tick: Milliseconds, scan: Milliseconds) -> str:
+    """What every verdict found at a tick other than the scan must carry; empty at the scan."""
+    if tick == scan:
+        return ""
+    return (
+        f"Verdicts at a tick of {format_duration(tick)} can be wrong in both directions: at the scan of "
+        f"{format_duration(scan)} a 'holds at {format_duration(tick)}' may be false, and so may a 'broken'. "
+        "Only a check with --tick scan tells."
+    )
+
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
@@ -158,6 +177,11 @@ class CheckResult:
     findings: tuple[Finding, ...]
     exploration: tuple[Exploration, ...]
     from_cache: bool = False
+
+    @property
+    def tick_caution(self) -> str:
+        """What verdicts at another tick than the scan are worth; empty at the scan."""
+        return tick_caution(self.tick, self.scan)
 
     @property
     def verdict(self) -> Word:

@@ -8,7 +8,6 @@ change anything (``effects``), asked fault by fault and only when somebody wants
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import ExitStack
@@ -17,13 +16,12 @@ from functools import partial
 from threading import Lock
 from typing import TypeVar
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine import FromAnywhere, Machine, Reach
 from stillgate.sim_io.faults import Fault, faults_of
 
-from .check import DEFAULT_BYTES
 from .closed_loop import ClosedLoop, close_loop
 from .effects import probing
-from .explorer import Limits
 from .search import QUICK_OPTIONS
 from .switchboard import Switchboard, allowance, with_allowances
 from .verdict import CheckResult
@@ -37,16 +35,15 @@ _PROBE_FROM = 50
 
 @dataclass
 class Boards:
-    """Checkers of a machine's weakenings; a context manager, used by ``lines`` threads at once.
+    """Checkers of a machine's weakenings; a context manager, used by as many threads as the effort has.
 
-    ``deadline`` is of ``time.monotonic``; a probe that it ends rules nothing out.
+    A probe that the effort ends rules nothing out. A checker that it ends raises ``OutOfTime``.
     """
 
     machine: Machine
     result: CheckResult
     found: Weakenings
-    lines: int
-    deadline: float | None = None
+    effort: Effort
     on_slow_build: Callable[[], None] | None = None
     made: dict[tuple[str, ...], Future[object]] = field(default_factory=dict)
     stack: ExitStack = field(default_factory=ExitStack)
@@ -102,7 +99,12 @@ class Boards:
     # -- one of each -----------------------------------------------------------------------
 
     def _once(self, key: tuple[str, ...], make: Callable[[], _T]) -> _T:
-        """What ``make`` gives; made by the first that asks, while the others wait."""
+        """What ``make`` gives; made by the first that asks, while the others wait.
+
+        Raises:
+            OutOfTime: if the effort is over.
+        """
+        self.effort.look()
         with self.lock:
             waiting = self.made.get(key)
             own: Future[object] | None = None
@@ -151,7 +153,7 @@ class Boards:
         )
 
     def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Switchboard:
-        board = Switchboard(loop, lines=self.lines, options=options, on_slow_build=self.on_slow_build)
+        board = Switchboard(loop, effort=self.effort, options=options, on_slow_build=self.on_slow_build)
         with self.lock:
             return self.stack.enter_context(board)
 
@@ -171,11 +173,10 @@ class Boards:
     def _marked(self, fault: int) -> frozenset[str] | None:
         """Switches that change something under a fault; None if the search did not come to its end."""
         board, marks = self._once(("probe",), self._probe)
-        left = None if self.deadline is None else max(0.0, self.deadline - time.monotonic())
         answer = board.ask(
             (allowance(fault),) if fault else (),
             marks=True,
-            limits=Limits(bytes=DEFAULT_BYTES // self.lines, seconds=left),
+            effort=self.effort.share(self.effort.lines),
         )
         if not answer.complete:
             return None

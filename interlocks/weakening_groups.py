@@ -13,12 +13,12 @@ depends on its group.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault
 
-from .explorer import Limits
 from .switchboard import Answer, Switchboard, allowance
 from .weakenings import Candidate
 
@@ -53,29 +53,28 @@ def unnoticed_among(
     group: Sequence[Waiting],
     board: Switchboard,
     stop_at: Sequence[int],
-    limits: Callable[[], Limits | None],
+    effort: Effort,
 ) -> Iterator[tuple[Waiting, bool]]:
     """Each of a group, and whether it was shown to break nothing; False: it needs a search of its own.
 
     Args:
         board: a checker that has the switches of all of them.
         stop_at: the breaks that count.
-        limits: of the next search; None where there is no time for one.
+        effort: of each search.
     """
     asked, put_off = list(group), list[Waiting]()
     while asked:
-        given = limits()
-        if len(asked) == 1 or given is None:
+        if len(asked) == 1 or effort.over:
             yield from ((item, False) for item in asked)
             break
-        answer = _answer(asked, board, stop_at, given)
+        answer = _answer(asked, board, stop_at, effort)
         if answer is not None and answer.complete:
             yield from ((item, True) for item in asked)
             break
         took = [] if answer is None else [item for item in asked if item.candidate.switch in answer.took]
         if not took:  # not searched to its end: a smaller group may be
             half = len(asked) // 2
-            yield from unnoticed_among(asked[:half], board, stop_at, limits)
+            yield from unnoticed_among(asked[:half], board, stop_at, effort)
             asked = asked[half:]
             continue
         asked.remove(took[-1])
@@ -84,11 +83,11 @@ def unnoticed_among(
         else:
             put_off.append(took[-1])
     if put_off:
-        yield from unnoticed_among(put_off, board, stop_at, limits)
+        yield from unnoticed_among(put_off, board, stop_at, effort)
 
 
 def _answer(
-    group: Sequence[Waiting], board: Switchboard, stop_at: Sequence[int], limits: Limits
+    group: Sequence[Waiting], board: Switchboard, stop_at: Sequence[int], effort: Effort
 ) -> Answer | None:
     """The search of a group; None if a step asks more choices than the engine takes."""
     faults = sorted({number for item in group for number in item.faults})
@@ -97,7 +96,7 @@ def _answer(
             [allowance(number) for number in faults],
             either=[item.candidate.switch for item in group],
             stop_at=stop_at,
-            limits=limits,
+            effort=effort,
         )
     except ProgramFault:
         return None

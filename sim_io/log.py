@@ -17,6 +17,11 @@ at the controller's terminal: faults and bounce included, ``active: low`` undone
 debounce. An output changes at the scan that wrote it and is what the controller asks for,
 whatever the valve then does. In our own log times are multiples of the scan, and the
 changes at the start name every signal that is known.
+
+A foreign log says less: its header's ``timing`` tells whether its times are those of scans, of
+changes as exactly as is stated, or of samples, between which nothing is known. ``changes`` is for
+people and pictures and lets a value last until another is told; what may be concluded from a log
+is read from ``told``, where a value that is repeated stands again.
 """
 
 from __future__ import annotations
@@ -62,6 +67,10 @@ NO_STATE = ""
 ALIVE = "alive"
 """Name of the event 'the controller was still scanning', without a value."""
 
+CLOCK_SET = "clock_set"
+"""Name of the event 'the clock was set here': how much time passed since what is told before it is not
+known, so everything is unknown at it."""
+
 Value = int | str | None
 """0, 1 or a count; name of a state or text of an event; None: unknown from here on."""
 
@@ -79,6 +88,27 @@ class Change:
     value: Value
 
 
+class Telling(Enum):
+    """What the rows of a log are."""
+
+    SCANS = "scans"  # their times are those of scans, and a value lasts until another is told
+    CHANGES = "changes"  # the same, but when a signal changed is known to an accuracy only
+    SAMPLES = "samples"  # what was so at an instant; nothing is said of any other
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What the times of a log say of the scans of the controller."""
+
+    telling: Telling = Telling.SCANS
+    accuracy: Milliseconds = 0  # how far a row may stand from the scan it is about, counted from time 0
+    stated: bool = True  # whether somebody said so; else the least is taken that a log can mean
+
+
+EXACT = Timing()
+"""The timing of our own logs."""
+
+
 @dataclass(frozen=True)
 class LogHeader:
     """What a log says of itself."""
@@ -91,6 +121,7 @@ class LogHeader:
     signals: tuple[Signal, ...] = ()  # everything that is recorded at all
     zero: str = ""  # how the file itself writes time 0
     from_power_on: bool = False  # whether it begins with a cold start; else perhaps in mid-run
+    timing: Timing = EXACT
 
     def names(self, subject: Subject) -> tuple[str, ...]:
         """The recorded names of one subject."""
@@ -108,12 +139,16 @@ class Log:
         header: what it says of itself.
         read: gives its changes from the start; need not leave out repeated values.
         source: the file, or None for a log in memory.
+        told: gives the same with every value that the log repeats; ``read`` if left out.
     """
 
-    def __init__(self, header: LogHeader, read: Read, source: Path | None = None) -> None:
+    def __init__(
+        self, header: LogHeader, read: Read, source: Path | None = None, told: Read | None = None
+    ) -> None:
         self.header = header
         self.source = source
         self._read = read
+        self._told = told or read
         self._trouble: tuple[Trouble, ...] | None = None
 
     def changes(self) -> Iterator[Change]:
@@ -128,6 +163,12 @@ class Log:
                     continue  # at the start everything is unknown
                 values[name] = change.value
             yield change
+        self._trouble = book.all()
+
+    def told(self) -> Iterator[Change]:
+        """Everything that the log says, by time, with what it says again. Can be called again."""
+        book = TroubleBook()
+        yield from self._told(book)
         self._trouble = book.all()
 
     def trouble(self) -> tuple[Trouble, ...]:

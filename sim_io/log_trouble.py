@@ -43,6 +43,9 @@ class TroubleKind(Enum):
     GREW = "file that grew while it was read; what came later was not read"
 
 
+_MISSING = (TroubleKind.UNREADABLE, TroubleKind.NOT_DECODED)
+
+
 @dataclass(frozen=True, slots=True)
 class Example:
     """A case: where it was met first, and what stood there."""
@@ -78,6 +81,10 @@ class TroubleBook:
             kept[said] = replace(kept[said], count=kept[said].count + 1)
         elif len(kept) < MOST_EXAMPLES:
             kept[said] = Example(line, said, time)
+
+    def missing(self) -> int:
+        """How many rows or frames were met that something stood in and nothing could be read from."""
+        return sum(self._counts.get(kind, 0) for kind in _MISSING)
 
     def all(self) -> tuple[Trouble, ...]:
         """Every kind that was met, in the order of ``TroubleKind``."""

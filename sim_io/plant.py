@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from stillgate.controller.expression import At, Binary, Expression, Name, Not, Number, Truth
@@ -11,14 +11,17 @@ from stillgate.controller.namespace import Context, Namespace, OutputRef, PartTr
 from stillgate.controller.program import (
     FALSE,
     TRUE,
+    Assign,
     Block,
     Cell,
     Complement,
     Constant,
+    If,
     Operation,
     Ref,
     Scope,
     Term,
+    disjunction,
 )
 from stillgate.controller.quantities import Milliseconds
 
@@ -45,9 +48,43 @@ class Plant:
         return tuple(cell for part in self.parts for cell in part.cells)
 
     @property
-    def begin(self) -> Block:
+    def places(self) -> Block:
         """Chooses where every part stands at the start."""
         return tuple(item for part in self.parts for item in part.begin)
+
+    @property
+    def begin(self) -> Block:
+        """The same at a power-on with every output off, and what the parts ask about it answered."""
+        return (*self.places, *self.power_on({}), *(item for part in self.parts for item in part.decide))
+
+    @property
+    def begin_unseen(self) -> Block:
+        """The same at a moment before which nobody knows what was so."""
+        return tuple(item for part in self.parts for item in part.begin_unseen)
+
+    @property
+    def undecided(self) -> Term:
+        """Whether a part asks what was so at power-on."""
+        return disjunction(tuple(part.undecided for part in self.parts if part.undecided != FALSE))
+
+    @property
+    def answers(self) -> set[Cell]:
+        """Local cells that ``power_on`` writes and ``moves`` reads."""
+        return {cell for part in self.parts for cell, _ in part.power_on}
+
+    def power_on(self, before: Mapping[str, Term]) -> Block:
+        """Answers parts that ask what was so before the first scan.
+
+        Args:
+            before: what outputs did then; those that are not named were off.
+        """
+        if self.undecided == FALSE:
+            return ()
+        driven = tuple(Assign(cell, before.get(name, FALSE)) for name, cell in self.driven.items())
+        asked = [item for part in self.parts for item in part.power_on]
+        told = tuple(Assign(cell, term) for cell, term in asked)
+        untold = tuple(Assign(cell, FALSE) for cell, _ in asked)
+        return (If(self.undecided, (*driven, *self.conditions, *told), untold),)
 
     @property
     def conditions(self) -> Block:

@@ -7,7 +7,9 @@
     VCD      IEEE 1364-2005, clause 18                   waveform viewers; needs the extra 'trace'
 
 Nothing of a log is lost in any of them, but for this: CSV has no place for what the header
-says (digest, version, date), and VCD none for the text of an event.
+says (digest, version, date), and VCD none for the text of an event. A trace in CSV or Parquet is
+read again as a log of exact times, so a log of samples, or of times that are not exact, is written
+as VCD only.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from pathlib import Path
 
 from stillgate.controller.errors import UsageError
 
-from .log import Change, Log, LogHeader, Signal, Subject, log_in_memory
+from .log import Change, Log, LogHeader, Signal, Subject, Telling, log_in_memory
 from .simulation import Frame, Simulation
 from .tap import Tap
 
@@ -29,11 +31,12 @@ def write_trace(log: Log, path: Path) -> None:
     """Writes a log as a trace; the form is told by the suffix. The file is whole or not there.
 
     Raises:
-        UsageError: for another suffix.
+        UsageError: for another suffix, or a log whose times would be claimed to be exact.
         ToolMissing: if the library for the form is not installed.
         OSError: if the file cannot be written, a full disk included; it names the file.
     """
     writer = trace_writer(path)
+    require_traceable(log, path)
     with _replacing(path) as part:
         writer(log, part)
 
@@ -59,6 +62,21 @@ def trace_writer(path: Path) -> Callable[[Log, Path], None]:
 
             return write_vcd
     raise UsageError(f"{path}: the name of a trace ends in .csv, .parquet or .vcd, for the form it has")
+
+
+def require_traceable(log: Log, path: Path) -> None:
+    """Refuses to write what the log does not say: that a value lasted, or when just it changed.
+
+    Raises:
+        UsageError: for a log of samples or of inexact times in a form that says both.
+    """
+    if log.header.timing.telling is Telling.SCANS or path.suffix.lower() == ".vcd":
+        return
+    said = "only samples" if log.header.timing.telling is Telling.SAMPLES else "times that are not exact"
+    raise UsageError(
+        f"{path}: this log holds {said}, and a trace would be read again as one of exact times; write it as "
+        ".vcd to look at it"
+    )
 
 
 @contextlib.contextmanager

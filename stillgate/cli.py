@@ -15,6 +15,7 @@ from contextlib import suppress
 from io import StringIO
 from typing import TYPE_CHECKING, NoReturn
 
+from . import signals
 from .help_page import HELP_PAGE
 from .terminal import forgive_encoding, write_line
 
@@ -63,15 +64,19 @@ REPORT_VARIABLE = "STILLGATE_REPORT"
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``stillgate``; ends the process with the exit status."""
     _replace_closed_streams()
+    signals.install()
+    status = INTERRUPTED
     try:
         status = run_command(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
+    except KeyboardInterrupt:
+        _silence_output()
     except BrokenPipeError:  # of standard error too, where what went wrong could not be told
         _silence_output()
         status = BROKEN_PIPE
     except OSError as error:  # what was held back until now, or what should have told of it
         status = _refused_output(error)
-    sys.exit(status)
+    sys.exit(signals.status_of(status))
 
 
 def run_command(arguments: Sequence[str]) -> int:

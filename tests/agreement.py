@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from engine import broken_c
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine import FromAnywhere, Machine, Reach
 from stillgate.interlocks.bounds import OutOfTime
 from stillgate.interlocks.closed_loop import close_loop
@@ -12,14 +13,14 @@ from stillgate.interlocks.loop_runner import LoopRunner
 from stillgate.interlocks.smt_loop import LoopFormula, loop_formula
 
 
-def proved(machine: Machine, *, tick: int, faults: int, deadline: float | None = None) -> dict[str, bool]:
+def proved(machine: Machine, *, tick: int, faults: int, effort: Effort | None = None) -> dict[str, bool]:
     """By z3, whether each monitored requirement breaks; ways are replayed, proofs checked again."""
     formula = loop_formula(machine, tick=tick, faults=faults)
     known = []
     found: dict[str, bool] = {}
     for name, condition in {"": formula.outside, **_monitored(machine, formula)}.items():
         try:
-            answer = Prover(formula, condition, known).run(deadline)
+            answer = Prover(formula, condition, known).run(effort)
         except OutOfTime:
             continue
         found[name] = not isinstance(answer, Proof)
@@ -48,12 +49,12 @@ def _monitored(machine: Machine, formula: LoopFormula) -> dict[str, object]:
 
 
 def agree(
-    machine: Machine, *, tick: int | None = None, faults: int | None = None, deadline: float | None = None
+    machine: Machine, *, tick: int | None = None, faults: int | None = None, effort: Effort | None = None
 ) -> dict[str, bool]:
     """Asserts that explorer and z3 say the same of every monitored requirement; returns what broke."""
     period = tick or machine.check.tick or machine.scan
     budget = machine.check.faults if faults is None else faults
-    by_proof = proved(machine, tick=period, faults=budget, deadline=deadline)
+    by_proof = proved(machine, tick=period, faults=budget, effort=effort)
     explored = broken_c(close_loop(machine, tick=period, faults=budget, possibility=False))
     assert by_proof == {name: name in explored for name in by_proof}
     return by_proof

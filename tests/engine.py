@@ -11,16 +11,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from threading import Event
 from typing import Any
 
 import pytest
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine_text
 from stillgate.controller.toolchain import build_library
 from stillgate.interlocks import search
 from stillgate.interlocks.checker_source import checker_source
 from stillgate.interlocks.closed_loop import ClosedLoop
-from stillgate.interlocks.explorer import Explorer, Limits, Status
+from stillgate.interlocks.explorer import Explorer, Status
 from stillgate.interlocks.packing import Key, packed_fields, unpack
 from stillgate.interlocks.search import Search, checker_files
 from stillgate.interlocks.verdict import CheckResult
@@ -31,7 +31,7 @@ OPTIONS = ("-std=gnu11", "-O0", "-w")
 def quick_build(
     loop: ClosedLoop,
     on_slow_build: Callable[[], None] | None = None,
-    stop: Event | None = None,
+    effort: Effort | None = None,
     *,
     merge: bool | None = None,
 ) -> Path:
@@ -39,7 +39,7 @@ def quick_build(
     files = checker_files(loop)
     if merge is not None:
         files["checker.c"] = checker_source(loop, merge=merge)
-    return build_library(files, "checker.c", options=OPTIONS, on_slow_build=on_slow_build, stop=stop)
+    return build_library(files, "checker.c", options=OPTIONS, on_slow_build=on_slow_build, effort=effort)
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class Searched:
 @contextmanager
 def searching(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -> Iterator[Search]:
     """A finished search, to be asked."""
-    with Search(loop, quick_build(loop, merge=merge), Limits(threads=threads, bytes=1 << 30)) as search:
+    with Search(loop, quick_build(loop, merge=merge), Effort(threads=threads, bytes=1 << 30)) as search:
         exploration = search.run()
         assert exploration.exhausted, exploration.stopped_by
         yield search
@@ -64,7 +64,7 @@ def searching(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) 
 def search_c(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -> Searched:
     """All reachable states and the first depth at which each requirement breaks."""
     fields = packed_fields(loop)
-    with Explorer(quick_build(loop, merge=merge), Limits(threads=threads, bytes=1 << 30)) as explorer:
+    with Explorer(quick_build(loop, merge=merge), Effort(threads=threads, bytes=1 << 30)) as explorer:
         outcome = explorer.run()
         explorer.assert_consistent()
         broken: dict[str, int] = {}
@@ -78,7 +78,7 @@ def search_c(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -
 
 def broken_c(loop: ClosedLoop) -> set[str]:
     """What breaks in all reachable states; the states themselves stay in C."""
-    with Explorer(quick_build(loop), Limits(threads=1, bytes=1 << 30)) as explorer:
+    with Explorer(quick_build(loop), Effort(threads=1, bytes=1 << 30)) as explorer:
         outcome = explorer.run()
         assert outcome.status is Status.COMPLETE, outcome
         names = enumerate(loop.requirement_names)

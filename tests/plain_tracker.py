@@ -86,7 +86,7 @@ class PlainTracker:
         }
         layout = Layout((*self.cells, *plant.driven.values(), *shown.values()))
         compiler = Compiler(layout, machine.scan, self._asker)
-        self._begin = compiler.block(plant.begin)
+        self._begin = compiler.block(plant.begin_unseen)
         self._show = compiler.block(tuple(Assign(cell, plant.circuits[name]) for name, cell in shown.items()))
         self._move = compiler.block((*plant.conditions, *plant.moves))
         self._shown = {name: layout.slot(cell) for name, cell in shown.items()}

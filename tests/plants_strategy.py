@@ -80,28 +80,37 @@ def _flow(draw: Draw, names: Names, free: list[str]) -> tuple[MachineDict, list[
         "kind": "flow", "while": _output_term(draw, names),
         "every": _span(draw, 2, least=1), "lasts": _span(draw, 2, least=1),
         "senses": _senses(draw, free, ["item"]),
-        "starts": draw(st.sampled_from(("anywhere", "empty"))),
+        "starts": draw(st.sampled_from(("anywhere", "empty"))), "just_entered": draw(st.booleans()),
     }  # fmt: skip
     return part, ["item"]
+
+
+def _part_exit(draw: Draw, names: Names, to: str) -> MachineDict:
+    """A way out of an automaton's state: ``when``, ``takes`` and ``freely`` in every combination.
+
+    A ``when`` over outputs goes away and comes back as the sequences run.
+    """
+    item: MachineDict = {"to": to}
+    if draw(st.integers(0, 3)):
+        item["when"] = _output_term(draw, names)
+    if draw(st.integers(0, 3)):
+        item["takes"] = _span(draw, 3)
+    if len(item) == 1 or draw(st.integers(0, 3)) == 0:
+        item["freely"] = True
+    return item
 
 
 def _automaton(draw: Draw, names: Names, free: list[str]) -> tuple[MachineDict, list[str]]:
     states = ["free", "caught", "locked"][: draw(st.integers(2, 3))]
     bodies: MachineDict = {}
     for number, state in enumerate(states):
-        item: MachineDict = {"to": states[(number + 1) % len(states)]}
-        match draw(st.integers(0, 2)):
-            case 0:
-                item["when"] = _output_term(draw, names)
-            case 1:
-                item |= {"when": _output_term(draw, names), "takes": _span(draw, 2)}
-            case _:
-                item["freely"] = True
-        bodies[state] = {"exits": [item]}
+        targets = [states[(number + 1) % len(states)]]
+        targets += draw(st.lists(st.sampled_from(states), max_size=2))
+        bodies[state] = {"exits": [_part_exit(draw, names, to) for to in targets]}
     truths = [f"at_{state}" for state in states]
     part = {
         "kind": "automaton", "states": bodies, "senses": _senses(draw, free, truths),
-        "starts": draw(st.sampled_from(("anywhere", *states))),
+        "starts": draw(st.sampled_from(("anywhere", *states))), "just_entered": draw(st.booleans()),
     }  # fmt: skip
     return part, truths
 
@@ -118,11 +127,40 @@ def _parts(draw: Draw, names: Names, inputs: MachineDict, most: int) -> MachineD
     return found
 
 
+@st.composite
+def part_machine_dicts(draw: Draw) -> MachineDict:
+    """Machines whose controller asks for nothing: parts to be led by outputs from outside.
+
+    Two of them, one at least an automaton, for these have the most to say.
+    """
+    names = Names(outputs=["motor", "valve"], fresh=["third", "second", "first"])
+    parts: MachineDict = {}
+    for make in (_automaton, draw(st.sampled_from((_spin, _travel, _flow, _automaton)))):
+        part, truths = make(draw, names, [])
+        if part["kind"] == "automaton" and parts and draw(st.booleans()):
+            looks_at = draw(st.sampled_from(names.truths))  # a place or a motion of another part
+            part["states"][next(iter(part["states"]))]["exits"][0]["when"] = looks_at
+        name = names.take()
+        parts[name] = part
+        names.truths += [f"{name}.{word}" for word in truths]
+    return {
+        "machine": "parts", "scan": "10 ms", "outputs": {name: {} for name in names.outputs},
+        "parts": parts, "sequences": {"idle": {"start": "idle_state", "states": {"idle_state": {}}}},
+    }  # fmt: skip
+
+
 def requirement(draw: Draw, names: Names, size: Size, pattern: str) -> MachineDict:
     """A requirement of one pattern over everything the machine has."""
 
     def say() -> str:
         return plain(draw, names, size.depth)
+
+    def said() -> str:
+        """Mostly without a past; else ``held`` among others, on either side and on both."""
+        if draw(st.integers(0, 3)):
+            return say()
+        operator = draw(st.sampled_from(("and", "or", "xor", "=", "<>", "and not")))
+        return f"({say()} {operator} {observation(draw, names, size)})"
 
     match pattern:
         case "never":
@@ -131,18 +169,18 @@ def requirement(draw: Draw, names: Names, size: Size, pattern: str) -> MachineDi
             found = {"always": f"{say()} or {truth(draw, names, size)}"}
         case "response":
             trigger = draw(st.sampled_from((say(), observation(draw, names, size))))
-            found = {"after": trigger, "then": say(), "within": time(draw, size)}
+            found = {"after": trigger, "then": said(), "within": time(draw, size)}
         case "invariance":
             trigger = draw(st.sampled_from((say(), observation(draw, names, size))))
-            found = {"after": trigger, "keep": f"{say()} or {say()}", "for": time(draw, size)}
+            found = {"after": trigger, "keep": f"{say()} or {said()}", "for": time(draw, size)}
         case "precedence":
-            found = {"before": say(), "first": say()}
+            found = {"before": said(), "first": said()}
             if draw(st.booleans()):
-                found["since"] = say()
+                found["since"] = said()
         case "reach":
-            found = {"reach": say()}
+            found = {"reach": said()}
         case _:
-            found = {"from_anywhere": say()}
+            found = {"from_anywhere": said()}
     faults = draw(st.sampled_from((None, 0, 1)))
     return found if faults is None else found | {"faults": faults}
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 from stillgate.controller.expression import Expression, Operator
 from stillgate.controller.program import (
+    FALSE,
+    TRUE,
     Assign,
     Block,
     Cell,
@@ -40,6 +42,10 @@ class PartProgram:
 
     ``begin`` chooses where the part stands at the start; ``conditions`` computes, once the
     outputs are written, what drives the part; ``moves`` is the tick's motion.
+
+    A part may ask, while ``undecided`` is true, what was so at power-on: each local cell of
+    ``power_on`` is to hold its term then, computed after ``conditions`` with the outputs as they
+    were before the first scan. ``decide`` takes the answer, before anything moves.
     """
 
     name: str
@@ -51,6 +57,14 @@ class PartProgram:
     sensed: dict[str, Term]
     judged: dict[str, Term]
     describe: Callable[[dict[Cell, int]], str]  # where the part stands, in words
+    undecided: Term = FALSE
+    power_on: tuple[tuple[Cell, Term], ...] = ()
+    decide: Block = ()
+
+    @property
+    def begin_unseen(self) -> Block:
+        """``begin`` at a moment before which nobody knows what was so."""
+        return (*self.begin, *(Assign(cell, TRUE) for cell, _ in self.power_on), *self.decide)
 
 
 @dataclass(frozen=True, slots=True)

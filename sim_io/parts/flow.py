@@ -2,7 +2,8 @@
 
 ``every`` runs from the end of one item to the beginning of the next, ``lasts`` is how long
 an item stays at the place; both count only while the condition holds, so an item stands
-still when the conveyor does.
+still when the conveyor does. When the last item left before power-on nobody knows, unless the
+file says that it was just then.
 """
 
 from __future__ import annotations
@@ -29,9 +30,10 @@ def lower_flow(name: str, part: Flow, names: PlantNames) -> PartProgram:
             (If(Ref(present), timer.run(phase(0, every)), timer.run(phase(1, lasts))),),
         ),
     )
-    starts = (
-        [phase(0, every)] if part.starts == "empty" else [phase(0, (0, every[1])), phase(1, (0, lasts[1]))]
-    )
+    begun = 1 if part.just_entered else 0  # else nobody knows since when, and any time may be over
+    starts = [phase(0, (every[0] * begun, every[1])), phase(1, (lasts[0] * begun, lasts[1]))]
+    if part.starts == "empty":
+        del starts[1]
     item = Ref(present)
     return PartProgram(
         name=name,

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -101,14 +102,18 @@ def open_can_log(
         signals=tuple(dict.fromkeys((reader.subject, reader.name) for reader in readers)),
         zero=f"{first.message.timestamp:.6f} s" if zero else "",
         from_power_on=layout.from_power_on,
+        timing=layout.timing(machine.scan),
     )
 
-    def read(book: TroubleBook) -> Iterator[Change]:
-        reading = RowReading(layout, readers, zero, book, str(path))
+    def read(book: TroubleBook, *, repeats: bool = False) -> Iterator[Change]:
+        reading = RowReading(
+            layout, readers, zero, book, str(path),
+            scan=machine.scan, timing=header.timing, repeats=repeats,
+        )  # fmt: skip
         with _frames(path, size, book, progress) as frames:
             yield from reading.changes(_rows(frames, wanted, described, book))
 
-    return Log(header, read, path)
+    return Log(header, read, path, partial(read, repeats=True))
 
 
 def _zero(first: Milliseconds) -> tuple[Milliseconds, str]:

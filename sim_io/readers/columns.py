@@ -27,10 +27,10 @@ from stillgate.controller.fields import about
 from stillgate.controller.machine import Machine
 from stillgate.controller.namespace import nearest_hint
 from stillgate.controller.positions import Positions
-from stillgate.controller.quantities import Duration
+from stillgate.controller.quantities import Duration, Milliseconds
 from stillgate.controller.source import Mapping, Scalar, SourceError, Text, data_of, read_source
 
-from ..log import signals_of
+from ..log import EXACT, Telling, Timing, signals_of
 from .signals import not_there
 
 LARGEST_MAP = 2**20
@@ -90,7 +90,22 @@ class ColumnMap(_Section):
     ] = None
     value: Annotated[str | None, about("Column with the value of the signal named.", "Wert")] = None
     every: Annotated[
-        Duration | None, about("Time between two sampled rows; a longer pause is a gap.", "100 ms")
+        Duration | None,
+        about(
+            "Time between two sampled rows; a longer pause is a gap. A row then says what was so at its "
+            "instant, and nothing is known between two rows.",
+            "100 ms",
+        ),
+    ] = None
+    accuracy: Annotated[
+        Duration | None,
+        about(
+            "By how much the time of a row may differ from that of the scan which saw an input or wrote an "
+            "output, counted from time 0 in whole scans; '0 ms' only where the controller writes the log "
+            "itself. Without 'every' it also says that a row stands wherever something changes, so that "
+            "values last until the next row. If left out: one scan, and rows are samples.",
+            "20 ms",
+        ),
     ] = None
     empty: Annotated[
         Literal["unknown", "as before"],
@@ -151,6 +166,19 @@ class ColumnMap(_Section):
     def from_power_on(self) -> bool:
         """Whether the log is said to begin with a cold start."""
         return self.begins == "at power-on"
+
+    def timing(self, scan: Milliseconds) -> Timing:
+        """What the times of a log so laid out say of the scans of a controller.
+
+        Args:
+            scan: period of the controller.
+        """
+        if self.accuracy == 0 and self.every in (None, scan):
+            return EXACT
+        if self.every is None and self.accuracy is not None:
+            return Timing(Telling.CHANGES, self.accuracy)
+        accuracy = scan if self.accuracy is None else self.accuracy
+        return Timing(Telling.SAMPLES, accuracy, stated=self.every is not None)
 
     def entry(self, column: str) -> SignalColumn:
         """What a column is: its entry, or the signal of the same name."""

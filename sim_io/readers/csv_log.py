@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from operator import itemgetter
 from pathlib import Path
 
@@ -16,9 +17,9 @@ from stillgate.controller.durations import shorten
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 
-from ..log import Change, Log, LogHeader, Signal
+from ..log import EXACT, Change, Log, LogHeader, Signal
 from ..log_trouble import TroubleBook, TroubleKind
-from ..trace_table import EVENT_COLUMN, PHYSICAL
+from ..trace_table import EVENT_COLUMN, PHYSICAL, TIME_COLUMN
 from .clock import Clock, NotATime, settle_form, zero_of
 from .columns import ColumnMap, TimeColumn
 from .lines import Lines, Progress
@@ -92,18 +93,28 @@ def open_csv_log(
         signals=tuple(told),
         zero=said,
         from_power_on=layout.from_power_on,
+        timing=EXACT if _is_trace(shape) else layout.timing(machine.scan),
     )
 
-    def read(book: TroubleBook) -> Iterator[Change]:
+    def read(book: TroubleBook, *, repeats: bool = False) -> Iterator[Change]:
         clock = Clock(shape.form, layout.decimal or ".", layout.late, book, str(path))
         readers = tuple((shape.readers or shape.by_name).values())
-        reading = RowReading(layout, readers, zero, book, str(path), is_trace=shape.event is not None)
+        reading = RowReading(
+            layout, readers, zero, book, str(path),
+            is_trace=shape.event is not None, scan=machine.scan, timing=log_header.timing, repeats=repeats,
+        )  # fmt: skip
         for place, name in enumerate(shape.header):
             if place != shape.time and not _is_read(shape, place, name):
                 book.note(TroubleKind.UNKNOWN_NAME, 1, shape.known.hinted(name, told))
         yield from reading.changes(_rows(shape, Lines(path, size, progress), clock, reading, book))
 
-    return Log(log_header, read, path)
+    return Log(log_header, read, path, partial(read, repeats=True))
+
+
+def _is_trace(shape: CsvShape) -> bool:
+    """Whether it has the columns of a trace of ours, and nobody says that its rows are something else."""
+    ours = shape.header[0].lstrip(".") == TIME_COLUMN and shape.header[-1].lstrip(".") == EVENT_COLUMN
+    return ours and shape.event is not None and shape.layout.every is None and shape.layout.accuracy is None
 
 
 def _is_read(shape: CsvShape, place: int, name: str) -> bool:

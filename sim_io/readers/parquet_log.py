@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.machine import Machine
 from stillgate.controller.quantities import Milliseconds
 
-from ..log import Change, Log, LogHeader
+from ..log import EXACT, Change, Log, LogHeader
 from ..log_records import decode_start
 from ..log_trouble import TroubleBook, TroubleKind
 from ..trace_table import PHYSICAL
@@ -139,9 +140,10 @@ def open_parquet_log(
         signals=tuple((reader.subject, reader.name) for reader in table.readers.values()),
         zero=str(zero) if zero else "",
         from_power_on=header.from_power_on if header else layout.from_power_on,
+        timing=EXACT if header or machine is None else layout.timing(machine.scan),
     )
 
-    def read(book: TroubleBook) -> Iterator[Change]:
+    def read(book: TroubleBook, *, repeats: bool = False) -> Iterator[Change]:
         for name in table.names:
             if name not in (
                 *table.readers,
@@ -151,11 +153,12 @@ def open_parquet_log(
                 book.note(TroubleKind.UNKNOWN_NAME, 0, table.known.hinted(name, told.signals))
         readers = tuple(table.readers.values())
         reading = RowReading(
-            layout, readers, zero, book, str(path), table.is_local, is_trace=table.own is not None
-        )
+            layout, readers, zero, book, str(path), table.is_local, is_trace=table.own is not None,
+            scan=told.scan or 1, timing=told.timing, repeats=repeats,
+        )  # fmt: skip
         yield from reading.changes(table.rows(book, progress))
 
-    return Log(told, read, path)
+    return Log(told, read, path, partial(read, repeats=True))
 
 
 def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTable:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
 from ..terminal import message_console, write_line
-from .options import MachineFile, count_option, duration_option, size_option, tick_option
+from .options import MachineFile, count_option, effort_option, tick_option
 
 if TYPE_CHECKING:
+    from stillgate.controller.effort import Effort
     from stillgate.controller.reader import MachineDocument
     from stillgate.interlocks.certificate import Certificate
-    from stillgate.interlocks.explorer import Limits
 
     from ..progress import ProgressLine
 
@@ -58,24 +57,23 @@ def certificate(
     from stillgate.controller.reader import read_machine
 
     document = read_machine(machine)
-    check = document.machine.check
     period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1) or 0
-    seconds = (duration_option("--time-limit", time_limit) or 0) / 1000
-    room = size_option("--max-memory", max_memory)
+    effort = effort_option(time_limit=time_limit, max_memory=max_memory)
 
     from stillgate.interlocks.certificate import certificate_bytes
-    from stillgate.interlocks.explorer import Limits
     from stillgate.interlocks.monitors import is_judged
+    from stillgate.interlocks.ticks import chosen_tick
+    from stillgate.interlocks.verdict import tick_caution
 
     from ..files import write_whole
     from ..progress import ProgressLine
     from ..reports.words import count_words
 
     with ProgressLine(message_console()) as progress:
-        step = period or check.tick or document.machine.scan
+        step = chosen_tick(document.machine, period)
         make = _by_invariant if by == "invariant" else _by_states
-        made = make(document, step, budget, Limits(seconds=seconds, bytes=room), progress)
+        made = make(document, step, budget, effort, progress)
     write_whole(output, certificate_bytes(made))
     what = (
         count_words(len(made.states), "state") if by == "states" else count_words(len(made.cubes), "clause")
@@ -88,24 +86,25 @@ def certificate(
         write_line(f"it shows nothing of {', '.join(left_out)}")
     if not_asked:
         write_line(f"{len(not_asked)} of them are judged without faults only (--faults 0 shows them)")
+    if caution := tick_caution(made.tick, document.machine.scan):
+        write_line(caution)
     write_line(f"to check it again: stillgate recheck {output} {machine}")
     return 0
 
 
 def _by_states(
-    document: MachineDocument, tick: int, faults: int, limits: Limits, progress: ProgressLine
+    document: MachineDocument, tick: int, faults: int, effort: Effort, progress: ProgressLine
 ) -> Certificate:
     from stillgate.interlocks.certificate_maker import states_certificate
 
-    return states_certificate(document, tick=tick, faults=faults, limits=limits, progress=progress)
+    return states_certificate(document, tick=tick, faults=faults, effort=effort, progress=progress)
 
 
 def _by_invariant(
-    document: MachineDocument, tick: int, faults: int, limits: Limits, progress: ProgressLine
+    document: MachineDocument, tick: int, faults: int, effort: Effort, progress: ProgressLine
 ) -> Certificate:
     from stillgate.interlocks.certificate_maker import invariant_certificate
     from stillgate.interlocks.second_opinion import solver_name
 
     solver_name()
-    deadline = None if limits.seconds is None else time.monotonic() + limits.seconds
-    return invariant_certificate(document, tick=tick, faults=faults, deadline=deadline, tell=progress.say)
+    return invariant_certificate(document, tick=tick, faults=faults, effort=effort, tell=progress.say)

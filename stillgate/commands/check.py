@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, search_limits, tick_option
+from .options import Format, MachineFile, count_option, effort_option, tick_option
 
 if TYPE_CHECKING:
     from stillgate.interlocks.verdict import CheckResult
@@ -42,7 +42,7 @@ def check(
     noticed, and for each break the shortest story of how it comes about.
 
     Exit status: 0 all hold, 1 something is broken, 4 undecided, 2 the file or
-    the command line is at fault, 130 interrupted.
+    the command line is at fault, 130 interrupted, 143 terminated.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def check(
     """
     period = tick_option(tick, 0)
     budget = count_option("--faults", faults, 0, 1)
-    limits = search_limits(
+    effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
 
@@ -83,20 +83,17 @@ def check(
     result = _kept(machine, period, budget, overlaps) if cache else None
     if result is None:
         from stillgate.controller.reader import read_machine
-        from stillgate.interlocks.check import check as check_machine
+        from stillgate.interlocks.check import check_within
 
         from ..progress import ProgressLine
 
         document = read_machine(machine)
         with ProgressLine(message_console()) as progress:
-            result = check_machine(
+            result = check_within(
                 document,
+                effort,
                 tick=period,
                 faults=budget,
-                threads=limits.threads,
-                max_states=limits.states,
-                max_bytes=limits.memory,
-                time_limit=limits.seconds,
                 progress=progress,
                 use_cache=cache,
                 overlaps=overlaps,

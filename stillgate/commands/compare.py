@@ -10,9 +10,10 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS, status_of
-from .options import Format, count_option, load_document, search_limits, tick_option
+from .options import Format, count_option, effort_option, load_document, tick_option
 
 if TYPE_CHECKING:
+    from stillgate.controller.effort import Effort
     from stillgate.controller.reader import MachineDocument
     from stillgate.interlocks.evidence import Comparison
     from stillgate.interlocks.verdict import CheckResult
@@ -55,47 +56,36 @@ def compare(
     max_memory
         Give up as undecided beyond so much memory, such as 2GiB.
     time_limit
-        Give up as undecided after so long, such as '10 min'; counts for each search.
+        Give up as undecided after so long, such as '10 min'; shared among the three searches.
     """
     before, after = load_document(old), load_document(new)
     period = tick_option(tick, before.machine.scan)
     budget = count_option("--faults", faults, 0, 1)
-    limits = search_limits(
+    effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
 
-    from stillgate.interlocks.check import check
+    from stillgate.interlocks.check import check_within
     from stillgate.interlocks.compare import compare as compare_files
 
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
 
-        def verdicts_of(document: MachineDocument) -> CheckResult:
-            found = check(
-                document,
-                tick=period,
-                faults=budget,
-                threads=limits.threads,
-                max_states=limits.states,
-                max_bytes=limits.memory,
-                time_limit=limits.seconds,
-                progress=progress,
-            )
+        def verdicts_of(document: MachineDocument, given: Effort) -> CheckResult:
+            found = check_within(document, given, tick=period, faults=budget, progress=progress)
             if status_of(found) == INTERRUPTED:
                 raise KeyboardInterrupt  # half a comparison would read as a whole one
             return found
 
-        one, other = verdicts_of(before), verdicts_of(after)
+        one = verdicts_of(before, effort.part(3))
+        other = verdicts_of(after, effort.part(2))
         result = compare_files(
             before,
             after,
             (one, other),
             tick=period,
-            threads=limits.threads,
-            max_states=limits.states,
-            max_bytes=limits.memory,
-            time_limit=limits.seconds,
+            effort=effort,
             progress=progress,
         )
     if form == "json":

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, duration_option, tick_option
+from .options import Format, MachineFile, count_option, effort_option, tick_option
 
 if TYPE_CHECKING:
+    from stillgate.controller.machine import Machine
     from stillgate.interlocks.second_opinion import SecondOpinion
 
 BROKEN, CONTRADICTION, UNDECIDED, INTERRUPTED = 1, 3, 4, 130
@@ -20,6 +23,7 @@ def confirm(
     *,
     tick: str | None = None,
     faults: int | None = None,
+    requirement: Annotated[list[str] | None, Parameter(negative="")] = None,
     time_limit: str = "10 min",
     compare: bool = True,
     form: Format = "text",
@@ -42,8 +46,11 @@ def confirm(
         Step of the proofs, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
+    requirement
+        Name of a requirement to ask about; may be repeated. Left out: all.
     time_limit
-        What is not proved after so long is undecided, such as '10 min'.
+        What is not proved after so long is undecided, such as '10 min'; exploration and each
+        requirement get their share of it.
     compare
         Explore as well, or use the kept result of stillgate check, and compare.
     form
@@ -54,30 +61,44 @@ def confirm(
     document = read_machine(machine)
     period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1)
-    limit = duration_option("--time-limit", time_limit) or 0
+    effort = effort_option(time_limit=time_limit)
+    only = _named(document.machine, requirement)
 
     from stillgate.interlocks.second_opinion import second_opinion, solver_name
 
     solver_name()  # a missing solver is told before anything takes time
 
-    from stillgate.interlocks.check import check
+    from stillgate.interlocks.check import check_within
 
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
         explored = None
         if compare:
-            explored = check(document, tick=period, faults=budget, time_limit=limit / 1000, progress=progress)
+            explored = check_within(document, effort.part(2), tick=period, faults=budget, progress=progress)
         result = second_opinion(
             document,
             tick=period,
             faults=budget,
-            time_limit=limit / 1000,
+            effort=effort,
+            only=only,
             explored=explored,
             tell=progress.say,
         )
     _write(result, str(machine), form)
     return status_of(result)
+
+
+def _named(machine: Machine, names: list[str] | None) -> frozenset[str] | None:
+    """Raises: UsageError: for a requirement that the machine does not have."""
+    from stillgate.controller.errors import UsageError
+    from stillgate.controller.namespace import nearest_hint
+
+    for name in names or ():
+        if name not in machine.requirements:
+            hint = nearest_hint(name, list(machine.requirements))
+            raise UsageError(f"--requirement: there is no '{name}'{f'; {hint}' if hint else ''}")
+    return None if names is None else frozenset(names)
 
 
 def status_of(result: SecondOpinion) -> int:

@@ -49,8 +49,9 @@ def diagnose(
       stillgate diagnose press.yaml press.log
 
     Exit status: 0 something explains the log, 1 none of the modelled faults
-    does, 4 a hypothesis could not be followed to the end, 2 a file or the
-    command line is at fault, 130 interrupted.
+    does, 4 a hypothesis could not be followed to the end, or the log leaves
+    open whether anything is wrong, 2 a file or the command line is at fault,
+    130 interrupted.
 
     Parameters
     ----------
@@ -85,8 +86,8 @@ def diagnose(
             progress=lambda scans: progress.say(f"followed to {log_time(scans * scan)}"),
         )
         progress.say("trying what to test next")
-        tests = next_tests(found, tracking, run)
-        alike = lookalikes_of(found, tracking, run.controller.program)
+        tests = next_tests(found, tracking, run) if tracking is not None else ()
+        alike = lookalikes_of(found, tracking, run.controller.program) if tracking is not None else ()
     tell_trouble(log, log_file)
     if form == "json":
         write_line(json.dumps(diagnosis_document(found, tests, alike, str(log_file)), indent=2))

@@ -130,11 +130,11 @@ def _renderer() -> Item:
 
 def _cache() -> Item:
     from stillgate.controller.errors import ToolMissing
-    from stillgate.controller.toolchain import cache_folder
+    from stillgate.controller.toolchain import fit_cache
 
     purpose = "built libraries and earlier checks"
     try:
-        return Item("cache folder", True, str(cache_folder()), purpose, NEEDED)
+        return Item("cache folder", True, str(fit_cache()), purpose, NEEDED)
     except ToolMissing as error:
         return Item("cache folder", False, str(error), purpose, NEEDED)
 

@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS
-from .options import MachineFile, load_document, search_limits, tick_option
+from .options import MachineFile, effort_option, load_document, tick_option
 
 if TYPE_CHECKING:
     from stillgate.controller.machine import Machine
@@ -62,7 +62,7 @@ def fault_table(
     document = load_document(machine)
     period = tick_option(tick, document.machine.scan)
     rates = rates_option(document.machine, rate)
-    limits = search_limits(
+    effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
 
@@ -76,10 +76,7 @@ def fault_table(
             document,
             tick=period,
             rates=rates,
-            threads=limits.threads,
-            max_states=limits.states,
-            max_bytes=limits.memory,
-            time_limit=limits.seconds,
+            effort=effort,
             progress=progress,
             pairs=pairs,
             pairs_progress=lambda done, count: progress.say(f"{done} of {count} pairs judged"),

@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS, STATUS
-from .options import Format, MachineFile, count_option, load_document, search_limits
+from .options import Format, MachineFile, count_option, effort_option, load_document
 
 
 def layers(
@@ -20,7 +20,7 @@ def layers(
     form: Format = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
-    time_limit: Annotated[str, Parameter(group=LIMITS)] = "20 s",
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
 ) -> int:
     """Say which layer carries each hazard requirement: sequences, interlocks, or both.
 
@@ -42,27 +42,27 @@ def layers(
     max_memory
         Give up a search as undecided beyond so much memory, such as 2GiB.
     time_limit
-        Give up a search as undecided after so long.
+        Give up as undecided after so long, such as '10 min'; shared among all searches. Left out: 20 s for
+        each search but that with both layers.
     """
     document = load_document(machine)
     count_option("--faults", faults, 0, 1)
-    limits = search_limits(threads=threads, time_limit=time_limit, max_memory=max_memory)
+    effort = effort_option(threads=threads, time_limit=time_limit, max_memory=max_memory)
 
-    from stillgate.interlocks.check import check
+    from stillgate.interlocks.check import check_within
     from stillgate.interlocks.evidence import Carrier
     from stillgate.interlocks.layers import layers as judge_layers
 
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        result = check(document, faults=min(faults, document.machine.check.faults), progress=progress)
+        budget = min(faults, document.machine.check.faults)
+        result = check_within(document, effort.part(2), faults=budget, progress=progress)
         table = judge_layers(
             document,
             result,
             faults=faults,
-            threads=limits.threads,
-            max_bytes=limits.memory,
-            time_limit=limits.seconds,
+            effort=effort,
             progress=progress,
         )
     if form == "json":

@@ -46,7 +46,7 @@ def log(
     """
     from stillgate.controller.errors import UsageError
     from stillgate.controller.reader import read_machine
-    from stillgate.sim_io.traces import trace_writer, write_trace
+    from stillgate.sim_io.traces import require_traceable, trace_writer, write_trace
 
     from ..reports.log_summary import summarise, summary_document, write_summary
 
@@ -58,6 +58,8 @@ def log(
     refuse_bad_places(machine, *(("--to", target) for target in to or []))
     with progress_line() as progress:
         found = open_log_file(document, log_file, layout=layout, columns=column, dbc=dbc, progress=progress)
+        for target in to or []:
+            require_traceable(found, target)
         summary = summarise(found)
         for target in to or []:
             progress.say(f"writing {target.name}")

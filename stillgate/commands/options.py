@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
+from ..signals import stop_flag
 from ..terminal import write_line
 
 if TYPE_CHECKING:
+    from stillgate.controller.effort import Effort
     from stillgate.controller.machine import Machine
     from stillgate.controller.reader import MachineDocument
 
@@ -112,32 +113,26 @@ def count_option(option: str, value: int | None, low: int, high: int) -> int | N
     return value
 
 
-@dataclass(frozen=True, slots=True)
-class SearchLimits:
-    """Where a search gives up, as the options say; None where nothing is said."""
-
-    threads: int | None
-    states: int | None
-    memory: int | None  # bytes
-    seconds: float | None
-
-
-def search_limits(
+def effort_option(
     *,
-    threads: int | None,
     time_limit: str | None,
+    threads: int | None = None,
     max_states: int | None = None,
     max_memory: str | None = None,
-) -> SearchLimits:
-    """The limits of ``--threads``, ``--max-states``, ``--max-memory`` and ``--time-limit``.
+) -> Effort:
+    """What ``--threads``, ``--max-states``, ``--max-memory`` and ``--time-limit`` allow, from now on.
+
+    A signal sets its stop flag.
 
     Raises:
         UsageError: naming the option that cannot be used.
     """
+    from stillgate.controller.effort import DEFAULT_BYTES, Effort
+
     limit = duration_option("--time-limit", time_limit)
-    return SearchLimits(
+    return Effort(
         threads=count_option("--threads", threads, 1, 256),
         states=count_option("--max-states", max_states, 1, 2**62),
-        memory=size_option("--max-memory", max_memory),
-        seconds=None if limit is None else limit / 1000,
-    )
+        bytes=size_option("--max-memory", max_memory) or DEFAULT_BYTES,
+        stop=stop_flag(),
+    ).within(None if limit is None else limit / 1000)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-import time
 from pathlib import Path
 
 from ..terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, duration_option
+from .options import Format, MachineFile, effort_option
 
 REFUSED, UNDECIDED = 1, 4
 
@@ -47,18 +46,18 @@ def recheck(
     from ..progress import ProgressLine
     from ..reports.rechecked import recheck_document, write_recheck
 
-    limit = duration_option("--time-limit", time_limit)
+    effort = effort_option(time_limit=time_limit)
     found = read_certificate(certificate)  # first: of two files in the wrong order this one tells it shortly
     document = read_machine(machine)
     with ProgressLine(message_console()) as line:
         result = check_again(
             document,
             found,
-            deadline=None if limit is None else time.monotonic() + limit / 1000,
+            effort=effort,
             progress=lambda done, total: line.say(f"{done} of {total} states checked again"),
         )
     if form == "json":
-        write_line(json.dumps(recheck_document(result, found, str(certificate)), indent=2))
+        write_line(json.dumps(recheck_document(result, found, document.machine, str(certificate)), indent=2))
     else:
         write_recheck(output_console(), result, found, document.machine, str(certificate))
     if result.refusal is not None:

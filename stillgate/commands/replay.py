@@ -22,9 +22,9 @@ from ..terminal import output_console, write_line
 from .options import Format, MachineFile, count_option, duration_option
 
 if TYPE_CHECKING:
-    from stillgate.interlocks.replay import Happening, Replay
+    from stillgate.interlocks.replay_results import Happening, Replay
 
-AGREES, PARTS = 0, 1
+AGREES, PARTS, UNTOLD = 0, 1, 4
 MOST_SHOWN = 1_000_000
 CLOCK = re.compile(r"(?:(\d{1,6}):)?(\d{1,2}):(\d{1,2}(?:\.\d{1,3})?)", re.ASCII)
 
@@ -53,8 +53,8 @@ def replay(
       stillgate replay press.yaml press.log --why motor --at 14.2s
 
     Exit status: 0 log and logic agree and nothing was broken, 1 they part or
-    something was broken, 2 a file or the command line is at fault, 130
-    interrupted.
+    something was broken, 4 it cannot be told from this log, 2 a file or the
+    command line is at fault, 130 interrupted.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def replay(
     from stillgate.controller.reader import read_machine
     from stillgate.interlocks.looking_back import why as reason_of
     from stillgate.interlocks.replay import replay as replay_log
-    from stillgate.sim_io.log import Subject
+    from stillgate.sim_io.log import EXACT, Subject
 
     from ..reports.replay_report import replay_document, write_replay
 
@@ -99,7 +99,7 @@ def replay(
         reasons = [
             reason_of(log, document.machine, name, parting.time)
             for (subject, name), _, _ in (parting.differences if parting else ())
-            if parting and subject is Subject.OUTPUT
+            if parting and subject is Subject.OUTPUT and found.timing == EXACT
         ]
     tell_trouble(log, log_file)
     shown = _shown(found, window, count)
@@ -108,7 +108,9 @@ def replay(
         write_line(json.dumps(values, indent=2))
     else:
         write_replay(output_console(), found, log=str(log_file), shown=shown, why=reason, parting_why=reasons)
-    return AGREES if found.agrees and not found.broken else PARTS
+    if found.broken or (parting is not None and parting.sure):
+        return PARTS
+    return UNTOLD if parting is not None or found.untold else AGREES
 
 
 def moment_option(option: str, text: str | None) -> int | None:

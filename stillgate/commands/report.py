@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Group, Parameter
 
 from ..terminal import message_console, write_line
-from .options import MachineFile, count_option, load_document, search_limits, tick_option
+from .options import MachineFile, count_option, effort_option, load_document, tick_option
 
 if TYPE_CHECKING:
+    from stillgate.controller.effort import Effort
     from stillgate.interlocks.verdict import CheckResult
 
 Left = Literal["fault-table", "layers", "strength"]
@@ -47,7 +48,8 @@ def report(
     and outputs. The file holds all it needs and loads nothing from anywhere.
 
     Exit status as of check: 0 all hold, 1 something is broken, 4 undecided, 130
-    interrupted; 3 if the prover contradicts. The report is written in every case.
+    interrupted; 3 if the prover contradicts. The report is written in every case,
+    but for an interrupt that leaves no time for it.
 
     Parameters
     ----------
@@ -76,7 +78,7 @@ def report(
     max_memory
         Give up as undecided beyond so much memory, such as 2GiB.
     time_limit
-        Give up as undecided after so long, such as '10 min'; for the check and for each further part.
+        Give up as undecided after so long, such as '10 min'; shared among check and further parts.
     cache
         Use and keep the result of the same check of the same file.
     """
@@ -87,7 +89,7 @@ def report(
 
     from ..files import refuse_bad_folder, refuse_bad_places, write_whole
     from ..reports.evidence import Evidence, evidence_page, tables_of
-    from ..reports.evidence_runs import further_work
+    from ..reports.evidence_runs import further_work, parts_of
     from .check import INTERRUPTED, status_of
     from .confirm import CONTRADICTION
 
@@ -95,6 +97,9 @@ def report(
         raise UsageError("--pairs fills the fault table, which --leave-out fault-table leaves out: give one")
     document = load_document(machine)
     shown_date = _date(date)
+    effort = effort_option(
+        threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+    )
     target = output or Path(f"{machine.stem}.report.html")
     refuse_bad_places(machine, ("--output", target), ("--pdf", pdf))
     refuse_bad_folder("--csv", csv)
@@ -106,22 +111,22 @@ def report(
         solver_name()  # what is missing is told before anything takes time
     period = tick_option(tick, document.machine.scan)
     layers = "layers" not in (leave_out or ())
-    from stillgate.interlocks.check import check as check_machine
+    from stillgate.interlocks.check import check_within
 
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        given = search_limits(
-            threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+        budget = count_option("--faults", faults, 0, 1)
+        further = parts_of(
+            document.machine.check.faults if budget is None else budget,
+            leave_out or (),
+            opinion=second_opinion,
         )
-        result: CheckResult = check_machine(
+        result: CheckResult = check_within(
             document,
+            effort.part(1 + further),
             tick=period,
-            faults=count_option("--faults", faults, 0, 1),
-            threads=given.threads,
-            max_states=given.states,
-            max_bytes=given.memory,
-            time_limit=given.seconds,
+            faults=budget,
             progress=progress,
             use_cache=cache,
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
@@ -132,8 +137,7 @@ def report(
             leave_out=leave_out or (),
             opinion=second_opinion,
             pairs=pairs,
-            threads=given.threads,
-            time_limit=given.seconds,
+            effort=effort,
             tell=progress.say,
         )
         progress.say("writing the report")
@@ -144,7 +148,7 @@ def report(
                 renderer=renderer,
                 date=shown_date,
                 compiler=compiler_words(),
-                limits=_limit_words(max_states, max_memory, time_limit, layers),
+                limits=_limit_words(effort, max_memory, time_limit, layers),
                 layers=work.layers,
                 extra=tuple(work.sections),
                 points=tuple(work.points),
@@ -170,18 +174,17 @@ def report(
     return INTERRUPTED if work.interrupted else status_of(result)
 
 
-def _limit_words(states: int | None, memory: str | None, time: str | None, layers: bool) -> tuple[str, ...]:
+def _limit_words(effort: Effort, memory: str | None, time: str | None, layers: bool) -> tuple[str, ...]:
     """Every cap of the work in words, those that nobody asked for included."""
-    from stillgate.interlocks.check import DEFAULT_BYTES
+    from stillgate.controller.effort import DEFAULT_BYTES
+    from stillgate.interlocks.layers import PATIENCE
 
-    from ..reports.evidence_runs import LAYER_SECONDS
-
-    said = [f"most situations {states}"] if states else []
+    said = [f"most situations of a search {effort.states}"] if effort.states else []
     said.append(f"most memory {memory or f'{DEFAULT_BYTES >> 30} GiB (default)'}")
     if time:
-        said.append(f"time limit {time}")
+        said.append(f"time limit {time}, shared among check and further parts")
     elif layers:
-        said.append(f"{LAYER_SECONDS:g} s for each search of the layers (default)")
+        said.append(f"{PATIENCE:g} s for each search of the layers (default)")
     return tuple(said)
 
 

@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from ..terminal import message_console, output_console, write_line
 from .check import LIMITS
-from .options import Format, MachineFile, load_document, search_limits
+from .options import Format, MachineFile, effort_option, load_document
 
 
 def strength(
@@ -44,21 +44,20 @@ def strength(
         Leave the rest undecided after so long, such as '10 min'.
     """
     document = load_document(machine)
-    limits = search_limits(threads=threads, time_limit=time_limit)
+    effort = effort_option(threads=threads, time_limit=time_limit)
 
-    from stillgate.interlocks.check import check
+    from stillgate.interlocks.check import check_within
     from stillgate.interlocks.strength import strength as weaken
 
     from ..progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        result = check(document, progress=progress)
+        result = check_within(document, effort.part(2), progress=progress)
         found = weaken(
             document,
             result,
             full=full,
-            threads=limits.threads,
-            time_limit=limits.seconds,
+            effort=effort,
             progress=lambda done, count: progress.say(f"{done} of {count} weakenings judged"),
         )
     if form == "json":

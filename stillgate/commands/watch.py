@@ -114,16 +114,17 @@ class _Watcher:
         return result
 
     def _check(self, document: MachineDocument, faults: int | None, content: bytes) -> CheckResult:
-        from stillgate.interlocks.check import check
+        from stillgate.controller.effort import Effort
+        from stillgate.interlocks.check import check_within
 
         from ..progress import ProgressLine
 
         with ProgressLine(message_console()) as line:
-            result = check(
+            result = check_within(
                 document,
+                Effort().within(self.limit),
                 tick=self.tick,
                 faults=faults,
-                time_limit=self.limit,
                 progress=self._progress(line, content),
                 on_slow_build=lambda: line.say("the C compiler builds its own parts, once; up to 20 s"),
             )

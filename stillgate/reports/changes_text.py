@@ -47,6 +47,8 @@ def write_changes(console: Console, before: CheckResult, after: CheckResult, fil
             if text not in then:
                 bullet(console, f"{title}: {text}")
     say_unbroken(console, standing(after), style=STYLES[after.verdict])
+    if after.tick_caution:
+        say(console, after.tick_caution)
 
 
 def standing(result: CheckResult) -> str:

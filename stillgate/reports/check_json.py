@@ -31,6 +31,7 @@ def check_document(result: CheckResult, file: str) -> dict[str, Any]:
         "verdict": result.verdict.value,
         "tick": result.tick,
         "scan": result.scan,
+        "tick_caution": result.tick_caution,
         "faults": result.faults,
         "requirements": [_requirement(item) for item in result.requirements],
         "assumptions": list(result.assumptions),

@@ -73,6 +73,8 @@ def _totals(console: Console, result: CheckResult) -> None:
     say(console, "")
     total = f"{', '.join(parts)} (under the faults that each must withstand)"
     say(console, total, style=STYLES[result.verdict])
+    if result.tick_caution:
+        say(console, result.tick_caution)
 
 
 def _assumptions(console: Console, result: CheckResult) -> None:

@@ -8,11 +8,13 @@ from typing import Any
 from rich.console import Console
 
 from stillgate.controller.reasons import join_words
-from stillgate.interlocks.diagnosis import Diagnosis, Refuted
 from stillgate.interlocks.diagnosis_words import begun_words, log_time, refuted_words, span_words
+from stillgate.interlocks.explanations import Diagnosis, Refuted
 from stillgate.interlocks.inseparable import Lookalikes
 from stillgate.interlocks.next_test import NextTest
+from stillgate.sim_io.log import EXACT, Telling
 
+from .agreement import untold_words
 from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .prose import bullet, say, say_unbroken, section
 from .words import count_words
@@ -64,7 +66,15 @@ def write_diagnosis(
                 "unknown for a while. So the difference may come from that.",
                 indent=2,
             )
-    if not found.healthy and len(found.survivors) > 1:
+    if not found.healthy and len(found.survivors) > 1 and found.timing != EXACT:
+        section(console, "What to do next to tell them apart")
+        say(
+            console,
+            "This log says too little to choose a measurement by. Record every change, or every scan, while "
+            "the machine does again what it did here.",
+            indent=2,
+        )
+    elif not found.healthy and len(found.survivors) > 1:
         section(console, "What to do next to tell them apart")
         for item in tests:
             _test(console, item)
@@ -108,8 +118,13 @@ def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
         )
         return
     if found.healthy:
-        section(console, "The log can be explained without any fault")
         others = len(found.survivors) - 1
+        if found.timing == EXACT:
+            section(console, "The log can be explained without any fault")
+        else:
+            section(console, "Whether anything is wrong cannot be told from this log")
+            said = untold_words(found.timing)
+            say(console, f"A healthy machine may have written it, so no fault is named: {said}", indent=2)
         if others:
             say(
                 console,
@@ -210,6 +225,8 @@ def diagnosis_document(
         "parted": moment(found.parted),
         "parted_at_first": found.parted_at_first,
         "parted_sure": found.parted_sure,
+        "rows": found.timing.telling.value,
+        "accuracy": found.timing.accuracy,
         "unobserved": list(found.unobserved),
         "computed": list(found.computed),
         "next": [
@@ -234,7 +251,10 @@ DIAGNOSIS: Schema = {
         log=text("The log as named on the command line."),
         begins=whole("Where the log begins to say something; 0 where it begins at power-on."),
         length=whole("Length of the log."),
-        healthy={"type": "boolean", "description": "Whether no fault is needed to explain it."},
+        healthy=truth(
+            "Whether no fault is needed to explain it; where rows are samples, or their times not exact, it "
+            "then cannot be told whether anything is wrong."
+        ),
         survivors=many(
             "What agrees with everything recorded, the best pinned down first.",
             closed(
@@ -280,6 +300,8 @@ DIAGNOSIS: Schema = {
         parted=perhaps(whole("When the controller first did what the machine file does not say.")),
         parted_at_first=truth("Whether that is where the log begins; it may begin in mid-run."),
         parted_sure=truth("Whether everything before it was known, from power-on on."),
+        rows=text("What the rows of the log are.", *(item.value for item in Telling)),
+        accuracy=whole("How far a row may be from its scan."),
         unobserved={
             "type": "array",
             "description": "Signals the log says nothing about.",

@@ -18,7 +18,19 @@ from stillgate.interlocks.evidence import (
 from stillgate.interlocks.verdict import Story
 
 from .check_json import story_document
-from .json_schemas import CHECK, STORY, VERDICT, closed, many, number, perhaps, text, truth, whole
+from .json_schemas import (
+    CHECK,
+    STORY,
+    TICK_CAUTION,
+    VERDICT,
+    closed,
+    many,
+    number,
+    perhaps,
+    text,
+    truth,
+    whole,
+)
 from .words import CAUTION
 
 
@@ -128,6 +140,7 @@ FAULT_TABLE = closed(
     ),
     exploration={**_EXPLORED, "description": "What the search covered."},
     seconds=_SECONDS,
+    tick_caution=TICK_CAUTION,
     pairs=many("Rows of two faults at once, where asked for.", _FAULT_ROW),
     pairs_text=text("What was covered of the pairs."),
     pairs_undecided=whole("Pairs whose search was cut short or never begun."),
@@ -166,6 +179,7 @@ LAYERS = closed(
     ),
     assumptions=_ASSUMPTIONS,
     seconds=_SECONDS,
+    tick_caution=TICK_CAUTION,
     caution=_CAUTION,
 )
 
@@ -197,6 +211,7 @@ STRENGTH = closed(
     ),
     assumptions=_ASSUMPTIONS,
     seconds=_SECONDS,
+    tick_caution=TICK_CAUTION,
     noticed=whole("How many are noticed."),
     share=number("Part that is noticed, 0 to 1."),
     caution=_CAUTION,
@@ -237,5 +252,6 @@ COMPARE = closed(
     exploration=_EXPLORATION,
     assumptions=_ASSUMPTIONS,
     seconds=_SECONDS,
+    tick_caution=TICK_CAUTION,
     caution=_CAUTION,
 )

@@ -65,7 +65,7 @@ def _time(result: CheckResult) -> Iterator[Point]:
         yield (
             f"The check used a tick of {time_text(result.tick)}, the controller scans every "
             f"{time_text(result.scan)}: two events closer together than a tick were seen at once or a "
-            "tick apart. A check with --tick scan has no such gap.",
+            f"tick apart. {result.tick_caution}",
             "assumptions",
         )
     if not result.faults:

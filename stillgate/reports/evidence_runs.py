@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import Literal
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import MachineDocument
 from stillgate.diagrams.report_page import Section
 from stillgate.diagrams.table import Table
@@ -27,10 +28,6 @@ from .evidence_strength import (
 
 Work = Literal["fault-table", "layers", "strength"]
 """What can be left out of a report by name."""
-
-LAYER_SECONDS = 20.0
-"""For each search of the layers where no limit is given, as of ``stillgate layers``: with outputs at will
-some would go on for hours; what is cut short is undecided, and said to be."""
 
 NAMES: dict[str, str] = {
     "fault-table": "What each fault leads to",
@@ -61,8 +58,7 @@ def further_work(
     leave_out: Collection[str] = (),
     opinion: bool = False,
     pairs: bool = False,
-    threads: int | None = None,
-    time_limit: float | None = None,
+    effort: Effort | None = None,
     tell: Callable[[str], None] = lambda text: None,
 ) -> FurtherWork:
     """Computes what is asked for and writes its sections.
@@ -73,20 +69,24 @@ def further_work(
         leave_out: names of ``Work`` that are not to be run.
         opinion: ask the second method too.
         pairs: look at every pair of faults too, in the fault table.
-        time_limit: seconds for each of them.
+        effort: of all of them together, one after another; each gets its part of the time that is left.
         tell: told what is being done.
 
     Raises:
         ToolMissing: if a second opinion is asked for and its solver is not installed.
     """
-    job = _Job(document, result, pairs, threads, time_limit, tell)
+    given = effort or Effort()
+    job = _Job(document, result, pairs, tell)
     work = FurtherWork()
-    for name, run in (
-        ("fault-table", job.fault_table),
-        ("layers", job.layers),
-        ("strength", job.strength),
-        ("second-opinion", job.second_opinion),
-    ):
+    runs = {
+        "fault-table": job.fault_table,
+        "layers": job.layers,
+        "strength": job.strength,
+        "second-opinion": job.second_opinion,
+    }
+    to_go = parts_of(result.faults, leave_out, opinion=opinion)
+    for name, run in runs.items():
+        work.interrupted = work.interrupted or given.stop.is_set()
         if work.interrupted:
             work.not_run.append(f"'{NAMES[name]}' was not run: the work was interrupted.")
         elif name in leave_out:
@@ -98,11 +98,23 @@ def further_work(
         else:
             tell(NAMES[name].lower())
             try:
-                run(work)
+                run(work, given.part(to_go))
+                to_go -= 1
             except KeyboardInterrupt:
                 work.interrupted = True
                 work.not_run.append(f"'{NAMES[name]}' was not finished: the work was interrupted.")
+    work.interrupted = work.interrupted or given.stop.is_set()
     return work
+
+
+def parts_of(faults: int, leave_out: Collection[str], *, opinion: bool) -> int:
+    """How many parts are run, among which the time is shared.
+
+    Args:
+        faults: fault budget of the check; without faults there is no fault table.
+    """
+    wanted = {"layers", "strength"} | ({"fault-table"} if faults else set())
+    return len(wanted - set(leave_out)) + opinion
 
 
 @dataclass(frozen=True)
@@ -110,49 +122,44 @@ class _Job:
     document: MachineDocument
     result: CheckResult
     pairs: bool
-    threads: int | None
-    time_limit: float | None
     tell: Callable[[str], None]
 
-    def fault_table(self, work: FurtherWork) -> None:
+    def fault_table(self, work: FurtherWork, effort: Effort) -> None:
         from stillgate.interlocks.fault_table import fault_table
 
         table = fault_table(
             self.document,
             tick=self.result.tick,
             pairs=self.pairs,
-            threads=self.threads,
-            time_limit=self.time_limit,
+            effort=effort,
             pairs_progress=lambda done, of: self.tell(f"pairs of faults: {done} of {of}"),
         )
         work.pairs = table.pairs_text
         work.sections.append(fault_section(self.document.machine, table, self.result))
         work.points += fault_points(table)
 
-    def layers(self, work: FurtherWork) -> None:
+    def layers(self, work: FurtherWork, effort: Effort) -> None:
         from stillgate.interlocks.layers import layers
 
-        limit = LAYER_SECONDS if self.time_limit is None else self.time_limit
-        table = layers(self.document, self.result, threads=self.threads, time_limit=limit)
+        table = layers(self.document, self.result, effort=effort)
         work.layers = table
         work.sections.append(layer_section(table, self.result))
         work.points += layer_points(table)
 
-    def strength(self, work: FurtherWork) -> None:
+    def strength(self, work: FurtherWork, effort: Effort) -> None:
         from stillgate.interlocks.strength import strength
 
         found = strength(
             self.document,
             self.result,
-            threads=self.threads,
-            time_limit=self.time_limit,
+            effort=effort,
             progress=lambda done, of: self.tell(f"what the requirements notice: {done} of {of}"),
         )
         work.sections.append(strength_section(found, self.result))
         work.points += strength_points(found)
         work.tables.append(all_weakenings(found))
 
-    def second_opinion(self, work: FurtherWork) -> None:
+    def second_opinion(self, work: FurtherWork, effort: Effort) -> None:
         from stillgate.interlocks.second_opinion import second_opinion
 
         from .evidence_opinion import opinion_points, opinion_section
@@ -161,7 +168,7 @@ class _Job:
             self.document,
             tick=self.result.tick,
             faults=self.result.faults,
-            time_limit=self.time_limit,
+            effort=effort,
             explored=self.result,
             tell=self.tell,
         )

@@ -42,6 +42,7 @@ def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
     counted = {outcome: [row for row in table.rows if row.outcome is outcome] for outcome in Outcome}
     parts = [f"{outcome.value}: {len(rows)}" for outcome, rows in counted.items() if rows]
     say(console, f"{count_words(len(table.rows), 'single fault')}; {', '.join(parts)}")
+    _tick_caution(console, table.tick_caution)
     for outcome, rows in counted.items():
         if rows:
             section(console, outcome.value.upper(), style=_STYLES[outcome])
@@ -96,9 +97,10 @@ def write_layers(console: Console, table: LayerTable, file: str) -> None:
     say(console, "")
     made = _table("requirement", "sequences\nalone", "interlocks\nalone", "both", "carried by")
     for row in table.rows:
-        cells = [_word(item) for item in (row.sequences, row.interlocks, row.both)]
+        cells = [_word(item, table) for item in (row.sequences, row.interlocks, row.both)]
         made.add_row(row.requirement, *cells, row.carrier.value)
     console.print(made)
+    _tick_caution(console, table.tick_caution)
     reasons = {item.reason for row in table.rows for item in (row.sequences, row.interlocks) if item.reason}
     if reasons:
         section(console, "Undecided", style=STYLES[Word.UNDECIDED])
@@ -108,8 +110,9 @@ def write_layers(console: Console, table: LayerTable, file: str) -> None:
     _close(console)
 
 
-def _word(judgement: Judgement) -> Text:
-    return Text(judgement.word.value, style=STYLES[judgement.word])
+def _word(judgement: Judgement, table: LayerTable) -> Text:
+    at = f" at {format_duration(table.tick)}" if table.tick_caution and judgement.word is Word.HOLDS else ""
+    return Text(f"{judgement.word.value}{at}", style=STYLES[judgement.word])
 
 
 def write_strength(console: Console, result: StrengthList, file: str) -> None:
@@ -118,6 +121,7 @@ def write_strength(console: Console, result: StrengthList, file: str) -> None:
     count = count_words(len(result.weakenings), "weakening")
     said = f"{count}, {result.noticed} noticed by a requirement ({100 * result.share:.1f} %)"
     say(console, f"{said}, at {format_duration(result.tick)}, up to {fault_words(result.faults)}")
+    _tick_caution(console, result.tick_caution)
     certain = [item for item in result.unnoticed if item.noticed is False]
     undecided = [item for item in result.unnoticed if item.noticed is None]
     if certain:
@@ -156,6 +160,7 @@ def write_comparison(console: Console, result: Comparison) -> None:
         bullet(console, "none")
     section(console, "Outputs")
     say(console, result.outputs_text, indent=2, style=STYLES[result.outputs])
+    _tick_caution(console, result.tick_caution)
     if result.difference is not None:
         _tell(console, "THE SHORTEST WAY TO A DIFFERENCE", result.difference)
     for change in result.verdicts:
@@ -183,6 +188,11 @@ def _table(*titles: str) -> Table:
 def _tell(console: Console, title: str, story: Story) -> None:
     section(console, title)
     write_story(console, story)
+
+
+def _tick_caution(console: Console, caution: str) -> None:
+    if caution:
+        say(console, caution)
 
 
 def _assumptions(console: Console, assumptions: Iterable[str]) -> None:

@@ -79,7 +79,7 @@ def _verdict_notes(result: CheckResult) -> list[str]:
     if result.tick != result.scan:
         notes.append(
             f"'holds at {time_text(result.tick)}': found with steps of {time_text(result.tick)}, "
-            f"while the controller scans every {time_text(result.scan)}; see the assumptions."
+            f"while the controller scans every {time_text(result.scan)}. {result.tick_caution}"
         )
     return notes
 

@@ -55,6 +55,12 @@ def many(description: str, items: Schema) -> Schema:
     return {"type": "array", "description": description, "items": items}
 
 
+TICK_CAUTION = text(
+    "That a verdict found at a tick longer than the scan can be wrong in both directions; empty at the scan."
+)
+"""The field of every output with verdicts."""
+
+
 def table(description: str, values: Schema) -> Schema:
     """An object whose keys are names of the machine file."""
     return {"type": "object", "description": description, "additionalProperties": values}
@@ -122,6 +128,7 @@ CHECK: Schema = {
             "Period of the exploration in milliseconds; longer than the scan, it is an approximation.", 1
         ),
         scan=whole("Period of the real controller in milliseconds.", 1),
+        tick_caution=TICK_CAUTION,
         faults=whole("Largest number of faults explored."),
         requirements=many(
             "Every requirement, in the order of the file.",

@@ -34,6 +34,7 @@ def junit_xml(result: CheckResult, file: str) -> bytes:
         "stillgate": result.version,
         "tick": format_duration(result.tick),
         "scan": format_duration(result.scan),
+        **({"tick caution": result.tick_caution} if result.tick_caution else {}),
         "faults": str(result.faults),
         **{f"assumption {number}": text for number, text in enumerate(result.assumptions, start=1)},
         "caution": CAUTION,
@@ -75,6 +76,7 @@ def _requirement(suite: ET.Element, item: RequirementVerdict, result: CheckResul
         said = reasons or "a search is missing"
         ET.SubElement(case, "error", message=_clean(said), type="undecided").text = _clean(item.text)
     lines = [f"{fault_words(j.faults)}: {judgement_words(j, result.scan)}" for j in item.judgements]
+    lines += [result.tick_caution] if result.tick_caution else []
     ET.SubElement(case, "system-out").text = _clean("\n".join([place, *lines]))
 
 

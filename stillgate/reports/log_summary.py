@@ -9,8 +9,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from stillgate.controller.durations import format_duration
 from stillgate.controller.quantities import Milliseconds
-from stillgate.sim_io.log import NO_STATE, Log, Signal, Subject, Value
+from stillgate.sim_io.log import EXACT, NO_STATE, Log, Signal, Subject, Telling, Timing, Value
 from stillgate.sim_io.log_trouble import Trouble
 
 from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, whole
@@ -108,6 +109,8 @@ def write_summary(console: Console, summary: LogSummary, file: str) -> None:
     if header.digest:
         version = f", stillgate {header.version}" if header.version else ""
         say(console, f"machine file SHA-256 {header.digest[:12]}...{version}", indent=2, hanging=2)
+    if header.timing != EXACT:
+        say(console, _rows_words(header.timing), indent=2, hanging=2)
     if summary.events:
         told = ", ".join(f"{name} {count}" for name, count in sorted(summary.events.items()))
         say(console, f"events: {told}", indent=2, hanging=2)
@@ -116,6 +119,15 @@ def write_summary(console: Console, summary: LogSummary, file: str) -> None:
     _write_trouble(console, summary.trouble)
     say(console, "")
     say(console, CAUTION)
+
+
+def _rows_words(timing: Timing) -> str:
+    """What the rows of a log of another logger are taken as."""
+    accuracy = f"up to {format_duration(timing.accuracy)} from the scan they are about"
+    if timing.telling is Telling.CHANGES:
+        return f"rows are changes, {accuracy}"
+    stated = "" if timing.stated else " (the column map does not say; 'accuracy' would)"
+    return f"rows are samples{stated}, {accuracy}; nothing is known between two rows"
 
 
 def _signal_table(summary: LogSummary) -> Table:
@@ -168,6 +180,8 @@ def summary_document(summary: LogSummary, file: str) -> dict[str, Any]:
         "scan": header.scan,
         "started": header.started,
         "zero": header.zero,
+        "rows": header.timing.telling.value,
+        "accuracy": header.timing.accuracy,
         "begin": summary.begin,
         "end": summary.end,
         "changes": summary.changes,
@@ -217,6 +231,8 @@ LOG: Schema = {
         scan=perhaps(whole("Period of the controller.", 1)),
         started=text("Date and time of time 0 in ISO 8601, or empty."),
         zero=text("How the file itself writes time 0, or empty."),
+        rows=text("What the rows of the log are taken as.", *(item.value for item in Telling)),
+        accuracy=whole("How far a row may be from the scan it is about."),
         begin=whole("Time of the first change.", None),
         end=whole("Time of the last change or event.", None),
         changes=whole("Changes of signals in all."),

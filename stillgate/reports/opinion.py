@@ -14,7 +14,20 @@ from stillgate.interlocks.second_opinion import INDUCTION, RANKS, REPLAY, Opinio
 from stillgate.interlocks.verdict import Word
 
 from .check_json import story_document
-from .json_schemas import DRAFT, STORY, VERDICT, Schema, closed, many, number, perhaps, text, truth, whole
+from .json_schemas import (
+    DRAFT,
+    STORY,
+    TICK_CAUTION,
+    VERDICT,
+    Schema,
+    closed,
+    many,
+    number,
+    perhaps,
+    text,
+    truth,
+    whole,
+)
 from .prose import bullet, say, say_unbroken, section
 from .story_text import write_story
 from .verdict_table import STYLES
@@ -35,6 +48,7 @@ CONFIRM: Schema = {
         prover=text("Name and version of the solver."),
         tick=whole("Period of the step in ms."),
         scan=whole("Period of the controller in ms."),
+        tick_caution=TICK_CAUTION,
         faults=whole("How many faults may happen at most."),
         opinions=many(
             "Verdicts, by requirement, then by number of faults.",
@@ -77,6 +91,7 @@ def opinion_document(result: SecondOpinion, file: str) -> dict[str, Any]:
         "prover": result.prover,
         "tick": result.tick,
         "scan": result.scan,
+        "tick_caution": result.tick_caution,
         "faults": result.faults,
         "opinions": [
             {
@@ -116,6 +131,8 @@ def write_opinion(console: Console, result: SecondOpinion, file: str) -> None:
     console.print(_table(console, result))
     say(console, "")
     say(console, _total(result), style="bold red" if result.disagreements else "")
+    if result.tick_caution:
+        say(console, f"{result.tick_caution} Both methods were asked at this tick.")
     for count, clauses in enumerate(result.clauses):
         if clauses:
             say(

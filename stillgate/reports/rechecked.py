@@ -10,8 +10,21 @@ from stillgate.controller.durations import format_duration
 from stillgate.controller.machine import Machine
 from stillgate.interlocks.certificate import INVARIANT, STATES, Certificate
 from stillgate.interlocks.states_check import Recheck
+from stillgate.interlocks.verdict import tick_caution
 
-from .json_schemas import DRAFT, Schema, closed, many, number, perhaps, table, text, truth, whole
+from .json_schemas import (
+    DRAFT,
+    TICK_CAUTION,
+    Schema,
+    closed,
+    many,
+    number,
+    perhaps,
+    table,
+    text,
+    truth,
+    whole,
+)
 from .prose import bullet, say, say_unbroken, section
 from .words import CAUTION, count_words, fault_words
 
@@ -28,6 +41,7 @@ RECHECK: Schema = {
         machine=text("Name of the machine."),
         digest=text("SHA-256 of the machine file."),
         tick=whole("Period of the step in ms."),
+        tick_caution=TICK_CAUTION,
         faults=whole("How many faults may happen."),
         stands=perhaps(truth("Whether it stands; null if the time did not suffice.")),
         shown=many("Requirements that it shows to hold.", text("A requirement.")),
@@ -50,7 +64,7 @@ RECHECK: Schema = {
 }
 
 
-def recheck_document(result: Recheck, item: Certificate, file: str) -> dict[str, Any]:
+def recheck_document(result: Recheck, item: Certificate, machine: Machine, file: str) -> dict[str, Any]:
     """The JSON document of a re-check."""
     stands = None if result.cut_short else result.refusal is None
     return {
@@ -60,6 +74,7 @@ def recheck_document(result: Recheck, item: Certificate, file: str) -> dict[str,
         "machine": item.machine,
         "digest": item.digest,
         "tick": item.tick,
+        "tick_caution": tick_caution(item.tick, machine.scan),
         "faults": item.faults,
         "stands": stands,
         "shown": list(item.requirements) if stands else [],
@@ -122,6 +137,8 @@ def _stands(console: Console, result: Recheck, item: Certificate, machine: Machi
         ranks = item.ranks.get(name)
         tail = f", at most {count_words(max(ranks), 'tick')} away" if ranks else ""
         bullet(console, f"{name}{tail}")
+    if caution := tick_caution(item.tick, machine.scan):
+        say(console, caution)
     missing = [name for name in machine.requirements if name not in item.requirements]
     if missing:
         say(console, "")

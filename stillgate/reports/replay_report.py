@@ -12,10 +12,11 @@ from rich.text import Text
 from stillgate.controller.reasons import Clause
 from stillgate.interlocks.diagnosis_words import log_time, span_words
 from stillgate.interlocks.looking_back import Why
-from stillgate.interlocks.replay import Happening, Parting, Replay
-from stillgate.sim_io.log import Signal, Subject, Value
+from stillgate.interlocks.replay_results import Happening, Parting, Replay
+from stillgate.sim_io.log import EXACT, Signal, Subject, Telling, Value
 
 from ..terminal import printable
+from .agreement import agreement, doubt_words
 from .json_schemas import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .prose import bullet, say, say_unbroken, section
 from .words import count_words
@@ -77,33 +78,24 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
                 "recorded state, memory or output",
                 "recorded states, memories and outputs",
             )
-            section(console, f"Log and logic agree in every scan, in {names}", style="")
+            agreement(console, found, names)
         else:
             section(console, "Nothing to compare: the log holds inputs only", style="")
         return
-    section(console, f"LOG AND LOGIC PART at {log_time(found.parting.time)}")
+    when = log_time(found.parting.time)
+    if found.parting.sure:
+        section(console, f"LOG AND LOGIC PART at {when}")
+    else:
+        section(console, f"LOG AND LOGIC DIFFER from {when} on; whether they part cannot be told")
     for signal, recorded, computed in found.parting.differences:
         said, ours = value_words(signal, recorded), value_words(signal, computed)
         say(console, f"{signal[1]}: the log says {said}, the machine file gives {ours}", indent=2)
     for item in reasons:
         for line in item.reason.lines():
             say_unbroken(console, line, indent=4)
-    if found.parting.at_first:
-        say(
-            console,
-            "This is where the log begins. If it begins in mid-run, the difference says nothing: a replay "
-            "starts as after power-on, and does not know the times and edges before. Give it a log from "
-            "power-on, with its earlier parts beside it.",
-            indent=2,
-        )
-    elif not found.parting.sure:
-        say(
-            console,
-            "The replay did not know everything before this moment: the log is not known to begin at "
-            "power-on, or inputs were unknown for a while. So the difference may come from that. If a log of "
-            "another recorder does begin at power-on, say 'begins: at power-on' in its column map.",
-            indent=2,
-        )
+    doubt = doubt_words(found.parting)
+    if doubt:
+        say(console, doubt, indent=2)
     say(
         console,
         "From there on the replay follows the machine file. Either the processor runs another version of the "
@@ -115,8 +107,9 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
 def _broken(console: Console, found: Replay) -> None:
     if found.broken:
         section(console, "BROKEN on the way")
+        latest = "" if found.timing == EXACT else " at the latest"
         for item in found.broken[:50]:
-            say(console, f"at {log_time(item.time)}: {item.name}", indent=2)
+            say(console, f"at {log_time(item.time)}{latest}: {item.name}", indent=2)
         if len(found.broken) > 50:
             say(console, f"... and {len(found.broken) - 50} more", indent=2)
     elif found.judged:
@@ -212,6 +205,9 @@ def replay_document(
         "begins": found.begins * found.period,
         "length": (found.scans - found.begins) * found.period,
         "scans": found.scans - found.begins,
+        "untold": found.untold,
+        "rows": found.timing.telling.value,
+        "accuracy": found.timing.accuracy,
         "parting": None if found.parting is None else _parting_document(found.parting, parting_why),
         "broken": [{"at": item.time, "name": item.name} for item in found.broken],
         "changes": found.happenings,
@@ -334,12 +330,15 @@ REPLAY: Schema = {
         begins=whole("Where the log begins to say something; 0 where it begins at power-on."),
         length=whole("Length of the log."),
         scans=whole("Scans of the controller that it covers."),
+        untold=whole("Scans of which not everything that the log tells elsewhere can be told or compared."),
+        rows=text("What the rows of the log are.", *(item.value for item in Telling)),
+        accuracy=whole("How far a row may be from its scan."),
         parting=perhaps(
             closed(
                 "The first scan in which recorded and computed differ.",
                 at=whole("When."),
                 at_first=truth("Where the log's first states or outputs are; it may begin in mid-run."),
-                sure=truth("Whether everything before it was known, from power-on on."),
+                sure=truth("Whether they part for sure; else something before it was not known."),
                 differences=many(
                     "What differs.",
                     closed(

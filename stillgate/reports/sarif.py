@@ -64,7 +64,7 @@ def sarif_document(result: CheckResult, file: str) -> dict[str, Any]:
                     }
                 },
                 "artifacts": [{"location": {"uri": _uri(file)}, "hashes": {"sha-256": result.digest}}],
-                "invocations": [{"executionSuccessful": True}],
+                "invocations": [{"executionSuccessful": True, **_notified(result)}],
                 "columnKind": "unicodeCodePoints",
                 "results": [
                     _filled(item, identifiers.index(item["ruleId"]), file) for item in _results(result)
@@ -73,6 +73,7 @@ def sarif_document(result: CheckResult, file: str) -> dict[str, Any]:
                     "machine": result.machine,
                     "verdict": result.verdict.value,
                     "tick": result.tick,
+                    "tickCaution": result.tick_caution,
                     "assumptions": list(result.assumptions),
                 },
             }
@@ -87,6 +88,13 @@ def _results(result: CheckResult) -> Iterator[dict[str, Any]]:
         yield _about_finding(finding)
 
 
+def _notified(result: CheckResult) -> dict[str, Any]:
+    """The caution of a tick, also where nothing is broken and so no result carries it."""
+    if not result.tick_caution:
+        return {}
+    return {"toolExecutionNotifications": [{"level": "warning", "message": {"text": result.tick_caution}}]}
+
+
 def _about_requirement(item: RequirementVerdict, result: CheckResult) -> Iterator[dict[str, Any]]:
     place = (item.line, item.column)
     broken = [judgement for judgement in item.judgements if judgement.word is Word.BROKEN]
@@ -97,6 +105,7 @@ def _about_requirement(item: RequirementVerdict, result: CheckResult) -> Iterato
         text = f"{text} ({reason})" if reason else text
         if not counts:
             text += f"; it need not withstand {fault_words(broken[0].faults)}"
+        text += f". {result.tick_caution}" if result.tick_caution else ""
         yield _result(BROKEN if counts else BEYOND, text, place, item.name, item.story)
     if item.verdict is Word.UNDECIDED:
         reasons = dict.fromkeys(j.reason for j in item.judgements if j.word is Word.UNDECIDED and j.reason)

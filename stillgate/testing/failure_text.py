@@ -37,6 +37,8 @@ def requirement_text(item: RequirementVerdict, result: CheckResult, file: str) -
             say(console, f"why: {item.why}", indent=2)
         must = f"must withstand {fault_words(item.faults)}"
         say(console, f"{must}; checked with a tick of {format_duration(result.tick)}", indent=2)
+        if result.tick_caution:
+            say(console, result.tick_caution, indent=2)
         for judgement in item.judgements:
             counts = judgement.faults <= item.faults and judgement.word is not Word.HOLDS
             if counts and judgement.reason:

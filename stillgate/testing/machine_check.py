@@ -112,7 +112,7 @@ def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> C
     worker = getattr(config, "workerinput", None)
     if worker is None:
         return run()
-    return shared_result(f"{worker['testrunuid']} {path}", run)
+    return shared_result(f"{worker['testrunuid']} {path} {document.digest}", run)
 
 
 def check_command(config: pytest.Config, file: str) -> str:
@@ -139,7 +139,7 @@ def _threads() -> int | None:
 
 
 def check_line(result: CheckResult, file: str) -> str:
-    """How a machine file was checked, in a line."""
+    """How a machine file was checked, in a line, and what a tick that is not the scan means."""
     tick = "at the scan of" if result.tick == result.scan else "with a tick of"
     budget = f"up to {fault_words(result.faults)}" if result.faults else "without faults"
     if result.from_cache:
@@ -152,7 +152,10 @@ def check_line(result: CheckResult, file: str) -> str:
         f" {format_duration(result.tick)}, {budget},"
         f" under {count_words(len(result.assumptions), 'assumption')}; {origin}{reach}"
     )
-    return line.replace("\N{NO-BREAK SPACE}", " ")
+    lines = [line.replace("\N{NO-BREAK SPACE}", " ")]
+    if result.tick_caution:
+        lines += textwrap.wrap(result.tick_caution, WIDTH, initial_indent="  ", subsequent_indent="  ")
+    return "\n".join(lines)
 
 
 def summary_lines(lines: Sequence[str]) -> list[str]:

@@ -6,21 +6,19 @@ kept beside the results of all runs, undecided ones too, and is removed a day la
 
 from __future__ import annotations
 
-import contextlib
 import sys
-import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
 from typing import IO
 
-from pydantic import TypeAdapter, ValidationError
-
-from stillgate.controller.toolchain import cache_folder
+from stillgate.controller.errors import ToolMissing
+from stillgate.controller.kept_files import cache_errors, find_kept, keep, kept_folder, remove_old
+from stillgate.interlocks.result_cache import read_result, result_bytes
 from stillgate.interlocks.verdict import CheckResult
 
-_RESULTS = TypeAdapter(CheckResult)
+_FOLDER = "runs"
 _KEPT_SECONDS = 24 * 3600
 
 
@@ -28,28 +26,31 @@ def shared_result(key: str, run: Callable[[], CheckResult]) -> CheckResult:
     """The result under a key, computed by whoever asks first.
 
     Args:
-        key: names test run and file.
+        key: names test run, file and its content.
         run: computes the result.
+
+    Raises:
+        ToolMissing: if the cache folder cannot be used.
     """
-    folder = cache_folder() / "runs"
-    folder.mkdir(mode=0o700, exist_ok=True)
-    path = folder / f"{sha256(key.encode()).hexdigest()[:40]}.json"
-    with _locked(path.with_suffix(".lock")):
-        try:
-            return _RESULTS.validate_json(path.read_bytes())
-        except (OSError, ValidationError):
-            pass
+    name = sha256(key.encode()).hexdigest()[:40]
+    folder = kept_folder(_FOLDER)
+    with _locked(folder / f"{name}.lock"):
+        content = find_kept(_FOLDER, f"{name}.json")
+        kept = None if content is None else read_result(content)
+        if kept is not None:
+            return kept
         result = run()
-        _remove_old(folder)
-        partial = path.with_suffix(".partial")
-        partial.write_bytes(_RESULTS.dump_json(result))
-        partial.replace(path)
+        remove_old(folder, _KEPT_SECONDS)
+        with suppress(ToolMissing):  # the other workers then compute it too
+            keep(_FOLDER, f"{name}.json", result_bytes(result))
         return result
 
 
 @contextmanager
 def _locked(path: Path) -> Iterator[None]:
-    with path.open("a+b") as file:
+    with cache_errors(path.parent):
+        file = path.open("a+b")
+    with file:
         _lock(file)
         try:
             yield
@@ -81,11 +82,3 @@ else:
 
     def _unlock(file: IO[bytes]) -> None:
         fcntl.flock(file, fcntl.LOCK_UN)
-
-
-def _remove_old(folder: Path) -> None:
-    oldest = time.time() - _KEPT_SECONDS
-    for path in folder.iterdir():
-        with contextlib.suppress(OSError):
-            if path.stat().st_mtime < oldest:
-                path.unlink()

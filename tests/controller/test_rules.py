@@ -95,6 +95,12 @@ ERRORS = [
         "say '20 ms' or more",
     ),
     (
+        "tick: 100 ms",
+        "tick: ¶110 ms",
+        "a tick of 110 ms is no whole number of scans of 20 ms",
+        "say '100 ms' or '120 ms'",
+    ),
+    (
         "fault: stop_ok stuck on",
         "fault: ¶stop_ok stuck onn",
         "no fault 'stop_ok stuck onn'",

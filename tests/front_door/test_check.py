@@ -139,7 +139,7 @@ def test_the_exit_status_says_the_verdict(
     def answer(*arguments: Any, **options: Any) -> CheckResult:
         return outcome
 
-    monkeypatch.setattr("stillgate.interlocks.check.check", answer)
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", answer)
     done = stillgate("check", starter, "--no-cache")
     assert done.status == status
     assert "requirement" in done.out
@@ -152,7 +152,7 @@ def test_options_reach_the_check(stillgate: Command, starter: Path, monkeypatch:
         seen.update(options)
         return result(holding())
 
-    monkeypatch.setattr("stillgate.interlocks.check.check", answer)
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", answer)
     stillgate(
         "check", starter, "--tick", "scan", "--faults", "1", "--threads", "3", "--max-states", "99",
         "--max-memory", "1.5GiB", "--time-limit", "2 min", "--no-cache",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine
 from stillgate.interlocks.second_opinion import INDUCTION, Opinion, SecondOpinion, second_opinion
 from stillgate.interlocks.verdict import Word
@@ -105,7 +106,9 @@ def test_bad_use_is_one_clear_sentence(
 
 
 def test_what_is_possible_only_is_judged_without_faults(starter: Path) -> None:
-    result = second_opinion(read_machine(starter), faults=1, time_limit=120, only=frozenset({"can_run"}))
+    result = second_opinion(
+        read_machine(starter), faults=1, effort=Effort().within(120), only=frozenset({"can_run"})
+    )
     assert [(item.name, item.faults, item.verdict) for item in result.opinions] == [
         ("can_run", 0, Word.HOLDS)
     ]

@@ -122,7 +122,7 @@ def test_a_comparison_that_was_cut_short_is_undecided_and_not_different(
     assert stillgate("compare", guarded, guarded, "--faults", "0", "--max-states", "3").status == 4
     name = holding().name
     found = iter((result(holding()), result(dataclasses.replace(undecided(), name=name), exhausted=False)))
-    monkeypatch.setattr("stillgate.interlocks.check.check", lambda *_, **__: next(found))
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", lambda *_, **__: next(found))
     done = stillgate("compare", guarded, guarded)
     assert f"{name}: holds, now undecided" in " ".join(done.out.split())
     assert done.status == 4
@@ -135,7 +135,7 @@ def test_a_comparison_that_is_interrupted_says_so_and_nothing_else(
     cut = dataclasses.replace(
         cut, exploration=tuple(dataclasses.replace(item, stopped_by="interrupt") for item in cut.exploration)
     )
-    monkeypatch.setattr("stillgate.interlocks.check.check", lambda *_, **__: cut)
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", lambda *_, **__: cut)
     done = stillgate("compare", guarded, guarded)
     assert (done.status, done.out) == (130, "")
     assert done.err.endswith("stillgate: interrupted\n")

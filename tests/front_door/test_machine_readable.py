@@ -55,7 +55,7 @@ def test_a_broken_requirement_is_an_error_at_its_line_with_its_story() -> None:
     assert place["region"] == {"startLine": item.line, "startColumn": item.column}
     assert place["artifactLocation"]["uri"] == "machines/yard%20gate.yaml"
     assert item.story is not None
-    assert found["message"]["text"] == item.story.headline
+    assert found["message"]["text"] == f"{item.story.headline}. {outcome.tick_caution}"
     flow = found["codeFlows"][0]["threadFlows"][0]["locations"]
     assert len(flow) == len(item.story.steps)
     assert "fault: edge_clear stuck on" in flow[0]["location"]["message"]["text"]
@@ -116,7 +116,7 @@ def test_the_command_writes_both_files(stillgate: Command, starter: Path, tmp_pa
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("stillgate.interlocks.check.check", None)  # not even asked
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", None)  # not even asked
     done = stillgate("check", starter, "--sarif", tmp_path / "nowhere" / "out.sarif")
     assert done.status == 2
     assert "--sarif: there is no folder" in done.err

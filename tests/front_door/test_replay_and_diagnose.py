@@ -225,25 +225,76 @@ def test_a_log_that_begins_in_mid_run_is_not_called_another_program(
     log = starter.with_name("middle.csv")
     quiet, running = "1,1,0,0", "1,1,0,1"
     log.write_text(f"time_ms,stop_ok,guard_shut,start,motor\n0,{running}\n500,{running}\n900,{quiet}\n")
-    replayed = stillgate("replay", starter, log, "--format", "json")
+    layout = log.with_name("map.yaml")
+    layout.write_text("accuracy: 0 ms")
+    replayed = stillgate("replay", starter, log, "--map", layout, "--format", "json")
+    assert replayed.status == 4
     assert json.loads(replayed.out)["parting"]["at_first"]
-    told = stillgate("diagnose", starter, log)
+    told = stillgate("diagnose", starter, log, "--map", layout)
     assert "THE LOG MAY BEGIN IN MID-RUN" in told.out
     assert "DID WHAT THE FILE DOES NOT SAY" not in told.out
-    assert "This is where the log begins" in stillgate("replay", starter, log).out
+    text = stillgate("replay", starter, log, "--map", layout).out
+    assert "This is where the log begins" in text
+    assert "whether they part cannot be told" in text
 
 
 def test_a_log_that_parts_later_is_told_as_before(stillgate: Command, starter: Path) -> None:
     log = starter.with_name("later.csv")
     quiet, running = "1,1,0,0", "1,1,0,1"
     log.write_text(f"time_ms,stop_ok,guard_shut,start,motor\n0,{quiet}\n500,{running}\n900,{quiet}\n")
-    assert not json.loads(stillgate("replay", starter, log, "--format", "json").out)["parting"]["at_first"]
-    told = " ".join(stillgate("diagnose", starter, log).out.split())
+    layout = log.with_name("map.yaml")
+    layout.write_text("accuracy: 0 ms")
+    replayed = stillgate("replay", starter, log, "--map", layout, "--format", "json")
+    assert not json.loads(replayed.out)["parting"]["at_first"]
+    told = " ".join(stillgate("diagnose", starter, log, "--map", layout).out.split())
     assert "DID WHAT THE FILE DOES NOT SAY" in told
     assert "Not everything before was known" in told
-    layout = log.with_name("map.yaml")
-    layout.write_text("begins: at power-on")
+    layout.write_text("{begins: at power-on, accuracy: 0 ms}")
     log.write_text("time_ms,stop_ok,guard_shut,start,still,motor\n0,1,1,0,1,0\n500,1,1,0,1,1\n")
     told = " ".join(stillgate("diagnose", starter, log, "--map", layout).out.split())
     assert "DID WHAT THE FILE DOES NOT SAY" in told
     assert "Not everything before was known" not in told
+
+
+# -- logs that leave open what was between their rows ------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("layout", "words"),
+    [
+        ("{}", "taken as samples, between which nothing is known. If there is a row wherever something"),
+        ("every: 100 ms", "its rows are samples, and what was between two of them is not known."),
+        ("accuracy: 20 ms", "when a signal changed is known to the stated accuracy only"),
+    ],
+)
+def test_a_log_that_leaves_much_open_is_said_to(
+    stillgate: Command, starter: Path, layout: str, words: str
+) -> None:
+    """No fault is named, the controller is not blamed, and both commands say 'undecided'."""
+    log, plan = starter.with_name("few.csv"), starter.with_name("map.yaml")
+    plan.write_text(layout)
+    quiet = "1,1,0,0"
+    log.write_text(f"time_ms,stop_ok,guard_shut,start,motor\n7,{quiet}\n107,{quiet}\n207,1,1,1,1\n")
+    replayed = stillgate("replay", starter, log, "--map", plan)
+    diagnosed = stillgate("diagnose", starter, log, "--map", plan)
+    assert (replayed.status, diagnosed.status) == (4, 4)
+    assert "Whether log and logic agree cannot be told from this log" in replayed.out
+    assert "Whether anything is wrong cannot be told from this log" in diagnosed.out
+    assert "can be explained without any fault" not in diagnosed.out
+    for outcome in (replayed, diagnosed):
+        assert words.casefold() in " ".join(outcome.out.split()).casefold()
+    for command in ("replay", "diagnose"):
+        document = json.loads(stillgate(command, starter, log, "--map", plan, "--format", "json").out)
+        jsonschema.validate(document, schema_of(command))
+
+
+def test_agreement_in_every_scan_is_not_said_of_a_log_with_missing_records(
+    stillgate: Command, tmp_path: Path
+) -> None:
+    lines = (LOGS / "thursday.log").read_text().splitlines(keepends=True)
+    log = tmp_path / "torn.log"
+    log.write_text("".join([*lines[:-3], *lines[-2:]]))
+    outcome = stillgate("replay", DEMO, log, "--last", "0")
+    assert "in every scan" not in outcome.out
+    assert "not everything can be told: records are missing there" in " ".join(outcome.out.split())
+    assert outcome.status == 4

@@ -241,7 +241,7 @@ def test_a_limit_is_named_and_the_verdict_is_undecided(
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("stillgate.interlocks.check.check", None)  # not even asked
+    monkeypatch.setattr("stillgate.interlocks.check.check_within", None)  # not even asked
     done = stillgate("report", starter, "-o", tmp_path / "nowhere" / "p.html")
     assert done.status == 2
     assert "there is no folder" in done.err

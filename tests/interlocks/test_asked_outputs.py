@@ -10,7 +10,8 @@ from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.asked_outputs import output_vectors
-from stillgate.interlocks.diagnosis import Diagnosis, Tracking, diagnose
+from stillgate.interlocks.diagnosis import Tracking, diagnose
+from stillgate.interlocks.explanations import Diagnosis
 from stillgate.interlocks.replay import LogRun, stretches
 from stillgate.sim_io.log import ALIVE, Change, LogHeader, Subject, log_in_memory
 from stillgate.sim_io.operators import OperatorKind

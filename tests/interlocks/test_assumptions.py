@@ -98,3 +98,27 @@ def test_what_is_left_out_and_who_decides_is_always_said_and_nothing_is_promised
         assert "a competent person decides" in text
         assert "certified" not in text
         assert "safe" not in text
+
+
+WATER = {"kind": "automaton", "starts": "full", "states": {
+    "full": {"exits": [{"to": "empty", "when": "motor", "takes": "1..2 s"}]}, "empty": {}}}  # fmt: skip
+
+
+def test_where_parts_begin_is_said_apart_from_since_when() -> None:
+    words = "begun at that very moment: water."
+    assert "for any time that their times allow: water full." in said(parts={"water": WATER})
+    assert words not in said(parts={"water": WATER})
+    assert words in said(parts={"water": WATER | {"just_entered": True}})
+
+
+def test_a_time_that_starts_again_from_0_is_said_to_do_so() -> None:
+    words = "starts again from 0 when interrupted: water."
+    assert words in said(parts={"water": WATER})
+    assert words not in said(parts={"water": WATER | {"states": {"full": {}}}})
+
+
+def test_a_spin_that_keeps_no_speed_is_said_to_allow_more_than_the_real_one() -> None:
+    """Without a time to run up it is at full speed at once, and there is no speed to keep."""
+    fan = {"kind": "spin", "drive": "motor", "runs_down": "1 s"}
+    assert "No speed between standstill" not in said(parts={"fan": fan})
+    assert "may hold by it: fan." in said(parts={"fan": fan | {"runs_up": "1 s"}})

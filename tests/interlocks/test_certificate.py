@@ -7,9 +7,11 @@ import json
 import zlib
 from dataclasses import replace
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
+import stillgate.interlocks.certificate as certificate_file
 import stillgate.interlocks.certificate_maker as maker
 from closed_gate import GATE, quick
 from engine import quick_build
@@ -17,11 +19,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from machines_strategy import machine_text
 from plants_strategy import closed_machine_dicts
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import CapReached, UsageError
 from stillgate.controller.reader import MachineDocument, read_machine_text
 from stillgate.interlocks.certificate import Certificate, certificate_bytes, read_certificate
 from stillgate.interlocks.certificate_maker import invariant_certificate, states_certificate
-from stillgate.interlocks.explorer import Limits
 from stillgate.interlocks.recheck import recheck
 
 TEXT = (
@@ -38,7 +40,7 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def made(document: MachineDocument = DOCUMENT, faults: int = 0, tick: int = 100) -> Certificate:
-    return states_certificate(document, tick=tick, faults=faults, limits=Limits(threads=1))
+    return states_certificate(document, tick=tick, faults=faults, effort=Effort(threads=1))
 
 
 @pytest.mark.parametrize("faults", [0, 1])
@@ -129,7 +131,7 @@ def test_a_recheck_cut_short_says_so() -> None:
 
 def test_a_search_cut_short_gives_no_certificate() -> None:
     with pytest.raises(CapReached, match="state cap"):
-        states_certificate(DOCUMENT, tick=100, faults=0, limits=Limits(threads=1, states=10))
+        states_certificate(DOCUMENT, tick=100, faults=0, effort=Effort(threads=1, states=10))
 
 
 @quick(3)
@@ -174,6 +176,11 @@ def _document() -> dict[str, Any]:
     return found
 
 
+def fitting(document: dict[str, Any]) -> dict[str, Any]:
+    """With a digest that fits, as somebody who means to deceive would write it."""
+    return document | {"sha256": certificate_file._digest(document)}
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [
@@ -184,19 +191,26 @@ def _document() -> dict[str, Any]:
         ({"states": base64.b64encode(zlib.compress(b"\0" * 3)).decode()}, "holds 3 bytes"),
         ({"sha256": "0"}, "digest does not fit"),
         ({"cells": [["x"]]}, "damaged"),
+        ({"tick": float("inf")}, "damaged"),
         ({"ranks": {"can_wait": base64.b64encode(zlib.compress(b"\0" * 4)).decode()}}, "and 1 ranks"),
     ],
 )
 def test_a_damaged_file_is_one_clear_error(change: dict[str, Any], message: str, tmp_path: Path) -> None:
     file = tmp_path / "gate.cert"
-    file.write_text(json.dumps(_document() | change))
+    file.write_text(json.dumps(fitting(_document() | change) | change))
     with pytest.raises(UsageError, match=message):
         read_certificate(file)
 
 
 @pytest.mark.parametrize(
     ("content", "message"),
-    [(b"\xff\xfe\x00", "not text"), (b"{", ":1:2: no certificate: not JSON"), (b"[]", "its format is None")],
+    [
+        (b"\xff\xfe\x00", "not text"),
+        (b"{", ":1:2: no certificate: not JSON"),
+        (b"[]", "its format is None"),
+        (b"[" * 100_000, "nested too deeply"),
+        (b"[" + b"9" * 5000 + b"]", "a number is too long"),
+    ],
 )
 def test_what_is_no_certificate_is_told(content: bytes, message: str, tmp_path: Path) -> None:
     file = tmp_path / "other"
@@ -209,6 +223,27 @@ def test_a_missing_field_is_named(tmp_path: Path) -> None:
     document = _document()
     del document["tick"]
     file = tmp_path / "gate.cert"
-    file.write_text(json.dumps(document))
+    file.write_text(json.dumps(fitting(document)))
     with pytest.raises(UsageError, match="no field 'tick'"):
         read_certificate(file)
+
+
+@pytest.mark.parametrize("kind", ["states", "invariant"])
+@pytest.mark.parametrize("flips", [20, pytest.param(400, marks=pytest.mark.night)])
+def test_a_flipped_bit_of_a_certificate_is_told(kind: str, flips: int, tmp_path: Path) -> None:
+    """Wherever it is: the re-check is not asked to notice, as of a requirement's name it could not."""
+    whole = certificate_bytes(
+        made() if kind == "states" else invariant_certificate(DOCUMENT, tick=100, faults=0)
+    )
+    file = tmp_path / "gate.cert"
+    random = Random(flips)
+    for at in (random.randrange(8 * len(whole)) for _ in range(flips)):
+        damaged = bytearray(whole)
+        damaged[at // 8] ^= 1 << at % 8
+        file.write_bytes(damaged)
+        with pytest.raises(UsageError, match="certificate"):
+            read_certificate(file)
+    for length in (0, 1, len(whole) // 2, len(whole) - 3):
+        file.write_bytes(whole[:length])
+        with pytest.raises(UsageError, match="no certificate"):
+            read_certificate(file)

@@ -206,7 +206,10 @@ def interrupted_on_the_way_back(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_ctrl_c_after_the_search_ends_the_check_too(monkeypatch: pytest.MonkeyPatch) -> None:
     text = LAMP + "# interrupted\n"
     result = checked(text, faults=1)
-    assert [(item.faults, item.stopped_by) for item in result.exploration] == [(0, "interrupt")]
+    assert [(item.faults, item.stopped_by) for item in result.exploration] == [
+        (0, "interrupt"),
+        (1, "interrupt"),
+    ]
     assert verdict(result, "one_only") is Word.HOLDS
     assert verdict(result, "can_be_dark") is Word.UNDECIDED
     monkeypatch.undo()

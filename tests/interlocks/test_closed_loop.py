@@ -15,11 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
 from python_search import leaves, search
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import Cell
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.explorer import Explorer, Limits
+from stillgate.interlocks.explorer import Explorer
 from stillgate.interlocks.loop_runner import Chooser, LoopRunner
 from stillgate.interlocks.packing import pack, packed_fields, unpack
 
@@ -183,7 +184,7 @@ def same_choices(loop: ClosedLoop, most: int = 60) -> None:
     """
     fields = packed_fields(loop)
     runner = LoopRunner(loop)
-    with Explorer(quick_build(loop, merge=False), Limits(threads=1, bytes=1 << 30)) as explorer:
+    with Explorer(quick_build(loop, merge=False), Effort(threads=1, bytes=1 << 30)) as explorer:
         explorer.run()
         for key, _ in sorted(explorer.states())[:most]:
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evidence_build import built_quickly
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.check import check
 from stillgate.interlocks.compare import compare
@@ -113,7 +114,7 @@ def test_verdicts_that_changed_are_listed_with_their_story() -> None:
 
 
 def test_a_search_that_was_cut_short_is_undecided_and_says_how_far_it_got() -> None:
-    found = compared(GUARDED, max_states=2)
+    found = compared(GUARDED, effort=Effort(states=2))
     assert found.outputs is Word.UNDECIDED
     assert "stopped by the state cap" in found.outputs_text
 

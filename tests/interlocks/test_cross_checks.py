@@ -21,6 +21,7 @@ from machines_strategy import machine_text
 from many_controllers import OfMany, compiled
 from plants_strategy import CHUNK, twenty_machines
 from python_search import search
+from stillgate.controller.effort import Effort
 from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Level, Machine
 from stillgate.controller.reader import read_machine_text
@@ -218,7 +219,9 @@ def all_agree(items: list[dict[str, object]], *, prove: bool) -> int:
         if prove:
             from stillgate.interlocks.second_opinion import second_opinion
 
-            opinion = second_opinion(document, tick=scan, faults=1, time_limit=5, explored=result)
+            opinion = second_opinion(
+                document, tick=scan, faults=1, effort=Effort().within(5), explored=result
+            )
             assert not opinion.disagreements
     return stories
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evidence_build import built_quickly
+from stillgate.controller.effort import Effort
 from stillgate.controller.expression import Operator
 from stillgate.controller.program import FALSE, TRUE, Complement, Observation, Operation, Read
 from stillgate.controller.reader import read_machine_text
@@ -72,9 +73,9 @@ def test_knowing_effects_changes_no_judgement_but_undecided_ones(
     with built_quickly():
         result = check(document)
         monkeypatch.setattr(weakened_boards, "_PROBE_FROM", 10_000)
-        plainly = strength(document, result, full=full, threads=2)
+        plainly = strength(document, result, full=full, effort=Effort(threads=2))
         monkeypatch.setattr(weakened_boards, "_PROBE_FROM", 0)
-        knowing = strength(document, result, full=full, threads=2)
+        knowing = strength(document, result, full=full, effort=Effort(threads=2))
     same = [_told(item) for item in knowing.weakenings]
     for before, after in zip([_told(item) for item in plainly.weakenings], same, strict=True):
         assert before == after or (before[0] is None and after[0] is False)

@@ -21,8 +21,9 @@ import pytest
 from explorer_machines import OPTIONS, Table, Way, build, machine, one_stage, table_machine
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault, UsageError
-from stillgate.interlocks.explorer import Explorer, Found, Limits, Progress, StatePath, Status
+from stillgate.interlocks.explorer import Explorer, Found, Progress, StatePath, Status
 from stillgate.interlocks.explorer_library import Code, Library
 
 KEY_BITS = (10, 32, 33, 64, 93, 96, 128, 131)
@@ -52,7 +53,7 @@ def tables(draw: st.DrawFn, most: int = 40) -> Table:
 class Loaded:
     """An explorer over a table, speaking in the table's state numbers."""
 
-    def __init__(self, table: Table, bits: int, limits: Limits, *options: str) -> None:
+    def __init__(self, table: Table, bits: int, effort: Effort, *options: str) -> None:
         path = table_library(bits, *options)
         library = ctypes.CDLL(str(path))
         for name, words in zip(("table", "start", "initial"), table.rows(), strict=True):
@@ -60,7 +61,7 @@ class Loaded:
             assert len(words) <= size
             array = (ctypes.c_uint32 * size).in_dll(library, name)
             array[: len(words)] = words
-        self.explorer = Explorer(path, limits)
+        self.explorer = Explorer(path, effort)
 
     def __enter__(self) -> Explorer:
         return self.explorer
@@ -78,7 +79,7 @@ def numbers(path: StatePath) -> list[int]:
 def test_reachable_states_and_distances_are_those_networkx_finds(
     table: Table, bits: int, threads: int
 ) -> None:
-    with Loaded(table, bits, Limits(threads=threads)) as explorer:
+    with Loaded(table, bits, Effort(threads=threads)) as explorer:
         outcome = explorer.run()
         found = {key & 1023: depth for key, depth in explorer.states()}
         expected = table.depths()
@@ -94,7 +95,7 @@ def test_reachable_states_and_distances_are_those_networkx_finds(
 @settings(max_examples=40, deadline=None)
 @given(tables(), st.sampled_from(KEY_BITS), st.integers(1, 3))
 def test_records_hold_the_least_transition_of_the_first_depth(table: Table, bits: int, threads: int) -> None:
-    with Loaded(table, bits, Limits(threads=threads)) as explorer:
+    with Loaded(table, bits, Effort(threads=threads)) as explorer:
         explorer.run()
         depths = table.depths()
         keys = {key & 1023: key for key, _ in explorer.states()}
@@ -116,7 +117,7 @@ def test_records_hold_the_least_transition_of_the_first_depth(table: Table, bits
 @settings(max_examples=40, deadline=None)
 @given(tables(), st.sampled_from(KEY_BITS), st.integers(1, 3))
 def test_stories_are_shortest_and_the_least_of_the_shortest(table: Table, bits: int, threads: int) -> None:
-    with Loaded(table, bits, Limits(threads=threads)) as explorer:
+    with Loaded(table, bits, Effort(threads=threads)) as explorer:
         explorer.run()
         depths = table.depths()
         keys = {key & 1023: key for key, _ in explorer.states()}
@@ -149,7 +150,7 @@ def test_stories_are_shortest_and_the_least_of_the_shortest(table: Table, bits: 
 def test_closure_finds_the_states_from_which_networkx_sees_no_way(
     table: Table, bits: int, threads: int
 ) -> None:
-    with Loaded(table, bits, Limits(threads=threads)) as explorer:
+    with Loaded(table, bits, Effort(threads=threads)) as explorer:
         explorer.run()
         closure = explorer.closure()
         assert closure is not None
@@ -172,7 +173,7 @@ def test_closure_finds_the_states_from_which_networkx_sees_no_way(
 @settings(max_examples=20, deadline=None)
 @given(tables(), st.sampled_from(KEY_BITS))
 def test_stuck_states_are_those_that_lead_only_to_themselves(table: Table, bits: int) -> None:
-    with Loaded(table, bits, Limits(threads=2)) as explorer:
+    with Loaded(table, bits, Effort(threads=2)) as explorer:
         outcome = explorer.run()
         depths = table.depths()
         keys = {key & 1023: key for key, _ in explorer.states()}
@@ -189,7 +190,7 @@ def test_stuck_states_are_those_that_lead_only_to_themselves(table: Table, bits:
 def test_everything_is_the_same_for_one_two_and_three_threads(table: Table, bits: int) -> None:
     seen = []
     for threads in (1, 2, 3):
-        with Loaded(table, bits, Limits(threads=threads)) as explorer:
+        with Loaded(table, bits, Effort(threads=threads)) as explorer:
             outcome = explorer.run()
             states = sorted(explorer.states())
             seen.append(
@@ -208,7 +209,7 @@ def test_everything_is_the_same_for_one_two_and_three_threads(table: Table, bits
 @settings(max_examples=20, deadline=None)
 @given(tables(), st.sampled_from(KEY_BITS))
 def test_single_steps_are_those_of_the_search(table: Table, bits: int) -> None:
-    with Loaded(table, bits, Limits(threads=1)) as explorer:
+    with Loaded(table, bits, Effort(threads=1)) as explorer:
         explorer.run()
         marks = set()
         for key, _ in explorer.states():
@@ -275,7 +276,7 @@ def counters(sizes: str, *options: str) -> Path:
 def test_tables_grow_from_tiny_without_losing_a_state(threads: int) -> None:
     """28 trace bits allow a first table of sixteen buckets, so it grows a dozen times."""
     library = counters("20, 30, 25, 7", "-DSG_TRACE_BITS=28")
-    with Explorer(library, Limits(threads=threads, first_buckets=16)) as explorer:
+    with Explorer(library, Effort(threads=threads), first_buckets=16) as explorer:
         outcome = explorer.run()
         assert outcome.states == 20 * 30 * 25 * 7
         assert outcome.transitions == 4 * outcome.states
@@ -290,7 +291,7 @@ def test_tables_grow_from_tiny_without_losing_a_state(threads: int) -> None:
 def test_keys_come_back_whole_from_a_crowded_table() -> None:
     """With the narrowest displacement field tables must grow early, and may need to twice in a row."""
     library = counters("20, 30, 25, 3", "-DSG_TRACE_BITS=28", "-DSG_SHIFT_BITS=2")
-    with Explorer(library, Limits(threads=2, first_buckets=1)) as explorer:
+    with Explorer(library, Effort(threads=2), first_buckets=1) as explorer:
         explorer.run()
         explorer.assert_consistent()
         assert {key for key, _ in explorer.states()} == {
@@ -313,7 +314,7 @@ def test_a_stored_state_costs_at_most_sixteen_bytes() -> None:
 
     The half byte more is for queues and buffers, which do not grow with the states stored.
     """
-    with Explorer(counters("50, 60, 40, 9"), Limits(threads=1)) as explorer:
+    with Explorer(counters("50, 60, 40, 9"), Effort(threads=1)) as explorer:
         outcome = explorer.run()
         assert outcome.states == 50 * 60 * 40 * 9
         assert 12 < outcome.bytes_per_state < 16.5
@@ -332,7 +333,7 @@ def endless() -> Path:
 
 @pytest.mark.parametrize("threads", [1, 2])
 def test_the_state_cap_ends_a_search_with_what_it_found(threads: int) -> None:
-    with Explorer(endless(), Limits(threads=threads, states=5000)) as explorer:
+    with Explorer(endless(), Effort(threads=threads, states=5000)) as explorer:
         outcome = explorer.run()
         assert outcome.status is Status.STATE_CAP
         assert outcome.status.words == "state cap"
@@ -348,14 +349,14 @@ def test_a_cap_of_exactly_the_states_there_are_is_no_cap(threads: int) -> None:
     library = counters("20, 30, 25, 7", "-DSG_TRACE_BITS=28")
     whole = 20 * 30 * 25 * 7
     for cap, status in ((whole, Status.COMPLETE), (whole - 1, Status.STATE_CAP)):
-        with Explorer(library, Limits(threads=threads, states=cap)) as explorer:
+        with Explorer(library, Effort(threads=threads, states=cap)) as explorer:
             assert explorer.run().status is status
 
 
 @pytest.mark.parametrize("threads", [1, 2])
 def test_the_memory_cap_is_kept_and_the_states_found_can_still_be_asked_for(threads: int) -> None:
     cap = 48 << 20
-    with Explorer(endless(), Limits(threads=threads, bytes=cap)) as explorer:
+    with Explorer(endless(), Effort(threads=threads, bytes=cap)) as explorer:
         outcome = explorer.run()
         assert outcome.status is Status.MEMORY_CAP
         assert outcome.bytes <= cap
@@ -375,7 +376,7 @@ def test_memory_that_runs_out_while_a_table_grows_twice_costs_no_state(mebibytes
     the search ended in a crash.
     """
     library = build(ENDLESS, "-O2", "-DSG_SHIFT_BITS=2", "-DSG_LOAD=0.93")
-    with Explorer(library, Limits(threads=1, bytes=mebibytes << 20)) as explorer:
+    with Explorer(library, Effort(threads=1, bytes=mebibytes << 20)) as explorer:
         outcome = explorer.run()
         assert outcome.status is Status.MEMORY_CAP
         assert outcome.bytes <= mebibytes << 20
@@ -386,17 +387,17 @@ def test_memory_that_runs_out_while_a_table_grows_twice_costs_no_state(mebibytes
 @pytest.mark.parametrize("threads", [1, 2])
 def test_too_little_memory_to_begin_is_said_with_what_would_be_enough(threads: int) -> None:
     with pytest.raises(UsageError, match="limit of 1,000 bytes is too little") as refused:
-        Explorer(endless(), Limits(threads=threads, bytes=1000))
+        Explorer(endless(), Effort(threads=threads, bytes=1000))
     found = re.search(r"begins with (\d+) MiB", str(refused.value))
     assert found is not None
-    with Explorer(endless(), Limits(threads=threads, bytes=int(found[1]) << 20)) as explorer:
+    with Explorer(endless(), Effort(threads=threads, bytes=int(found[1]) << 20)) as explorer:
         assert explorer.run().status is Status.MEMORY_CAP
 
 
 @pytest.mark.parametrize("threads", [1, 2])
 def test_the_time_limit_ends_a_search(threads: int) -> None:
     began = time.monotonic()
-    with Explorer(endless(), Limits(threads=threads, seconds=0.3, bytes=1 << 30)) as explorer:
+    with Explorer(endless(), Effort(threads=threads, bytes=1 << 30).within(0.3)) as explorer:
         outcome = explorer.run()
     assert outcome.status is Status.TIME_LIMIT
     assert outcome.levels >= 1
@@ -404,7 +405,7 @@ def test_the_time_limit_ends_a_search(threads: int) -> None:
 
 
 def test_no_time_at_all_covers_nothing() -> None:
-    with Explorer(endless(), Limits(threads=1, seconds=0)) as explorer:
+    with Explorer(endless(), Effort(threads=1).within(0)) as explorer:
         outcome = explorer.run()
     assert (outcome.status, outcome.levels) == (Status.TIME_LIMIT, 0)
 
@@ -414,7 +415,7 @@ def test_ctrl_c_ends_a_search_with_a_partial_outcome() -> None:
     # Whoever runs the tests in the background may have the signal ignored.
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     timer = threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT))
-    with Explorer(endless(), Limits(threads=2, bytes=1 << 30)) as explorer:
+    with Explorer(endless(), Effort(threads=2, bytes=1 << 30)) as explorer:
         timer.start()
         outcome = explorer.run()
         timer.join()
@@ -429,7 +430,7 @@ def test_ctrl_c_ends_the_search_for_ways_back_and_those_that_would_follow(
 ) -> None:
     """The engine's call is stood in for by one that goes on until it is told to stop."""
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    with Explorer(counters("2, 2, 2, 2"), Limits(threads=1)) as explorer:
+    with Explorer(counters("2, 2, 2, 2"), Effort(threads=1)) as explorer:
         explorer.run()
         called: list[int] = []
 
@@ -452,7 +453,7 @@ def test_ctrl_c_ends_the_search_for_ways_back_and_those_that_would_follow(
 
 def test_progress_is_told_while_a_search_runs() -> None:
     told: list[Progress] = []
-    with Explorer(endless(), Limits(threads=2, seconds=0.5, bytes=1 << 30)) as explorer:
+    with Explorer(endless(), Effort(threads=2, bytes=1 << 30).within(0.5)) as explorer:
         outcome = explorer.run(told.append)
     assert len(told) >= 3
     assert [item.states for item in told] == sorted(item.states for item in told)
@@ -465,7 +466,7 @@ def test_a_progress_call_that_fails_ends_the_search() -> None:
         raise RuntimeError("the terminal is gone")
 
     with (
-        Explorer(endless(), Limits(threads=1, bytes=1 << 30)) as explorer,
+        Explorer(endless(), Effort(threads=1, bytes=1 << 30)) as explorer,
         pytest.raises(RuntimeError, match="terminal is gone"),
     ):
         explorer.run(fail)
@@ -488,7 +489,7 @@ def test_a_progress_call_that_fails_ends_the_search() -> None:
 def test_a_faulty_step_is_refused(step: str, message: str, threads: int) -> None:
     library = build(one_stage("", step, bits=8))
     with (
-        Explorer(library, Limits(threads=threads)) as explorer,
+        Explorer(library, Effort(threads=threads)) as explorer,
         pytest.raises(ProgramFault, match=message),
     ):
         explorer.run()
@@ -556,7 +557,7 @@ def test_the_headers_are_clean_c11() -> None:
 @pytest.mark.parametrize("bits", range(1, 8))
 def test_keys_of_a_few_bits_work(bits: int) -> None:
     library = build(one_stage("", f"s = (s * 2 + sg_choose(c, 2)) % {1 << bits};", bits=bits))
-    with Explorer(library, Limits(threads=2)) as explorer:
+    with Explorer(library, Effort(threads=2)) as explorer:
         assert explorer.run().states == 1 << bits
         explorer.assert_consistent()
 

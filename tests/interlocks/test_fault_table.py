@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evidence_build import built_quickly
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks import first_difference, switchboard
@@ -14,7 +15,7 @@ from strength_machines import GUARDED
 
 def table(text: str, **how: object) -> FaultTable:
     with built_quickly():
-        return fault_table(read_machine_text(text), threads=2, **how)  # type: ignore[arg-type]
+        return fault_table(read_machine_text(text), **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
@@ -140,7 +141,7 @@ def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
 
 
 def test_a_search_that_was_cut_short_leaves_every_row_undecided() -> None:
-    found = table(GUARDED, max_states=3)
+    found = table(GUARDED, effort=Effort(states=3))
     assert {row.outcome for row in found.rows} == {Outcome.UNDECIDED}
     assert not found.exploration.exhausted
 

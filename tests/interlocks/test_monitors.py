@@ -173,9 +173,25 @@ def test_requirements_see_edges_of_what_they_name() -> None:
     assert breaks({"never": "falling(p)"}, p="01011") == "00100"
 
 
-def test_held_is_true_from_the_instant_at_which_the_time_is_over() -> None:
-    assert breaks({"never": "held(p, 20 ms)"}, p="0111101111") == "0001100011"
+def test_held_satisfies_from_the_instant_at_which_the_time_is_over_for_certain() -> None:
+    assert breaks({"always": "held(p, 20 ms)"}, p="0111101111") == "1110011100"
+    assert breaks({"always": "held(p, 15 ms)"}, p="0111101111") == "1110011100"
+
+
+def test_held_breaks_a_scan_sooner_for_p_may_have_come_just_after_a_scan() -> None:
+    assert breaks({"never": "held(p, 20 ms)"}, p="0111101111") == "0011100111"
+    assert breaks({"never": "held(p, 29 ms)"}, p="0111101111") == "0011100111"
+    assert breaks({"never": "held(p, 30 ms)"}, p="0111101111") == "0001100011"
+
+
+def test_held_for_less_than_a_scan_breaks_in_every_instant() -> None:
+    """As 'within' so short a time is broken by its trigger alone."""
+    assert breaks({"never": "q and held(p, 9 ms)"}, p="0101", q="0011") == "0011"
+
+
+def test_held_for_no_time_is_the_argument_itself() -> None:
     assert breaks({"never": "held(p, 0 ms)"}, p="0101") == "0101"
+    assert breaks({"always": "held(p, 0 ms)"}, p="0101") == "1010"
 
 
 # -- names ---------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from contextlib import suppress
 import pytest
 from agreement import agree
 from plants_strategy import twenty_machines
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine import Machine
 from stillgate.interlocks.monitors import is_judged
 
@@ -35,7 +36,7 @@ def judged_alike(chunk: int) -> None:
     asked = breaks = holds = 0
     for number, item in enumerate(twenty_machines(chunk)):
         machine = Machine.model_validate(item)
-        found = agree(machine, faults=number % 2, deadline=time.monotonic() + ENOUGH)
+        found = agree(machine, faults=number % 2, effort=Effort().within(ENOUGH))
         asked += sum(is_judged(it, number % 2, possibility=False) for it in machine.requirements.values())
         breaks += sum(found.values())
         holds += len(found) - sum(found.values())

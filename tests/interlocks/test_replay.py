@@ -13,7 +13,8 @@ from stillgate.controller.executive import Executive
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine, read_machine_text
 from stillgate.interlocks.log_scans import scans_of
-from stillgate.interlocks.replay import LogRun, Replay, replay, stretches
+from stillgate.interlocks.replay import LogRun, replay, stretches
+from stillgate.interlocks.replay_results import Replay
 from stillgate.sim_io.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory, read_log
 from stillgate.sim_io.tap import Tap
 

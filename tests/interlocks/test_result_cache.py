@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from stillgate.controller.toolchain import cache_folder
+from stillgate.controller.kept_files import cache_folder, keep
 from stillgate.interlocks import result_cache
 from stillgate.interlocks.result_cache import check_key, keep_result, kept_result, load_result, result_key
 from stillgate.interlocks.verdict import (
@@ -56,18 +59,24 @@ def test_a_kept_result_comes_back_the_same_to_the_last_story(key: str) -> None:
 
 
 @pytest.mark.parametrize("damage", [b"", b"{", b"[]", b"\xff\xfe", b'{"machine": "m"}'])
-def test_a_damaged_result_counts_as_none(key: str, damage: bytes) -> None:
-    keep_result(key, RESULT)
-    kept(key).write_bytes(damage)
+def test_what_is_no_result_counts_as_none(key: str, damage: bytes) -> None:
+    keep("results", f"{key}.json", damage)
     assert load_result(key) is None
 
 
-def test_a_result_cut_anywhere_counts_as_none(key: str) -> None:
+def test_an_edited_result_counts_as_none(key: str) -> None:
+    """'holds' written over 'broken' is a result too, but not the one that was kept."""
     keep_result(key, RESULT)
     whole = kept(key).read_bytes()
-    for length in range(0, len(whole), 37):
-        kept(key).write_bytes(whole[:length])
-        assert load_result(key) is None
+    assert b'"broken"' in whole
+    kept(key).write_bytes(whole.replace(b'"broken"', b'"holds"'))
+    assert load_result(key) is None
+
+
+def test_the_result_of_another_key_counts_as_none(key: str) -> None:
+    keep_result(key, RESULT)
+    kept(f"{key}0").write_bytes(kept(key).read_bytes())
+    assert load_result(f"{key}0") is None
 
 
 def test_parts_of_a_key_do_not_run_into_each_other() -> None:
@@ -80,7 +89,7 @@ def test_a_cache_that_cannot_be_written_loses_no_result(key: str, monkeypatch: p
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(os, "fsync", full)
     keep_result(key, RESULT)
     assert load_result(key) is None
 
@@ -114,12 +123,19 @@ def test_a_kept_result_says_that_it_was_kept() -> None:
     assert found == replace(RESULT, from_cache=True)
 
 
-@pytest.mark.parametrize("name", ["engine.c", "engine.h", "inner/part.py"])
+@pytest.mark.parametrize("name", ["engine.c", "engine.h", "grammar.lark", "inner/part.py"])
 def test_a_change_of_the_code_that_checks_is_another_check(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str
 ) -> None:
     """Somebody who works on the package itself gets no answer of the code before."""
-    for file in ("__init__.py", "engine.c", "engine.h", "inner/part.py", "notes.txt"):
+    for file in (
+        "__init__.py",
+        "__pycache__/part.pyc",
+        "engine.c",
+        "engine.h",
+        "grammar.lark",
+        "inner/part.py",
+    ):
         path = tmp_path / "checker_of_a_test" / file
         path.parent.mkdir(exist_ok=True)
         path.write_text("before")
@@ -127,7 +143,30 @@ def test_a_change_of_the_code_that_checks_is_another_check(
     monkeypatch.setattr(result_cache, "_FLOORS", ("checker_of_a_test",))
     code = result_cache._code.__wrapped__
     before = code()
-    (tmp_path / "checker_of_a_test" / "notes.txt").write_text("after")
+    (tmp_path / "checker_of_a_test" / "__pycache__" / "part.pyc").write_text("after")
     assert code() == before
     (tmp_path / "checker_of_a_test" / name).write_text("after")
     assert code() != before
+
+
+def test_the_grammar_is_among_the_files_of_the_code() -> None:
+    assert "grammar.lark" in dict(result_cache._code_files("stillgate.controller"))
+
+
+def test_the_version_of_a_library_that_reads_the_file_is_in_the_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    code = result_cache._code.__wrapped__
+    before = code()
+    monkeypatch.setattr(result_cache, "version", lambda name: f"another {name}")
+    assert code() != before
+
+
+def test_a_check_uses_no_library_that_is_not_in_the_key() -> None:
+    """Loaded besides: what pydantic itself is made of, and the executive, which judges nothing."""
+    besides = {"annotated_types", "typing_extensions", "typing_inspection", "transitions", "six", "stillgate"}
+    told = subprocess.run(
+        [sys.executable, "-P", "-c", "import sys, stillgate.interlocks.check; print(*sys.modules)"],
+        check=True, capture_output=True, text=True,
+    ).stdout  # fmt: skip
+    loaded = {name.split(".")[0] for name in told.split()} - set(sys.stdlib_module_names) - besides
+    in_key = {name.replace("-", "_").split(".")[0] for name in result_cache._READERS}
+    assert {name for name in loaded if not name.startswith("_")} == in_key

@@ -6,11 +6,10 @@ import signal
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import CancelledError
 from pathlib import Path
-from threading import Event
 
 import pytest
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks import search
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
@@ -23,11 +22,11 @@ def test_ctrl_c_is_heard_where_another_thread_is_given_the_signal(monkeypatch: p
     """As it is where the thread that waits was just going to sleep: nothing wakes it up."""
     ended: list[bool] = []
 
-    def never_ready(loop: ClosedLoop, on_slow_build: Callable[[], None] | None, stop: Event) -> Path:
+    def never_ready(loop: ClosedLoop, on_slow_build: Callable[[], None] | None, effort: Effort) -> Path:
         time.sleep(0.2)  # until the other thread waits
         signal.pthread_kill(threading.get_ident(), signal.SIGINT)
-        ended.append(stop.wait(20))
-        raise CancelledError
+        ended.append(effort.stop.wait(20))
+        raise OutOfTime
 
     monkeypatch.setattr(search, "build_checker", never_ready)
     machine = read_machine_text(starter_text("press"), "machine.yaml").machine

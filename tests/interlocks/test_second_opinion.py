@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import random
-import time
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,13 +19,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import MONITORED, closed_machines
 from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine import Machine
 from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.interlocks import bounds
 from stillgate.interlocks.bounds import (
     Bound,
     Cube,
-    OutOfTime,
     Relation,
     contains,
     cube_of,
@@ -85,7 +84,7 @@ def _refuted_by_both(path: Path) -> None:
         if any(item.name == name and item.verdict is Word.BROKEN for item in explored.requirements):
             break
     result = second_opinion(
-        document, faults=faults, time_limit=300, explored=explored, only=frozenset({name})
+        document, faults=faults, effort=Effort().within(300), explored=explored, only=frozenset({name})
     )
     (found,) = [item for item in result.opinions if item.faults == faults]
     assert (found.verdict, found.agrees) == (Word.BROKEN, True)
@@ -107,7 +106,7 @@ def test_every_planted_mistake_is_refuted_by_both(path: Path) -> None:
 def test_a_planted_mistake_is_refuted_without_a_hint_of_the_exploration() -> None:
     document = read_machine(MACHINES / "broken" / "press_plain_and.yaml")
     only = frozenset({"release_before_next_stroke"})
-    (found,) = second_opinion(document, faults=0, time_limit=300, only=only).opinions
+    (found,) = second_opinion(document, faults=0, effort=Effort().within(300), only=only).opinions
     assert found.verdict is Word.BROKEN
     assert found.counts
     assert found.explored is None
@@ -116,7 +115,7 @@ def test_a_planted_mistake_is_refuted_without_a_hint_of_the_exploration() -> Non
 def _shipped(path: Path, faults: int | None, limit: float) -> None:
     document = read_machine(path)
     result = second_opinion(
-        document, faults=faults, time_limit=limit, explored=check(document, faults=faults)
+        document, faults=faults, effort=Effort().within(limit), explored=check(document, faults=faults)
     )
     assert result.disagreements == ()
     assert [item.name for item in result.undecided] == []
@@ -209,16 +208,27 @@ def test_a_state_lies_in_a_cube_by_numbers_as_by_formulas(data: st.DataObject) -
     assert contains(cube, key) == (solver.check() == z3.sat)
 
 
-def test_a_proof_that_ran_out_of_time_goes_on_where_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stopped after ever more queries, on a clock of the test's own that ticks when looked at."""
-    formula, clock, stopped = gate_formula(1), itertools.count(), 0
-    monkeypatch.setattr(bounds.time, "monotonic", lambda: next(clock))
+class AfterLooks(threading.Event):
+    """A stop flag that is found set after so many looks at it."""
+
+    def __init__(self, looks: int) -> None:
+        super().__init__()
+        self.looks = looks
+
+    def is_set(self) -> bool:
+        self.looks -= 1
+        return self.looks < 0
+
+
+def test_a_proof_that_ran_out_of_time_goes_on_where_it_was() -> None:
+    """Stopped after ever more queries."""
+    formula, stopped = gate_formula(1), 0
     for condition in (formula.outside, *formula.broken.values()):
         at_once = Prover(formula, condition).run()
         prover, stops, answer = Prover(formula, condition), 0, None
         while answer is None:
             try:
-                answer = prover.run(next(clock) + 10 * 2**stops)
+                answer = prover.run(Effort(stop=AfterLooks(10 * 2**stops)))
             except OutOfTime:
                 stops += 1
         assert isinstance(answer, Proof) == isinstance(at_once, Proof)
@@ -232,12 +242,12 @@ def test_a_proof_that_ran_out_of_time_goes_on_where_it_was(monkeypatch: pytest.M
 
 
 def test_a_time_out_is_undecided_and_agrees_with_nothing() -> None:
-    result = second_opinion(GATE_DOCUMENT, faults=1, time_limit=0.0)
+    result = second_opinion(GATE_DOCUMENT, faults=1, effort=Effort().within(0.0))
     assert {item.verdict for item in result.opinions} == {Word.UNDECIDED}
     assert {item.agrees for item in result.opinions} == {None}
     assert all(item.reason for item in result.opinions)
     with pytest.raises(OutOfTime):
-        Prover(gate_formula(), gate_formula().outside).run(time.monotonic() - 1)
+        Prover(gate_formula(), gate_formula().outside).run(Effort().within(0))
 
 
 def test_a_contradiction_is_told() -> None:
@@ -252,7 +262,7 @@ def test_the_gate_is_judged_as_the_check_judges_it() -> None:
     text = GATE + "  can_open: {reach: gate.waiting}\n  can_rest: {from_anywhere: gate.resting}\n"
     document = read_machine_text(text, "gate.yaml")
     explored = checked(text, tick=100, faults=1)
-    result = second_opinion(document, tick=100, faults=1, time_limit=600, explored=explored)
+    result = second_opinion(document, tick=100, faults=1, effort=Effort().within(600), explored=explored)
     assert result.undecided == ()
     assert {item.agrees for item in result.opinions} == {True}
     assert len(result.opinions) == 4 * 2 + 2

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from machines_strategy import machine_text
 from plants_strategy import closed_machine_dicts
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.evaluate import Compiler
 from stillgate.controller.expression import Operator
@@ -31,7 +32,6 @@ from stillgate.interlocks import certificate_maker, step_pieces
 from stillgate.interlocks.believed_input import DARK
 from stillgate.interlocks.certificate import Certificate
 from stillgate.interlocks.certificate_maker import certificate_loop, states_certificate
-from stillgate.interlocks.explorer import Limits
 from stillgate.interlocks.states_check import _Checker
 from stillgate.interlocks.step_pieces import Footprint, Pairs, choices_of, links
 
@@ -40,7 +40,7 @@ def made(document: MachineDocument, faults: int) -> tuple[_Checker, Certificate]
     tick = document.machine.check.tick or document.machine.scan
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(certificate_maker, "build_checker", quick_build)
-        certificate = states_certificate(document, tick=tick, faults=faults, limits=Limits(threads=1))
+        certificate = states_certificate(document, tick=tick, faults=faults, effort=Effort(threads=1))
     return _Checker(certificate_loop(document.machine, tick, faults), certificate), certificate
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from engine import checked, search_c
 from evidence_build import built_quickly
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks.check import check as check_function
 from stillgate.interlocks.closed_loop import close_loop
@@ -20,7 +21,7 @@ def weakened(text: str, **how: object) -> StrengthList:
     document = read_machine_text(text)
     with built_quickly():
         result = check_function(document)
-        return strength(document, result, threads=2, **how)  # type: ignore[arg-type]
+        return strength(document, result, **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
@@ -152,7 +153,7 @@ def test_where_no_requirement_must_withstand_a_fault_none_is_looked_under() -> N
 
 
 def test_time_that_is_up_leaves_the_rest_undecided() -> None:
-    found = weakened(GUARDED, time_limit=0.0)
+    found = weakened(GUARDED, effort=Effort().within(0.0))
     assert {item.noticed for item in found.weakenings} == {None}
     assert found.noticed == 0
     assert found.share == 0

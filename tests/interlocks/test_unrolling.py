@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import time
-
 import pytest
 from closed_gate import GATE
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.bounds import OutOfTime
 from stillgate.interlocks.loop_runner import LoopRunner
 from stillgate.interlocks.smt_loop import LoopFormula, loop_formula
 from stillgate.interlocks.story import answering
@@ -52,4 +50,4 @@ def test_what_never_happens_has_no_way() -> None:
 def test_time_runs_out() -> None:
     found = formula()
     with pytest.raises(OutOfTime):
-        way_within(found, found.outside, 40, time.monotonic() - 1)
+        way_within(found, found.outside, 40, Effort().within(0))

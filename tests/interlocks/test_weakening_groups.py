@@ -8,6 +8,7 @@ import pytest
 from evidence_build import built_quickly
 from hypothesis import given
 from hypothesis import strategies as st
+from stillgate.controller.effort import Effort
 from stillgate.controller.reader import read_machine_text
 from stillgate.interlocks import strength as strength_module
 from stillgate.interlocks.check import check
@@ -80,9 +81,9 @@ def test_what_is_said_of_a_weakening_does_not_depend_on_its_group(
     document = read_machine_text(FAULTY)
     with built_quickly():
         result = check(document)
-        together = strength(document, result, full=full, threads=2)
+        together = strength(document, result, full=full, effort=Effort(threads=2))
         monkeypatch.setattr(strength_module, "groups_of", partial(groups_of, most=1))
-        alone = strength(document, result, full=full, threads=2)
+        alone = strength(document, result, full=full, effort=Effort(threads=2))
     assert together.weakenings == alone.weakenings
     assert {item.noticed for item in alone.weakenings} >= ({True, False} if full else {True, None})
 

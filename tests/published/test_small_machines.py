@@ -12,8 +12,9 @@ import pytest
 import small_machines as small
 from engine import quick_build, searching
 from small_machines import MachineDict
+from stillgate.controller.effort import Effort
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.explorer import Explorer, Limits
+from stillgate.interlocks.explorer import Explorer
 from stillgate.interlocks.packing import packed_fields, unpack
 
 PELL = (0, 1, 2, 5, 12, 29, 70, 169, 408, 985)
@@ -40,7 +41,7 @@ def counted(found: MachineDict) -> tuple[int, int, int]:
 
     states: set[tuple[int, ...]] = set()
     steps: set[tuple[tuple[int, ...], tuple[int, ...]]] = set()
-    with Explorer(quick_build(loop), Limits(threads=1, bytes=1 << 30)) as explorer:
+    with Explorer(quick_build(loop), Effort(threads=1, bytes=1 << 30)) as explorer:
         outcome = explorer.run()
         for key, _ in explorer.states():
             states.add(seen(key))

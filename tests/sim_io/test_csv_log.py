@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import door
 from stillgate.controller.errors import MachineFileError, UsageError
-from stillgate.sim_io.log import ALIVE, Change, Log, Subject, Value, read_log
+from stillgate.sim_io.log import ALIVE, CLOCK_SET, Change, Log, Subject, Telling, Timing, Value, read_log
 from stillgate.sim_io.log_trouble import TroubleKind
 from stillgate.sim_io.readers.columns import ColumnMap, SignalColumn, TimeColumn, read_column_map
 
@@ -217,14 +217,18 @@ def test_a_clock_that_goes_back_is_an_error_that_names_what_decides(tmp_path: Pa
         list(log.changes())
     going_on = read(tmp_path, BACK, "clock: continue")
     assert told(going_on) == [
-        (0, "button", 0), (1000, "button", 1), (1000, "button", 0), (3_601_000, "button", 1),
+        (0, "button", 0), (1000, "button", 1), (1020, "button", None), (1140, CLOCK_SET, None),
+        (1140, "button", 0), (3_601_140, "button", 1),
     ]  # fmt: skip
     assert trouble(going_on)[TroubleKind.CLOCK] == [
         (4, "3599 s back"),
         (5, "1 h forward; is it the beginning of summer time?"),
     ]
     skipping = read(tmp_path, BACK, "clock: skip")
-    assert told(skipping) == [(0, "button", 0), (1000, "button", 1)]
+    assert told(skipping) == [
+        (0, "button", 0), (1000, "button", 1), (1020, "button", None), (2000, CLOCK_SET, None),
+        (2000, "button", 1),
+    ]  # fmt: skip
     assert trouble(skipping)[TroubleKind.CLOCK] == [(4, "3599 s back")]
 
 
@@ -240,7 +244,10 @@ LATE = "time_ms,button\n0,0\n40,1\n20,0\n60,0\n50,1\n80,1\n"
 
 def test_a_late_row_is_skipped_and_told(tmp_path: Path) -> None:
     log = read(tmp_path, LATE)
-    assert told(log) == [(0, "button", 0), (40, "button", 1), (60, "button", 0), (80, "button", 1)]
+    assert told(log) == [
+        (0, "button", 0), (40, "button", 1), (60, "button", None), (60, "button", 0),
+        (80, "button", None), (80, "button", 1),
+    ]  # fmt: skip
     assert trouble(log) == {TroubleKind.LATE: [(4, "20 ms late"), (6, "10 ms late")]}
 
 
@@ -301,7 +308,10 @@ def test_times_are_rounded_down_to_milliseconds_without_the_errors_of_binary_fra
 def test_rows_that_cannot_be_read_are_quoted_with_their_lines(tmp_path: Path) -> None:
     text = "time_ms,button,shut\n0,1,0\n20,1\nsoon,1,1\n40,1,0,9\n\n60,0,0\n"
     log = read(tmp_path, text)
-    assert told(log) == [(0, "button", 1), (0, "shut", 0), (60, "button", 0)]
+    assert told(log) == [
+        (0, "button", 1), (0, "shut", 0), (20, "button", None), (20, "shut", None),
+        (60, "button", 0), (60, "shut", 0),
+    ]  # fmt: skip
     assert trouble(log) == {
         TroubleKind.UNREADABLE: [
             (3, "2 columns instead of 3: 20,1"), (4, "no time: soon,1,1"),
@@ -450,8 +460,11 @@ def test_a_clock_that_was_set_days_ahead_is_told_and_can_be_taken_out(tmp_path: 
     assert [time for time, _, _ in told(log)][1] == 1_782_899_995_000
     assert trouble(log) == {TroubleKind.CLOCK: [(3, "20635 days forward, taken as time that passed")]}
     log = read(tmp_path, AHEAD, "clock: continue")
-    assert told(log) == [(0, "button", 0), (0, "button", 1), (1000, "button", 0)]
-    assert trouble(log) == {TroubleKind.CLOCK: [(3, "20635 days forward, taken as no time")]}
+    assert told(log) == [
+        (0, "button", 0), (20, "button", None), (140, CLOCK_SET, None), (140, "button", 1),
+        (1140, "button", 0),
+    ]  # fmt: skip
+    assert trouble(log) == {TroubleKind.CLOCK: [(3, "20635 days forward, taken as a clock that was set")]}
 
 
 def test_a_log_lasts_to_its_last_row_even_if_that_says_nothing_new(tmp_path: Path) -> None:
@@ -459,6 +472,38 @@ def test_a_log_lasts_to_its_last_row_even_if_that_says_nothing_new(tmp_path: Pat
     assert list(log.changes()) == [
         Change(0, INPUT, "button", 1), Change(600_000, Subject.EVENT, ALIVE, None),
     ]  # fmt: skip
+
+
+def test_rows_that_stand_at_no_scan_are_refused_where_every_row_is_said_to(tmp_path: Path) -> None:
+    text = "time_ms,button\n0,0\n20,1\n47,0\n"
+    with pytest.raises(UsageError, match=r"log.csv:4: 'accuracy: 0 ms' .* at 47 ms .*'accuracy: 20 ms'"):
+        list(read(tmp_path, text, "accuracy: 0 ms").changes())
+    assert len(told(read(tmp_path, text, "accuracy: 20 ms"))) == 3
+
+
+@pytest.mark.parametrize(
+    ("layout", "timing"),
+    [
+        ("", Timing(Telling.SAMPLES, 20, stated=False)),
+        ("every: 100 ms", Timing(Telling.SAMPLES, 20)),
+        ("every: 100 ms\naccuracy: 50 ms", Timing(Telling.SAMPLES, 50)),
+        ("every: 100 ms\naccuracy: 0 ms", Timing(Telling.SAMPLES, 0)),
+        ("accuracy: 50 ms", Timing(Telling.CHANGES, 50)),
+        ("accuracy: 0 ms", Timing(Telling.SCANS)),
+        ("every: 20 ms\naccuracy: 0 ms", Timing(Telling.SCANS)),
+    ],
+)
+def test_a_map_says_what_the_times_of_a_log_say_of_the_scans(
+    tmp_path: Path, layout: str, timing: Timing
+) -> None:
+    """The door scans every 20 ms. What nobody states is taken as the least that a row can mean."""
+    assert read(tmp_path, "time_ms,button\n0,0\n", layout).header.timing == timing
+
+
+def test_what_a_row_repeats_is_told_again(tmp_path: Path) -> None:
+    log = read(tmp_path, "time_ms,button\n0,0\n20,0\n40,1\n")
+    assert [item.time for item in log.told() if item.name == "button"] == [0, 20, 40]
+    assert [item.time for item in log.changes() if item.name == "button"] == [0, 40]
 
 
 def test_times_before_zero_are_rounded_down_too(tmp_path: Path) -> None:

@@ -1,0 +1,107 @@
+"""Ctrl-C and SIGTERM at any moment of any command: it ends soon, with its status, and leaves nothing.
+
+The status is 128 and the number of the signal, as POSIX shells have it (IEEE Std 1003.1, 2.8.2).
+"""
+
+from __future__ import annotations
+
+import random
+import shutil
+import signal
+import sys
+from pathlib import Path
+
+import pytest
+from interrupting import LOADED, STATUS, Bench, Ended
+
+MACHINES = Path(__file__).parents[2] / "machines"
+PRESS = MACHINES / "press_two_hand.yaml"
+
+COMMANDS: dict[str, tuple[object, ...]] = {
+    "check": ("check", PRESS, "--no-cache", "--format", "json", "--faults", "1", "--overlaps"),
+    "report": ("report", PRESS, "--no-cache", "--output", "page.html"),
+    "fault-table": ("fault-table", PRESS, "--pairs", "--format", "json"),
+    "layers": ("layers", PRESS, "--format", "json"),
+    "strength": ("strength", PRESS, "--format", "json"),
+    "compare": ("compare", PRESS, MACHINES / "broken" / "press_one_valve.yaml", "--format", "json"),
+    "confirm": ("confirm", PRESS, "--format", "json"),
+    "certificate": ("certificate", PRESS, "--output", "press.json"),
+    "certificate by invariant": ("certificate", PRESS, "--by", "invariant", "--output", "press.json"),
+    "soak": ("soak", PRESS, "--hours", "2000", "--format", "json"),
+    "run": ("run", PRESS, "--for", "20 min", "--format", "json"),
+    "watch": ("watch", PRESS),
+    "diagnose": ("diagnose", MACHINES / "lavender_harvester.yaml", MACHINES / "field_logs" / "friday.log"),
+    "replay": ("replay", MACHINES / "lavender_harvester.yaml", MACHINES / "field_logs" / "friday.log"),
+    "draw": ("draw", PRESS),
+}
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="looks at processes in /proc")
+
+
+def assert_ended_well(ended: Ended, number: signal.Signals) -> None:
+    """In time, with the status of the signal, and nothing left behind."""
+    if ended.signalled:
+        at_its_end = ended.seconds < 1 and ended.status in (0, 1, 4)  # all was said when the signal came
+        assert ended.status == STATUS[number] or at_its_end, ended
+        assert ended.seconds < 2 + LOADED, ended
+    for word in ("Traceback", "Exception ignored", "a fault of the program"):
+        assert word not in ended.said, ended
+    assert ended.left == (), ended
+
+
+def assert_written_whole(folder: Path) -> None:
+    for page in folder.glob("*.html"):
+        assert page.read_text(encoding="utf-8").rstrip().endswith("</html>")
+
+
+def interrupted_often(name: str, times: int, tmp_path: Path, longest: float) -> None:
+    chance = random.Random(f"{name} {times}")
+    for number in range(times):
+        kind = (signal.SIGINT, signal.SIGTERM)[number % 2]
+        bench = Bench(tmp_path, tmp_path / f"cache{chance.randrange(2)}")
+        if chance.random() < 0.3:  # compilers are met, too
+            shutil.rmtree(bench.cache, ignore_errors=True)
+        ended = bench.run(*COMMANDS[name], number=kind, after=chance.random() ** 2 * longest)
+        print(f"{name}: {kind.name}, status {ended.status}, {ended.seconds:.2f} s")
+        assert_ended_well(ended, kind)
+        assert_written_whole(tmp_path)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_that_is_interrupted_ends_in_time_and_leaves_nothing(name: str, tmp_path: Path) -> None:
+    interrupted_often(name, 2, tmp_path, 4)
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_hundred_interrupts_of_each_command_at_random_moments(name: str, tmp_path: Path) -> None:
+    interrupted_often(name, 100, tmp_path, 30)
+
+
+def no_better(found: dict[str, object], whole: dict[str, object]) -> None:
+    """What an interrupted check says of a requirement is what the whole one says, or nothing."""
+    for one, other in zip(found["requirements"], whole["requirements"], strict=True):  # type: ignore[call-overload]
+        assert one["verdict"] in (other["verdict"], "undecided"), one["name"]
+        for item in one["judgements"]:
+            said = [judged["verdict"] for judged in other["judgements"] if judged["faults"] == item["faults"]]
+            assert item["verdict"] in (*said, "undecided"), one["name"]
+
+
+@pytest.mark.parametrize("machine", ["press_one_contact", "press_plain_and"])
+def test_an_interrupt_makes_no_verdict_better(machine: str, tmp_path: Path) -> None:
+    """With the checker in the cache, so that the moments fall into search and stories."""
+    bench = Bench(tmp_path, tmp_path / "cache")
+    check = ("check", MACHINES / "broken" / f"{machine}.yaml", "--no-cache", "--format", "json")
+    whole = bench.run(*check)
+    assert whole.status == 1
+    document = whole.document()
+    chance, told = random.Random(machine), 0
+    for number in range(8):
+        kind = (signal.SIGINT, signal.SIGTERM)[number % 2]
+        ended = bench.run(*check, number=kind, after=chance.random() * whole.seconds)
+        assert_ended_well(ended, kind)
+        found = ended.document()
+        if found is not None and document is not None:
+            told += 1
+            no_better(found, document)
+    print(f"{told} of 8 interrupted checks printed what they had found")
