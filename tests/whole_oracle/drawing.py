@@ -201,7 +201,7 @@ def _actions(drawn: Drawn, owned: list[str]) -> MachineDict:
         if not drawn.one_in(2):
             continue
         if name in drawn.bits:
-            way = drawn.pick(("set", "clear", "do"))
+            way = drawn.pick(("set", "clear", "clear", "do"))
             if way == "do":
                 found.setdefault("do", {})[name] = drawn.plain(Pool.GUARD, 1)
             else:

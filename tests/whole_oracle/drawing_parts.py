@@ -65,15 +65,15 @@ def draw_part(drawn: Drawn, item: Skeleton, plan: list[Skeleton]) -> dict[str, A
             found |= {
                 "while": _moved_by(drawn, places + motion), "every": drawn.span(3), "lasts": drawn.span(2),
             }  # fmt: skip
-            starts = ("anywhere", "empty")
+            starts = ("anywhere", "empty", "empty")
         case _:
             found["states"] = _states(drawn, item, places + motion)
             starts = ("anywhere", *item.places)
     if item.switches:
         found["senses"] = {name: _sense(drawn, item) for name in item.switches}
-    if not drawn.one_in(4):
+    if not drawn.one_in(5):
         found["starts"] = drawn.pick(starts)
-        if item.kind in JUST_ENTERED and found["starts"] != "anywhere" and drawn.one_in(3):
+        if item.kind in JUST_ENTERED and found["starts"] != "anywhere" and drawn.one_in(2):
             found["just_entered"] = True
     return found
 

@@ -75,15 +75,23 @@ class Monitor:
         return self._judge_names(memory, tuple(frame[name] for name in self.names))
 
     def _ticks(self, node: HeldFor, side: Side) -> int:
-        """k of ``held(x, t)``: an input or a part may have changed just after it was looked at."""
+        """k of ``held(x, t)``: true if x was true at the last k + 1 instants; -1 if always.
+
+        An input or a part may have changed just after the sample before.
+        """
+        time, scan = node.milliseconds, self._machine.scan
+        if time == 0:
+            return 0
+        if side is Side.SATISFIES:
+            return up(time, self._tick)
         between_scans = any(
             name.path in self._machine.inputs or name.path.partition(".")[0] in self._machine.parts
             for name in walk(node.argument)
             if isinstance(name, Name)
         )
-        if between_scans and side is Side.BREAKS:
-            return max(0, up(node.milliseconds - self._machine.scan, self._tick))
-        return up(node.milliseconds, self._tick)
+        if not between_scans:
+            return down(time, self._tick)
+        return down(time - scan, self._tick) if time >= scan else -1
 
     def _judge(self, memory: Memory, values: tuple[int, ...]) -> Judged:
         frame: dict[Key, int] = {**dict(zip(self.names, values, strict=True))}

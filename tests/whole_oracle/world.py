@@ -38,18 +38,18 @@ class Instant(NamedTuple):
 
 
 class World:
-    """A machine at a tick, with up to ``budget`` faults.
+    """A machine at a tick, with up to ``budget`` faults: of those it may have, or of ``faults`` alone.
 
     Raises:
         ValueError: if the tick is no whole multiple of the scan.
     """
 
-    def __init__(self, machine: Machine, *, tick: int, budget: int) -> None:
+    def __init__(self, machine: Machine, *, tick: int, budget: int, faults: list[str] | None = None) -> None:
         if tick < machine.scan or tick % machine.scan:
             raise ValueError(f"a tick of {tick} ms is no whole multiple of {machine.scan} ms")
         self.machine = machine
         self._budget = budget
-        self._faults = faults_of(machine)
+        self._faults = faults_of(machine) if faults is None else faults
         self._controller = Controller(machine, tick)
         self._plant = Plant(machine, tick)
         self._free = [name for name in machine.inputs if name not in self._plant.sensed]
