@@ -21,6 +21,10 @@ THEMES = (
 )  # fmt: skip
 """What a machine has more of than others, in turn."""
 
+READER = 2
+"""Place of the state that alone reads a counter which no other reads; each exit of the one before it
+writes that counter, so the old value seems to be lost there, unless the write leaves the range."""
+
 KINDS = ("spin", "travel", "flow", "automaton")
 PATTERNS = ("never", "always", "response", "invariance", "precedence", "reach", "from_anywhere")
 
@@ -112,11 +116,14 @@ def _memory(drawn: Drawn) -> MachineDict:
     often = drawn.theme == "memory"
     for name in ("wide", "narrow") if often else ("wide",) if drawn.one_in(4) else ():
         low = drawn.chance.choice((0, 0, 0, -1))
-        high = 1 if name == "narrow" else drawn.chance.choice((2, 3))
+        high = low + 1 if name == "narrow" else drawn.chance.choice((2, 3))
         drawn.counters[name] = (low, high)
         found[name] = {"range": f"{low}..{high}"}
         if drawn.one_in(2):
             found[name]["start"] = drawn.chance.randint(low, high)
+    if often and not drawn.one_in(4):
+        drawn.read_once = "narrow"
+        found["wide"]["start"] = drawn.counters["wide"][1]
     if drawn.one_in(3):
         drawn.bits.append("flag")
         found["flag"] = {"start": True} if drawn.one_in(3) else {}
@@ -139,7 +146,10 @@ def _states(drawn: Drawn) -> dict[str, list[str]]:
 
 
 def _sequences(drawn: Drawn, states: dict[str, list[str]]) -> MachineDict:
-    owner = {name: drawn.pick(list(states)) for name in (*drawn.counters, *drawn.bits)}
+    written = [*drawn.counters, *drawn.bits]
+    if drawn.read_once and not drawn.one_in(3):
+        written.remove("wide")  # each copy of it into the narrower one leaves the range
+    owner = {name: drawn.pick(list(states)) for name in written}
     return {
         name: _sequence(drawn, known, [memory for memory, of in owner.items() if of == name])
         for name, known in states.items()
@@ -149,9 +159,20 @@ def _sequences(drawn: Drawn, states: dict[str, list[str]]) -> MachineDict:
 def _sequence(drawn: Drawn, states: list[str], owned: list[str]) -> MachineDict:
     bodies: MachineDict = {}
     for place, state in enumerate(states):
-        exits = [_exit(drawn, states, owned) for _ in range(drawn.chance.choice((0, 1, 1, 2)))]
+        more = (0, 0, 0, 1) if drawn.read_once in owned else (0, 1, 1, 2)
+        exits = [_exit(drawn, states, owned) for _ in range(drawn.chance.choice(more))]
         onward = states[(place + 1) % len(states)]
+        if drawn.read_once in owned and place > READER:
+            onward = states[0]
         exits.insert(drawn.chance.randint(0, len(exits)), _easy_exit(drawn, onward, owned))
+        if drawn.read_once in owned and place == READER:
+            exits = _telling_exits(drawn, states, owned)
+        if drawn.read_once in owned and place == READER - 2:
+            for item in exits:
+                item.setdefault("do", {})[drawn.read_once] = drawn.pick(list(map(str, drawn.counters["narrow"])))
+        if drawn.read_once in owned and place == READER - 1:
+            for item in exits:
+                item.setdefault("do", {})[drawn.read_once] = _written(drawn, drawn.read_once, copied=True)
         body: MachineDict = {"exits": exits}
         if place == len(states) - 1 and drawn.one_in(5):
             body = {"end": True}
@@ -168,6 +189,15 @@ def _sequence(drawn: Drawn, states: list[str], owned: list[str]) -> MachineDict:
             for _ in range(drawn.chance.choice((1, 1, 2)))
         ]
     return found
+
+
+def _telling_exits(drawn: Drawn, states: list[str], owned: list[str]) -> list[MachineDict]:
+    """Exits of the only state that reads a counter: where they lead tells its value."""
+    targets = drawn.chance.sample(states if drawn.one_in(3) else states[READER + 1 :], 2)
+    return [
+        {"to": to, "when": f"{drawn.read_once} = {number} and {drawn.pick(drawn.inputs)}"} | _actions(drawn, owned)
+        for to, number in zip(targets, drawn.counters[drawn.read_once], strict=True)
+    ]
 
 
 def _easy_exit(drawn: Drawn, to: str, owned: list[str]) -> MachineDict:
@@ -198,7 +228,7 @@ def _actions(drawn: Drawn, owned: list[str]) -> MachineDict:
     """
     found: MachineDict = {}
     for name in owned:
-        if not drawn.one_in(2):
+        if drawn.one_in(2):
             continue
         if name in drawn.bits:
             way = drawn.pick(("set", "clear", "clear", "do"))
@@ -211,17 +241,20 @@ def _actions(drawn: Drawn, owned: list[str]) -> MachineDict:
     return found
 
 
-def _written(drawn: Drawn, name: str) -> str:
+def _written(drawn: Drawn, name: str, *, copied: bool = False) -> str:
+    """What is written to a counter; ``copied``: without a look at its old value."""
     low, high = drawn.counters[name]
     others = [other for other in drawn.counters if other != name]
-    match drawn.chance.randint(0, 5):
+    match drawn.chance.randint(0, 3 if copied else 6):
         case 0:
             return str(drawn.chance.randint(low, high))
         case 1 | 2 if others:
             return drawn.pick(others)
-        case 3:
+        case 3 if others:
+            return f"{drawn.pick(others)} + 1"
+        case 4:
             return f"{name} - 1"
-        case 4 if others:
+        case 5 if others:
             return f"{name} + {drawn.pick(others)}"
         case _:
             return f"{name} + 1"

@@ -20,7 +20,11 @@ class Pool(Enum):
 
 @dataclass
 class Drawn:
-    """A machine under construction: the dice, its period, and what there is to name so far."""
+    """A machine under construction: the dice, its period, and what there is to name so far.
+
+    ``read_once`` is a counter that a single state reads: in every other its value may seem to matter
+    to nobody.
+    """
 
     chance: Random
     scan: int
@@ -30,6 +34,7 @@ class Drawn:
     outputs: list[str] = field(default_factory=list)
     bits: list[str] = field(default_factory=list)
     counters: dict[str, tuple[int, int]] = field(default_factory=dict)
+    read_once: str = ""
     states: list[str] = field(default_factory=list)
     truths: list[str] = field(default_factory=list)
 
@@ -92,21 +97,21 @@ class Drawn:
         if depth > 0 and self.one_in(2):
             left, right = self.plain(pool, depth - 1), self.plain(pool, depth - 1)
             return f"({left} {self.pick(('and', 'or', 'and', 'or', 'xor', '=', '<>'))} {right})"
-        if self.counters and self.one_in(3 if self.theme == "memory" else 5):
-            return self.comparison()
+        counters = [name for name in self.counters if name != self.read_once]
+        if counters and self.one_in(3 if self.theme == "memory" else 5):
+            return self.comparison(self.pick(counters))
         if self.one_in(30):
             return self.pick(("true", "false"))
         name = self.pick(self.names(pool))
         return f"not {name}" if self.one_in(2) else name
 
-    def comparison(self) -> str:
+    def comparison(self, name: str) -> str:
         """A truth about a counter."""
-        name = self.pick(list(self.counters))
         low, high = self.counters[name]
         operator = self.pick(("=", "=", "<>", "<", "<=", ">", ">="))
         right = str(self.chance.randint(low, high))
-        if self.one_in(4):
-            right = f"{self.pick(list(self.counters))} {self.pick(('+', '-'))} 1"
+        if self.one_in(4) and name != self.read_once:
+            right = f"{name} {self.pick(('+', '-'))} 1"
         return f"({name} {operator} {right})"
 
     def observation(self, pool: Pool) -> str:
