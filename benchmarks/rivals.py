@@ -4,7 +4,8 @@ Both are level-synchronous breadth-first searches around the step of ``step_sour
 
 * ``DictSearch``: visited states in a dict of ints, the way a product in Python would do it;
 * ``NumbaSearch``: nopython, states in rows of 64-bit words, found again through an open-addressed
-  table of row numbers. It is given the room it will need beforehand, so it never rehashes.
+  table of row numbers. It is given the room it will need beforehand, so it never rehashes. Its step is
+  compiled in functions of bounded length (``short_functions``); one long one is more than numba can take.
 
 A level is worked off in pieces, so that a time limit ends a search with whole pieces counted.
 """
@@ -14,12 +15,14 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from types import FunctionType
 from typing import Any
 
 from stillgate.interlocks.closed_loop import ClosedLoop
 from stillgate.interlocks.loop_runner import LoopRunner
 from stillgate.interlocks.packing import key_bits, pack, packed_fields
 
+from .short_functions import with_short_functions
 from .step_source import MOST_CHOICES, Dialect, step_source
 
 _PIECE = 2000  # states expanded between two looks at the clock
@@ -137,8 +140,11 @@ class NumbaSearch:
         names: dict[str, Any] = {
             name: numpy.array(values, dtype=_narrowest(values)) for name, values in source.tables.items()
         }
-        exec(compile(source.text, "step.py", "exec"), names)
-        self._expand = numba.njit(nogil=True)(names["expand"])
+        exec(compile(with_short_functions(source.text), "step.py", "exec"), names)
+        for name, function in names.items():
+            if isinstance(function, FunctionType):
+                names[name] = numba.njit(nogil=True)(function)
+        self._expand = names["expand"]
         self._broken = numpy.zeros(max(1, len(loop.requirement_names)), dtype=numpy.int64)
         self._taken = numpy.zeros(
             max(1, len(loop.controller.exit_marks) + len(loop.monitors.triggers)), dtype=numpy.int64

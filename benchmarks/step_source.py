@@ -17,9 +17,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
 
-from stillgate.controller.emit_c import c_name, cells_written
+from stillgate.controller.emit_c import c_name
 from stillgate.controller.evaluate_fast import PYTHON_SIGNS
 from stillgate.controller.expression import Operator
+from stillgate.controller.footprint import cells_written
 from stillgate.controller.program import (
     TRUE,
     Assign,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from .effort import Effort
     from .emit_c import emit_controller
     from .errors import MachineFileError, Problem, StillgateError, TextError, UsageError
     from .executive import Executive
@@ -26,6 +27,7 @@ __all__ = [
     "Condition",
     "Context",
     "ControllerProgram",
+    "Effort",
     "Executive",
     "Machine",
     "MachineDocument",
@@ -48,6 +50,7 @@ _HOME = {
     "Condition": "quantities",
     "Context": "namespace",
     "ControllerProgram": "program",
+    "Effort": "effort",
     "Executive": "executive",
     "Machine": "machine",
     "MachineDocument": "reader",

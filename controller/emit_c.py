@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from .expression import Operator
+from .footprint import cells_written
 from .program import (
     Assign,
     Begin,
@@ -207,22 +208,6 @@ def controller_locals(program: ControllerProgram) -> tuple[Cell, ...]:
     blocks = [signal.sense for signal in program.signals] + [program.observe, program.decide]
     written = [cell for block in blocks for cell in cells_written(block) if not cell.persistent]
     return tuple(dict.fromkeys(written))
-
-
-def cells_written(block: Block) -> Iterator[Cell]:
-    """Cells a block may write, in order of appearance."""
-    for statement in block:
-        match statement:
-            case Assign(cell=cell) | Choose(cell=cell) | Begin(cell=cell):
-                yield cell
-            case If(then=then, otherwise=otherwise):
-                yield from cells_written(then)
-                yield from cells_written(otherwise)
-            case Switch(arms=arms):
-                for _, arm in arms:
-                    yield from cells_written(arm)
-            case _:
-                pass
 
 
 def emit_controller(program: ControllerProgram, digest: str = "") -> tuple[str, str]:

@@ -8,9 +8,9 @@
     ├── TextError          an expression, time or name cannot be read; knows where in the text
     ├── UsageError         a command or call asks for something that does not exist or fit
     ├── ToolMissing        an optional library or program is not installed
-    ├── CompilerError      the C compiler refused the generated source
     ├── CapReached         a limit of states, memory or time ended the work early
     └── ProgramFault       Stillgate itself is at fault
+        └── CompilerError       the C compiler refused the generated source
 
 ``exit_status`` is what the command line returns: 2 bad use or a bad file, 3 fault of the
 program, 4 undecided.
@@ -103,12 +103,6 @@ class ToolMissing(StillgateError):  # noqa: N818
     exit_status = 2
 
 
-class CompilerError(StillgateError):
-    """The C compiler refused the generated source or could not be run."""
-
-    exit_status = 3
-
-
 class CapReached(StillgateError):  # noqa: N818
     """A limit of states, memory or time ended the work before an answer."""
 
@@ -119,6 +113,10 @@ class ProgramFault(StillgateError):  # noqa: N818
     """Stillgate contradicts itself; please report it."""
 
     exit_status = 3
+
+
+class CompilerError(ProgramFault):
+    """The C compiler refused the generated source; the message ends with the compiler's words."""
 
 
 LONGEST_SHOWN = 120

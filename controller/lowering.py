@@ -36,6 +36,7 @@ from .expression import (
     canonical,
     walk,
 )
+from .footprint import bounds_of, may_leave_range
 from .machine import Actions, Exit, Input, Level, Machine, Override
 from .namespace import (
     AskedRef,
@@ -59,7 +60,6 @@ from .program import (
     ControllerProgram,
     ExitProgram,
     If,
-    Lookup,
     Note,
     NoteKind,
     Observation,
@@ -480,8 +480,7 @@ class _Writer:
 
     def _write(self, cell: Cell, value: Term) -> Block:
         shadow = self.shadows[cell]
-        low, high = bounds_of(value)
-        if cell.low <= low and high <= cell.high:
+        if not may_leave_range(cell, value):
             return (Assign(shadow, value),)
         wanted = self.wanted[cell]
         within: Term = Operation(
@@ -535,28 +534,3 @@ def _next(sequence: SequenceProgram) -> Cell:
 
 def _entered(sequence: SequenceProgram) -> Cell:
     return local(f"{sequence.name}.entered")
-
-
-def bounds_of(term: Term) -> tuple[int, int]:
-    """Smallest and largest value a term can take, by interval arithmetic.
-
-    Raises:
-        ValueError: for a time constant, whose value depends on the period.
-    """
-    match term:
-        case Constant(value=value):
-            return value, value
-        case Ref(cell=cell):
-            return cell.low, cell.high
-        case Operation(operator=Operator.ADD, left=left, right=right):
-            (a, b), (c, d) = bounds_of(left), bounds_of(right)
-            return a + c, b + d
-        case Operation(operator=Operator.SUB, left=left, right=right):
-            (a, b), (c, d) = bounds_of(left), bounds_of(right)
-            return a - d, b - c
-        case Lookup(table=table):
-            return min(table), max(table)
-        case Operation() | Complement() | Read():
-            return 0, 1
-        case TimeConstant():
-            raise ValueError("a time constant has no value before the period is known")

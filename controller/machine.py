@@ -23,6 +23,9 @@ from .quantities import (
     StartValue,
 )
 
+MOST_EXITS, MOST_OVERRIDES = 200, 50
+"""Of one state, of one sequence. They nest, as each is tried only where none before it was taken."""
+
 
 class Section(BaseModel):
     """Common behaviour of every section: immutable, and unknown keys are refused."""
@@ -219,6 +222,7 @@ class PartState(Section):
             "Ways out of the state. Of several that may be taken in one tick any may be, whatever their "
             "order.",
             [{"to": "locked", "when": "bolt_out"}],
+            max_length=MOST_EXITS,
         ),
     ] = []
     note: Note = ""
@@ -285,7 +289,11 @@ class State(Section):
     on: Annotated[list[Identifier], about("Outputs demanded while the state is active.", ["motor_open"])] = []
     exits: Annotated[
         list[Exit],
-        about("Ways out, the first that can be taken is.", [{"when": "gate_open", "to": "waiting"}]),
+        about(
+            "Ways out, the first that can be taken is.",
+            [{"when": "gate_open", "to": "waiting"}],
+            max_length=MOST_EXITS,
+        ),
     ] = []
     end: Annotated[bool, about("The state is meant as an end: no exit leads on.", True)] = False
     note: Note = ""
@@ -297,7 +305,11 @@ class Sequence(Section):
     start: Annotated[Identifier, about("The state active from power-on.", "resting")]
     overrides: Annotated[
         list[Override],
-        about("Exits looked at first, in every state.", [{"when": "not stop_ok", "to": "resting"}]),
+        about(
+            "Exits looked at first, in every state.",
+            [{"when": "not stop_ok", "to": "resting"}],
+            max_length=MOST_OVERRIDES,
+        ),
     ] = []
     states: Annotated[
         dict[Identifier, State],

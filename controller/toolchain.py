@@ -28,7 +28,7 @@ from pathlib import Path
 from threading import Lock
 
 from .effort import LOOK_EVERY, Effort, OutOfTime, apart
-from .errors import ToolMissing
+from .errors import CompilerError, ToolMissing
 from .kept_files import cache_errors, cache_folder, find_kept, keep, work_folder
 
 _SUFFIX = {"darwin": ".dylib", "win32": ".dll"}.get(sys.platform, ".so")
@@ -143,8 +143,8 @@ def build_library(
         effort: the deadline and the stop flag end the compiler.
 
     Raises:
-        ToolMissing: if no compiler is found, the compiler refuses the sources, or the cache cannot be
-            written, is full or forbids execution.
+        ToolMissing: if no compiler is found, or the cache cannot be written, is full or forbids execution.
+        CompilerError: if the compiler refuses the sources: they are ours, so that is no bad use.
         OutOfTime: if the effort was over before the library was built.
     """
     found = compiler or find_compiler()
@@ -185,7 +185,9 @@ def _built(
         if status != 0 or not target.exists():
             with cache_errors(cache_folder()):  # a full disk is not the source's fault
                 (Path(work) / "room").write_bytes(bytes(_ROOM_TRIED))
-            raise ToolMissing(f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}")
+            raise CompilerError(
+                f"the C compiler refused the generated source ({shlex.join(command)}):\n{said}"
+            )
         return target.read_bytes()
 
 

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 
 from pydantic import BaseModel
 from stillgate.controller.expression import Name, walk
+from stillgate.controller.footprint import cells_read
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Exclusion, Input, Machine, Requirement
 from stillgate.controller.program import (
@@ -37,7 +38,6 @@ from stillgate.controller.program import (
     Statement,
     Term,
     conjunction,
-    terms_in,
 )
 from stillgate.controller.quantities import Condition, Milliseconds, SenseCondition
 from stillgate.sim_io.faults import faults_of
@@ -103,7 +103,7 @@ def _inside(controller: ControllerProgram) -> Block:
 
 
 def _outputs_read(loop: ClosedLoop, block: Block) -> frozenset[str]:
-    read = {term.cell for term in terms_in(block) if isinstance(term, Ref)}
+    read = cells_read(block)
     return frozenset(
         output.name
         for output in loop.controller.outputs

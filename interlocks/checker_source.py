@@ -18,17 +18,24 @@ from stillgate.controller.emit_c import (
     CWriter,
     c_name,
     c_type,
-    cells_written,
     controller_locals,
     level_macros,
 )
+from stillgate.controller.footprint import cells_read, cells_written, signals_read
 from stillgate.controller.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage
 
 from .closed_loop import ClosedLoop, goal_cell
 from .counters import counter_source, critical_constants
 from .history_source import GIVEN_UP, history_source, root_source
 from .packing import PackedField, end_states_source, field_text, key_bits, packed_fields
-from .step_keys import Node, cells_read, conditions_source, reading_source, segment_reading, signals_read
+from .step_keys import (
+    Node,
+    conditions_source,
+    reading_source,
+    segment_reading,
+    table_type,
+)
+from .step_sizes import sizes_source
 
 
 def checker_source(loop: ClosedLoop, *, merge: bool | None = None) -> str:
@@ -76,6 +83,7 @@ class _Source:
             f"#define SG_BREAKS {max(1, len(loop.requirement_names))}",
             f"#define SG_MARKS {max(1, marks)}",
             f"#define SG_POSSIBLE {self.goals}",
+            *sizes_source(loop),
             f"#define SG_SEGMENTS {len(self.segments)}",
             "#include <stddef.h>",
             '#include "explorer_api.h"',
@@ -89,7 +97,7 @@ class _Source:
             '#include "controller.c"',
             *level_macros(loop.controller),
             *self._keys(),
-            *(f"static const {self._table_type(t)} {name}[] = {{{', '.join(map(str, t))}}};"
+            *(f"static const {table_type(t)} {name}[] = {{{', '.join(map(str, t))}}};"
               for t, name in self.tables.items()),
             *body,
             '#include "explorer.c"',
@@ -126,7 +134,7 @@ class _Source:
             *(f"    uint16_t {item.signal.name}__node;" for item in outside),
             "    sg_parts p;",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in members),
-            "    uint32_t goals;",
+            f"    uint32_t goals[{max(1, -(-self.goals // 32))}];",
             "    sg_context *context;",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in result),
             "    sg_key packed;",
@@ -183,13 +191,6 @@ class _Source:
 
     def _table(self, table: tuple[int, ...]) -> str:
         return self.tables.setdefault(table, f"table{len(self.tables)}__")
-
-    @staticmethod
-    def _table_type(table: tuple[int, ...]) -> str:
-        if min(table, default=0) < 0:
-            return "int32_t"
-        top = max(table, default=0)
-        return "uint8_t" if top < 256 else "uint16_t" if top < 65536 else "int32_t"
 
     def _close_beliefs(self) -> Iterator[str]:
         writer = self._writer()
@@ -266,8 +267,8 @@ class _Source:
         lines += [*counter_source(constants, self.fields), *end_states_source(self.loop, self.fields)]
         lines += ["static inline int sg_is_dark(const struct sg_work *w)", "{", "    return w->dark;", "}"]
         if self.goals:
-            lines += ["static inline uint32_t sg_goals(const struct sg_work *w)", "{"]
-            lines += ["    return w->goals;", "}"]
+            lines += ["static inline uint32_t sg_goals(const struct sg_work *w, unsigned word)", "{"]
+            lines += ["    return w->goals[word];", "}"]
         return lines
 
     def _first_piece(self) -> Iterator[str]:
@@ -303,10 +304,10 @@ class _Source:
             if cell.name.endswith(".wanted"):
                 yield f"w->c.{c_name(cell)} = 0;"
         later = tuple(item for stage in stages[number + 1 : -1] for item in stage.block)
-        for i, item in enumerate(self.loop.free[:64]):
+        for i, item in enumerate(self.loop.free):
             name = item.signal.name
             if name in signals_read(stages[number].block) and name not in signals_read(later):
-                yield f"if (!(c->alive >> {i} & 1))"
+                yield f"if (!(c->alive[{i // 64}] >> {i % 64} & 1))"
                 yield f"    w->{name}__node = {name}__same[w->{name}__node] | {GIVEN_UP:#x}u;"
 
     def _last_piece(self) -> Iterator[str]:
@@ -319,9 +320,10 @@ class _Source:
             yield f"        {stage.name}(&w->c);"
         yield "    }"
         yield from writer.block(loop.after)
-        if self.goals:
-            bits = " | ".join(f"(uint32_t)w->{c_name(goal_cell(i))} << {i}" for i in range(self.goals))
-            yield f"    w->goals = {bits};"
+        for first in range(0, self.goals, 32):
+            some = range(first, min(first + 32, self.goals))
+            bits = " | ".join(f"(uint32_t)w->{c_name(goal_cell(i))} << {i - first}" for i in some)
+            yield f"    w->goals[{first // 32}] = {bits};"
         yield from self._close_beliefs()
         yield from writer.block(loop.settle)
         yield from self._pack(others, "w->p.", "w->packed", clear=True)
@@ -376,14 +378,9 @@ class _Source:
             words = {word: [] for word in range((key_bits(self.fields) + 63) // 64)}
         for item in fields:
             place = parts + c_name(item.cell) if item.cell in self.part_cells else self._place(item.cell)
-            low = (
-                f" - {item.cell.low}"
-                if item.cell.low > 0
-                else f" + {-item.cell.low}"
-                if item.cell.low
-                else ""
-            )
-            value = f"(uint64_t)(uint32_t)({place}{low})"
+            low = item.cell.low
+            less = f" - {low}" if low > 0 else f" + {-low}" if low else ""
+            value = f"(uint64_t)(uint32_t)({place}{less})"
             word, shift = divmod(item.offset, 64)
             words.setdefault(word, []).append(f"{value} << {shift}" if shift else value)
             if shift + item.bits > 64:

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stillgate.controller.footprint import cells_read
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import (
@@ -108,11 +109,7 @@ class ClosedLoop:
             if sequence.elapsed is not None:
                 found.append(sequence.elapsed)
         found += self.controller.memory
-        read = {
-            term.cell
-            for term in terms_in((*self.controller.observe, *self.controller.decide))
-            if isinstance(term, Ref)
-        }
+        read = cells_read((*self.controller.observe, *self.controller.decide))
         found += [output.asked for output in self.controller.outputs if output.asked in read]
         found += [item.belief for item in self.free]
         found += self.monitors.cells
@@ -142,6 +139,7 @@ def close_loop(
     possibility: bool = True,
     canonical: bool = True,
     overlaps: bool = False,
+    unseen: bool = False,
     controller: ControllerProgram | None = None,
 ) -> ClosedLoop:
     """Links a machine's closed loop.
@@ -154,24 +152,25 @@ def close_loop(
         possibility: include the goals of possibility requirements.
         canonical: drop dead values.
         overlaps: note two exits of a state that are true at once.
+        unseen: stuck faults may also begin where they change nothing yet, for times from their beginning.
         controller: another controller of the machine, lowered for this tick, in place of its own.
     """
     own = lower_controller(machine, period=tick, overlaps=overlaps) if controller is None else controller
-    return _Linker(machine, tick, faults, own).link(
+    return _Linker(machine, tick, FaultSteps(machine, faults, own, unseen=unseen), own).link(
         exact=exact, lazy=lazy, possibility=possibility, canonical=canonical
     )
 
 
 class _Linker:
     def __init__(
-        self, machine: Machine, tick: Milliseconds, budget: int, controller: ControllerProgram
+        self, machine: Machine, tick: Milliseconds, faults: FaultSteps, controller: ControllerProgram
     ) -> None:
         self.machine = machine
         self.tick = tick
-        self.budget = budget
+        self.budget = faults.budget
         self.controller = controller
         self.plant = lower_plant(machine, tick)
-        self.faults = FaultSteps(machine, budget, controller)
+        self.faults = faults
 
     def link(self, *, exact: bool, lazy: bool, possibility: bool, canonical: bool) -> ClosedLoop:
         free_signals = [

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from itertools import product
 
 from stillgate.controller.evaluate import Compiler, Layout, Values
+from stillgate.controller.footprint import cells_read
 from stillgate.controller.machine import Machine
-from stillgate.controller.program import Assign, Block, Cell, NoteKind, Observation, Ref, Scope, terms_in
+from stillgate.controller.program import Assign, Block, Cell, NoteKind, Observation, Ref, Scope
 from stillgate.controller.quantities import Ticks
 from stillgate.sim_io.disturbances import Disturbance
 from stillgate.sim_io.plant import Plant, lower_plant
@@ -69,10 +70,10 @@ def clusters_of(machine: Machine, plant: Plant) -> tuple[Cluster, ...]:
     driven = {cell: name for name, cell in plant.driven.items()}
     single: list[Cluster] = []
     for part in plant.parts:
-        read = {term.cell for term in terms_in((*part.conditions, *part.moves)) if isinstance(term, Ref)}
+        read = cells_read((*part.conditions, *part.moves))
         senses = tuple(machine.parts[part.name].senses)
         sensed = tuple(Assign(part.cells[0], plant.circuits[name]) for name in senses)
-        read |= {term.cell for term in terms_in(sensed) if isinstance(term, Ref)}
+        read |= cells_read(sensed)
         others = {owner[cell] for cell in read if cell in owner}
         outputs = {driven[cell] for cell in read if cell in driven}
         single.append(

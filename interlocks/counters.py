@@ -45,7 +45,7 @@ def counter_source(constants: Mapping[Cell, set[int]], fields: tuple[PackedField
         table = stretches(item.cell.high, constants[item.cell])
         if len(set(table)) <= item.cell.high:
             label = f"{c_name(item.cell)}__stretch"
-            lines.append(f"static const uint16_t {label}[] = {{{', '.join(map(str, table))}}};")
+            lines.append(f"static const uint32_t {label}[] = {{{', '.join(map(str, table))}}};")
             rows.append(f"{{{item.offset}, {item.bits}, {label}}}")
     lines.append(f"#define SG_COUNTERS {len(rows)}")
     body = ", ".join(rows) or "{0, 1, 0}"

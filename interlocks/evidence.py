@@ -22,6 +22,7 @@ class Outcome(Enum):
     BREAKS = "breaks a requirement"
     HARMLESS = "harmless"  # every output stays as it would be without the fault
     STOPS = "stops by itself"  # inevitably, and stays stopped
+    PAUSES = "stops while it lasts"  # power: nothing is driven until it returns, then it may work again
     UNNOTICED = "goes unnoticed"
     UNDECIDED = "undecided"  # the search was cut short
 
@@ -41,10 +42,11 @@ class FaultBreak:
 class FaultRow:
     """What one fault leads to, in all reachable situations.
 
-    ``stop_time`` is the longest time from the fault's beginning until the machine has stopped for
-    good: no output that names a hazard is on, the faulty one aside, nor ever will be. None where it
-    need not stop. ``next_start`` says of a fault that need not stop the machine that it cannot for
-    ever stop and start under it: once it has stood often enough it does not come back to work.
+    ``stop_time`` is the longest time from the fault's beginning, be it long before it shows, until the
+    machine has stopped for good: no output that names a hazard is on, the faulty one aside, nor ever
+    will be. None where it need not stop, or where that was not found out. ``next_start`` says of a fault
+    that need not stop the machine that it cannot for ever stop and start under it: once it has stood
+    often enough it does not come back to work.
     ``dangerous`` says that the first difference the fault makes can be an output with a hazard that
     is on and would be off; None where that was not looked into.
     """

@@ -36,18 +36,18 @@
 typedef struct {
     sg_key to;
     uint64_t events[SG_EVENT_WORDS];
-    uint16_t split, picks;
-    uint16_t pick[SG_MAX_CHOICES];
-    uint16_t size[SG_MAX_CHOICES];
+    uint32_t split, picks;
+    sg_pick pick[SG_MAX_CHOICES];
+    sg_pick size[SG_MAX_CHOICES];
 } sg_transition;
 
 /* Sizes of the structures above, for the mirror of them to be held against. */
-SG_EXPORT const uint32_t sg_shape[18] = {
+SG_EXPORT const uint32_t sg_shape[19] = {
     SG_KEY_BITS,        SG_KEY_WORDS,       SG_BREAKS,          SG_MARKS,
     SG_POSSIBLE,        SG_EVENT_WORDS,     SG_MAX_CHOICES,     SG_MAX_THREADS,
     SG_WORDS * 4,       SG_MAX_DEPTH,       sizeof(sg_options), sizeof(sg_progress),
     sizeof(sg_summary), sizeof(sg_record),  sizeof(sg_transition), SG_LEAST_BUCKETS,
-    sizeof(sg_way),     sizeof(sg_unable),
+    sizeof(sg_way),     sizeof(sg_unable),  sizeof(sg_pick),
 };
 
 SG_EXPORT void sg_close(sg_run *run)
@@ -101,6 +101,7 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
         w->run = run;
         w->index = i;
         w->context.shelf_shift = shift;
+        w->context.budget = &run->budget;
         w->queue.budget = &run->budget;
     }
     if (!room || !run->levels) {
@@ -190,17 +191,19 @@ SG_EXPORT int sg_stories_of(sg_run *run, uint64_t targets, const sg_key *wanted,
     return targets ? sg_story(run, targets, wanted, depths, keys, ways) : 0;
 }
 
-/* For each goal of the mask the states from which it cannot be reached any more. Needs a complete search:
- * of a state that was not expanded nobody knows. */
-SG_EXPORT int sg_closure_of(sg_run *run, uint32_t goals, sg_unable *out)
+/* For each goal of the mask, whose bits are the goals from 32 * word on, the states from which it cannot
+ * be reached any more; 32 rows. Needs a complete search: of a state that was not expanded nobody knows. */
+SG_EXPORT int sg_closure_of(sg_run *run, uint32_t word, uint32_t goals, sg_unable *out)
 {
-#if SG_POSSIBLE > 0
-    if (!run->ended || run->status || (SG_POSSIBLE < 32 && goals >> (SG_POSSIBLE % 32)))
+    if (!run->ended || run->status)
         return SG_BAD_USE;
-    return sg_close_over(run, goals, out);
+#if SG_POSSIBLE > 0
+    if (word >= SG_GOAL_WORDS || (word == SG_POSSIBLE / 32 && goals >> (SG_POSSIBLE % 32)))
+        return SG_BAD_USE;
+    return sg_close_over(run, word, goals, out);
 #else
     (void)out;
-    return run->ended && !run->status && !goals ? 0 : SG_BAD_USE;
+    return word || goals ? SG_BAD_USE : 0;
 #endif
 }
 
@@ -218,8 +221,8 @@ static int sg_list(void *arg, sg_context *c, const sg_key *from, const sg_key *t
         memset(t, 0, sizeof *t);
         t->to = *to;
         memcpy(t->events, c->events, sizeof t->events);
-        t->split = (uint16_t)split;
-        t->picks = (uint16_t)c->asked;
+        t->split = split;
+        t->picks = c->asked;
         memcpy(t->pick, c->pick, c->asked * sizeof c->pick[0]);
         memcpy(t->size, c->size, c->asked * sizeof c->size[0]);
     }
@@ -242,7 +245,7 @@ SG_EXPORT int sg_successors(const sg_key *from, uint64_t room, sg_transition *ou
 }
 
 /* One transition: picks beyond the given ones are 0. out->events are all events of this transition. */
-SG_EXPORT int sg_step(const sg_key *from, const uint16_t *pick, uint32_t picks, sg_transition *out)
+SG_EXPORT int sg_step(const sg_key *from, const sg_pick *pick, uint32_t picks, sg_transition *out)
 {
     sg_context c;
     sg_work work;
@@ -255,13 +258,8 @@ SG_EXPORT int sg_step(const sg_key *from, const uint16_t *pick, uint32_t picks, 
         c.asked = 0;
         sg_events_clear(&c);
         sg_stage1(&c, from, &work);
-        out->split = (uint16_t)c.asked;
-        memset(out->events, 0, sizeof out->events);
-#if SG_POSSIBLE > 0
-        uint32_t goals = sg_goals(&work);
-        for (unsigned i = 0; i < SG_POSSIBLE; i++)
-            out->events[(SG_BREAKS + i) >> 6] |= (uint64_t)(goals >> i & 1) << ((SG_BREAKS + i) & 63);
-#endif
+        out->split = c.asked;
+        sg_goals_note(&c, &work);
         sg_stage2(&c, &work, &out->to);
         if (c.fault)
             return c.fault;
@@ -271,9 +269,8 @@ SG_EXPORT int sg_step(const sg_key *from, const uint16_t *pick, uint32_t picks, 
             return SG_NOT_FOUND;
         c.pick[known] = pick[known];
     }
-    for (unsigned w = 0; w < SG_EVENT_WORDS; w++)
-        out->events[w] |= c.events[w];
-    out->picks = (uint16_t)c.asked;
+    memcpy(out->events, c.events, sizeof out->events);
+    out->picks = c.asked;
     memcpy(out->pick, c.pick, sizeof c.pick);
     memcpy(out->size, c.size, sizeof c.size);
     return sg_key_stray(&out->to) ? SG_STRAY_BITS : 0;

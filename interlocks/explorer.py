@@ -13,13 +13,14 @@ import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import UsageError
 
-from .explorer_library import Code, Library, Options, Way, fault, key_number
+from .explorer_library import GOALS_AT_ONCE, Code, Library, Options, fault, key_number
 
 _WITHOUT_CAP = (1 << 63) - 1
 
@@ -219,7 +220,7 @@ class Explorer:
 
     def marks(self) -> list[bool]:
         """Coverage: what happened at least once."""
-        return [bool(item) for item in self._lib.sg_marks_of(self._run)[: self._library.shape.marks]]
+        return list(map(bool, self._lib.sg_marks_of(self._run)[: self._library.shape.marks]))
 
     def paths(self, targets: Sequence[tuple[int, int]]) -> list[StatePath]:
         """Least shortest ways to stored states, given with their depths; all in one pass.
@@ -230,7 +231,7 @@ class Explorer:
         rows = sum(depth + 1 for _, depth in targets)
         wanted = (self._library.Key * len(targets))(*(self._library.key(key) for key, _ in targets))
         depths = (ctypes.c_uint32 * len(targets))(*(depth for _, depth in targets))
-        keys, ways = (self._library.Key * rows)(), (Way * rows)()
+        keys, ways = (self._library.Key * rows)(), (self._library.Way * rows)()
         closing = self.effort.closing()
         code = self._call(
             lambda: self._lib.sg_stories_of(self._run, len(targets), wanted, depths, keys, ways),
@@ -263,16 +264,18 @@ class Explorer:
         if self._outcome is None or self._outcome.status is not Status.COMPLETE or self.interrupted:
             return None
         if self._closure is None:
-            raw = (self._library.Unable * max(1, self.goals))()
-            mask = sum(1 << goal for goal in (range(self.goals) if goals is None else set(goals)))
-            code = self._call(
-                lambda: self._lib.sg_closure_of(self._run, mask, raw), lambda: not self.effort.over, progress
-            )
-            if code in (Code.STOPPED, Code.CAPPED_MEMORY):
-                return None
-            self._demand(code)
-            found = raw[: self.goals]
-            self._closure = tuple(Found(item.states, item.depth, key_number(item.key)) for item in found)
+            asked = set(range(self.goals) if goals is None else goals)
+            found: list[Found] = []
+            for first in range(0, max(1, self.goals), GOALS_AT_ONCE):
+                raw = (self._library.Unable * GOALS_AT_ONCE)()
+                mask = sum(1 << goal - first for goal in asked if first <= goal < first + GOALS_AT_ONCE)
+                close = partial(self._lib.sg_closure_of, self._run, first // GOALS_AT_ONCE, mask, raw)
+                code = self._call(close, lambda: not self.effort.over, progress)
+                if code in (Code.STOPPED, Code.CAPPED_MEMORY):
+                    return None
+                self._demand(code)
+                found += (Found(item.states, item.depth, key_number(item.key)) for item in raw)
+            self._closure = tuple(found[: self.goals])
         return self._closure
 
     def states(self) -> Iterator[tuple[int, int]]:
@@ -302,10 +305,9 @@ class Explorer:
     def step(self, key: int, picks: Sequence[int] = ()) -> Transition:
         """One step; choices beyond the given picks are answered with 0."""
         raw = self._library.Transition()
-        given = (ctypes.c_uint16 * max(1, len(picks)))(*picks)
-        self._demand(
-            self._lib.sg_step(ctypes.byref(self._library.key(key)), given, len(picks), ctypes.byref(raw))
-        )
+        given = (self._library.Pick * max(1, len(picks)))(*picks)
+        at = ctypes.byref(self._library.key(key))
+        self._demand(self._lib.sg_step(at, given, len(picks), ctypes.byref(raw)))
         return self._transition(raw)
 
     def assert_consistent(self) -> None:
@@ -324,10 +326,9 @@ class Explorer:
         return [self._transition(item) for item in raw]
 
     def _transition(self, raw: Any) -> Transition:
-        events = (i for i in range(self.breaks + self.goals) if raw.events[i // 64] >> i % 64 & 1)
-        return Transition(
-            key_number(raw.to), tuple(raw.pick[: raw.picks]), tuple(raw.size[: raw.picks]), frozenset(events)
-        )
+        events = frozenset(i for i in range(self.breaks + self.goals) if raw.events[i // 64] >> i % 64 & 1)
+        picks, sizes = tuple(raw.pick[: raw.picks]), tuple(raw.size[: raw.picks])
+        return Transition(key_number(raw.to), picks, sizes, events)
 
     def _collect(self, code: int, seconds: float) -> Outcome:
         stopped = Status.INTERRUPT if self.interrupted else Status.TIME_LIMIT

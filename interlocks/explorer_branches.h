@@ -34,15 +34,12 @@
 
 #include "explorer_shelf.h"
 
-#define SG_BRANCHES 4096 /* distinct situations within one step */
-#define SG_BRANCH_PICKS 64
-
+/* A branch; its body and its answers lie in its layer. */
 typedef struct {
     uint64_t hash;
+    uint64_t answers; /* where they begin: all picks, then all sizes */
     uint64_t events[SG_EVENT_WORDS];
-    uint16_t picks;
-    uint8_t pick[SG_BRANCH_PICKS];
-    uint8_t size[SG_BRANCH_PICKS]; /* less one */
+    uint32_t picks;
 } sg_branch;
 
 #define SG_DELTA_BYTES (SG_DELTA_END - SG_DELTA_START)
@@ -51,14 +48,21 @@ enum {
     sg_delta_words = (SG_DELTA_BYTES + 7) / 8,
     sg_result_words = SG_CONDITION_WORDS + SG_KEY_WORDS,
     sg_body_words = (int)sg_delta_words > (int)sg_result_words ? (int)sg_delta_words : (int)sg_result_words,
-    sg_reading_words = SG_READING_WORDS + 1, /* and the inputs kept alive */
+    sg_reading_words = SG_READING_WORDS + SG_FREE_WORDS, /* and the inputs kept alive */
 };
 
+/* Distinct situations within one step, as many as there are: they grow under the memory cap. */
 typedef struct {
     uint32_t count;
-    sg_branch head[SG_BRANCHES];
-    uint64_t body[SG_BRANCHES][sg_body_words];
+    uint64_t used;     /* answers */
+    uint64_t mask;     /* of the places, once there are more than SG_FEW branches */
+    sg_buffer heads;   /* of sg_branch */
+    sg_buffer bodies;  /* sg_body_words of each */
+    sg_buffer answers; /* of sg_pick */
+    sg_buffer places;  /* by hash: number of a branch + 1, 0: empty; open addressing */
 } sg_layer;
+
+#define SG_FEW 24 /* branches that are looked through one by one */
 
 /* Of each thread: one layer is written while the other is read. */
 typedef struct {
@@ -66,52 +70,130 @@ typedef struct {
     sg_shelf decisions;
 } sg_branching;
 
-static inline void sg_branch_fill(sg_branch *b, sg_context *c, uint64_t hash)
+static inline sg_branch *sg_head(const sg_layer *in, uint32_t i)
 {
-    b->hash = hash;
-    memcpy(b->events, c->events, sizeof b->events);
-    if (SG_RARE(c->asked > SG_BRANCH_PICKS)) {
-        sg_fault(c, SG_TOO_MANY_CHOICES);
-        return;
-    }
-    b->picks = (uint16_t)c->asked;
-    for (uint32_t i = 0; i < c->asked; i++) {
-        if (SG_RARE(c->size[i] > 256))
-            sg_fault(c, SG_BAD_CHOICE);
-        b->pick[i] = (uint8_t)c->pick[i];
-        b->size[i] = (uint8_t)(c->size[i] - 1);
-    }
+    return (sg_branch *)in->heads.at + i;
 }
 
-static inline void sg_branch_take(sg_context *c, const sg_branch *b)
+static inline uint64_t *sg_body_of(const sg_layer *in, uint32_t i)
 {
-    memcpy(c->events, b->events, sizeof b->events);
-    for (uint32_t i = 0; i < b->picks; i++) {
-        c->pick[i] = b->pick[i];
-        c->size[i] = (uint16_t)(b->size[i] + 1);
+    return (uint64_t *)in->bodies.at + (uint64_t)i * sg_body_words;
+}
+
+static inline sg_pick *sg_answers_of(const sg_layer *in, const sg_branch *b)
+{
+    return (sg_pick *)in->answers.at + b->answers;
+}
+
+static inline void sg_layer_clear(sg_layer *in)
+{
+    in->count = 0;
+    in->used = 0;
+}
+
+static void sg_layer_close(sg_layer *in, sg_budget *budget)
+{
+    sg_buffer_close(&in->heads, budget);
+    sg_buffer_close(&in->bodies, budget);
+    sg_buffer_close(&in->answers, budget);
+    sg_buffer_close(&in->places, budget);
+}
+
+/* One more branch at the end, to be filled in; NULL when memory is out, which is then c's fault. */
+static inline sg_branch *sg_layer_add(sg_layer *in, sg_context *c, uint32_t picks)
+{
+    uint64_t n = (uint64_t)in->count + 1;
+    if (SG_RARE(in->count == UINT32_MAX / 8 || !sg_buffer_fit(&in->heads, n * sizeof(sg_branch), c->budget) ||
+                !sg_buffer_fit(&in->bodies, n * sg_body_words * sizeof(uint64_t), c->budget) ||
+                !sg_buffer_fit(&in->answers, (in->used + 2 * picks) * sizeof(sg_pick), c->budget))) {
+        sg_fault(c, SG_CAPPED_MEMORY);
+        return NULL;
     }
-    c->fixed = c->asked = b->picks;
+    sg_branch *b = sg_head(in, in->count++);
+    b->answers = in->used;
+    b->picks = picks;
+    in->used += 2 * picks;
+    return b;
+}
+
+static inline void sg_place_branch(sg_layer *in, uint32_t i)
+{
+    uint32_t *places = in->places.at;
+    uint64_t at = sg_head(in, i)->hash & in->mask;
+    while (places[at])
+        at = (at + 1) & in->mask;
+    places[at] = i + 1;
+}
+
+/* The last branch, its hash known, among the places. */
+static inline void sg_layer_place(sg_layer *in, sg_context *c)
+{
+    if (in->count <= SG_FEW)
+        return;
+    if (in->count > SG_FEW + 1 && in->count <= in->mask / 2) {
+        sg_place_branch(in, in->count - 1);
+        return;
+    }
+    uint64_t room = 64;
+    while (room < 4 * (uint64_t)in->count)
+        room *= 2;
+    if (SG_RARE(!sg_buffer_fit(&in->places, room * sizeof(uint32_t), c->budget))) {
+        sg_fault(c, SG_CAPPED_MEMORY);
+        return;
+    }
+    in->mask = room - 1;
+    memset(in->places.at, 0, room * sizeof(uint32_t));
+    for (uint32_t i = 0; i < in->count; i++)
+        sg_place_branch(in, i);
+}
+
+static inline int sg_branch_is(const sg_layer *in, uint32_t i, unsigned words, const uint64_t *body, uint64_t hash,
+                               const sg_context *c)
+{
+    const sg_branch *b = sg_head(in, i);
+    return b->hash == hash && sg_words_same(sg_body_of(in, i), body, words) &&
+           !memcmp(b->events, c->events, sizeof c->events);
 }
 
 /* Nonzero if a branch like it is there already; events count, for a break is news. */
 static inline int sg_branch_known(const sg_layer *in, unsigned words, const uint64_t *body, uint64_t hash,
                                   const sg_context *c)
 {
-    for (uint32_t i = in->count; i--;)
-        if (in->head[i].hash == hash && sg_words_same(in->body[i], body, words) &&
-            !memcmp(in->head[i].events, c->events, sizeof c->events))
+    if (in->count <= SG_FEW) {
+        for (uint32_t i = in->count; i--;)
+            if (sg_branch_is(in, i, words, body, hash, c))
+                return 1;
+        return 0;
+    }
+    const uint32_t *places = in->places.at;
+    for (uint64_t at = hash & in->mask; places[at]; at = (at + 1) & in->mask)
+        if (sg_branch_is(in, places[at] - 1, words, body, hash, c))
             return 1;
     return 0;
 }
 
-static inline void sg_goals_note(sg_context *c, const sg_work *w)
+/* The situation that c has come to, as a branch. */
+static inline void sg_branch_keep(sg_layer *in, sg_context *c, unsigned words, const uint64_t *body, uint64_t hash)
 {
-    (void)c, (void)w;
-#if SG_POSSIBLE > 0
-    uint32_t goals = sg_goals(w);
-    for (unsigned g = 0; g < SG_POSSIBLE; g++)
-        c->events[(SG_BREAKS + g) >> 6] |= (uint64_t)(goals >> g & 1) << ((SG_BREAKS + g) & 63);
-#endif
+    sg_branch *b = sg_layer_add(in, c, c->asked);
+    if (SG_RARE(!b))
+        return;
+    b->hash = hash;
+    memcpy(b->events, c->events, sizeof b->events);
+    memcpy(sg_body_of(in, in->count - 1), body, words * sizeof *body);
+    sg_pick *answers = sg_answers_of(in, b);
+    memcpy(answers, c->pick, c->asked * sizeof *answers);
+    memcpy(answers + c->asked, c->size, c->asked * sizeof *answers);
+    sg_layer_place(in, c);
+}
+
+static inline void sg_branch_take(sg_context *c, const sg_layer *in, const sg_branch *b)
+{
+    const sg_pick *answers = sg_answers_of(in, b);
+    memcpy(c->events, b->events, sizeof b->events);
+    memcpy(c->pick, answers, b->picks * sizeof *answers);
+    memcpy(c->size, answers + b->picks, b->picks * sizeof *answers);
+    c->fixed = c->asked = b->picks;
 }
 
 /* One piece on every branch of a layer: a segment, or the last piece when `piece` is SG_SEGMENTS, which
@@ -123,21 +205,22 @@ static inline __attribute__((always_inline)) void sg_branch_on(sg_context *c, sg
     const unsigned words = last ? sg_result_words : sg_delta_words;
     uint64_t body[sg_body_words];
     body[words - 1] = 0;
-    to->count = 0;
+    sg_layer_clear(to);
     for (uint32_t i = 0; i < from->count; i++) {
-        uint32_t base = from->head[i].picks;
-        sg_branch_take(c, &from->head[i]);
+        const sg_branch *branch = sg_head(from, i);
+        uint32_t base = branch->picks;
+        sg_branch_take(c, from, branch);
         do {
             c->asked = base;
-            memcpy(c->events, from->head[i].events, sizeof c->events);
+            memcpy(c->events, branch->events, sizeof c->events);
             if (last)
                 *w = *scanned;
-            memcpy((char *)w + SG_DELTA_START, from->body[i], SG_DELTA_BYTES);
+            memcpy((char *)w + SG_DELTA_START, sg_body_of(from, i), SG_DELTA_BYTES);
             if (last)
                 sg_stage1_last(c, w);
             else
                 sg_segment(piece, c, w);
-            if (c->needed)
+            if (c->lacks)
                 return;
             sg_steady(c);
             if (last) {
@@ -148,23 +231,19 @@ static inline __attribute__((always_inline)) void sg_branch_on(sg_context *c, sg
                 memcpy(body, (char *)w + SG_DELTA_START, SG_DELTA_BYTES);
             }
             uint64_t hash = sg_mix_words(body, words);
-            if (sg_branch_known(to, words, body, hash, c))
-                continue;
-            if (SG_RARE(to->count == SG_BRANCHES)) {
-                sg_fault(c, SG_TOO_MANY_CHOICES);
+            if (!sg_branch_known(to, words, body, hash, c))
+                sg_branch_keep(to, c, words, body, hash);
+            if (SG_RARE(c->fault))
                 return;
-            }
-            sg_branch_fill(&to->head[to->count], c, hash);
-            memcpy(to->body[to->count++], body, words * sizeof body[0]);
-        } while (sg_next_leaf(c, base) && !c->fault);
+        } while (sg_next_leaf(c, base));
     }
 }
 
 /* A decision on the shelf: one word of sizes, the events, the body, picks, sizes. Its picks are those
  * after the first piece, and its events those of the segments. */
-static inline uint64_t sg_decision_words(uint32_t picks)
+static inline uint64_t sg_decision_words(uint64_t picks)
 {
-    return 1 + SG_EVENT_WORDS + sg_delta_words + (picks * 2 + 7) / 8;
+    return 1 + SG_EVENT_WORDS + sg_delta_words + (picks * 2 * sizeof(sg_pick) + 7) / 8;
 }
 
 static void sg_decisions_keep(sg_shelf *shelf, sg_kept *place, const uint64_t *reading, const sg_layer *from,
@@ -172,7 +251,7 @@ static void sg_decisions_keep(sg_shelf *shelf, sg_kept *place, const uint64_t *r
 {
     uint64_t words = sg_reading_words;
     for (uint32_t i = 0; i < from->count; i++)
-        words += sg_decision_words(from->head[i].picks - first);
+        words += sg_decision_words(sg_head(from, i)->picks - first);
     if (words > shelf->room)
         return;
     uint64_t *to = sg_shelf_add(shelf, words);
@@ -184,39 +263,38 @@ static void sg_decisions_keep(sg_shelf *shelf, sg_kept *place, const uint64_t *r
     memcpy(to, reading, sg_reading_words * sizeof *to);
     to += sg_reading_words;
     for (uint32_t i = 0; i < from->count; i++) {
-        const sg_branch *b = &from->head[i];
+        const sg_branch *b = sg_head(from, i);
+        const sg_pick *answers = sg_answers_of(from, b);
         uint32_t picks = b->picks - first;
         to[0] = picks;
         memcpy(to + 1, b->events, sizeof b->events);
-        memcpy(to + 1 + SG_EVENT_WORDS, from->body[i], sg_delta_words * sizeof *to);
-        uint8_t *answers = (uint8_t *)(to + 1 + SG_EVENT_WORDS + sg_delta_words);
-        memcpy(answers, b->pick + first, picks);
-        memcpy(answers + picks, b->size + first, picks);
+        memcpy(to + 1 + SG_EVENT_WORDS, sg_body_of(from, i), sg_delta_words * sizeof *to);
+        sg_pick *kept = (sg_pick *)(to + 1 + SG_EVENT_WORDS + sg_delta_words);
+        memcpy(kept, answers + first, picks * sizeof *kept);
+        memcpy(kept + picks, answers + b->picks + first, picks * sizeof *kept);
         to += sg_decision_words(picks);
     }
 }
 
-/* `head` holds what the first piece asked; every branch begins with it. */
-static void sg_decisions_fetch(const sg_shelf *shelf, const sg_kept *place, const sg_branch *head, sg_layer *to,
+/* What the first piece asked lies in c; every branch begins with it. */
+static void sg_decisions_fetch(const sg_shelf *shelf, const sg_kept *place, uint32_t first, sg_layer *to,
                                sg_context *c)
 {
     const uint64_t *from = shelf->arena + place->at + sg_reading_words;
-    to->count = place->count;
-    for (uint32_t i = 0; i < to->count; i++) {
-        sg_branch *b = &to->head[i];
-        uint32_t picks = (uint32_t)from[0];
-        if (SG_RARE(head->picks + picks > SG_BRANCH_PICKS)) {
-            sg_fault(c, SG_TOO_MANY_CHOICES);
+    sg_layer_clear(to);
+    for (uint32_t i = 0; i < place->count; i++) {
+        uint32_t picks = (uint32_t)from[0], all = first + picks;
+        sg_branch *b = sg_layer_add(to, c, all);
+        if (SG_RARE(!b))
             return;
-        }
-        b->picks = (uint16_t)(head->picks + picks);
-        memcpy(b->pick, head->pick, head->picks);
-        memcpy(b->size, head->size, head->picks);
         memcpy(b->events, from + 1, sizeof b->events);
-        memcpy(to->body[i], from + 1 + SG_EVENT_WORDS, sg_delta_words * sizeof *from);
-        const uint8_t *answers = (const uint8_t *)(from + 1 + SG_EVENT_WORDS + sg_delta_words);
-        memcpy(b->pick + head->picks, answers, picks);
-        memcpy(b->size + head->picks, answers + picks, picks);
+        memcpy(sg_body_of(to, i), from + 1 + SG_EVENT_WORDS, sg_delta_words * sizeof *from);
+        const sg_pick *kept = (const sg_pick *)(from + 1 + SG_EVENT_WORDS + sg_delta_words);
+        sg_pick *answers = sg_answers_of(to, b);
+        memcpy(answers, c->pick, first * sizeof *answers);
+        memcpy(answers + first, kept, picks * sizeof *answers);
+        memcpy(answers + all, c->size, first * sizeof *answers);
+        memcpy(answers + all + first, kept + picks, picks * sizeof *answers);
         from += sg_decision_words(picks);
     }
 }
@@ -227,24 +305,24 @@ static sg_layer *sg_decide(sg_context *c, sg_branching *b, const sg_work *scanne
     sg_layer *now = &b->layer[0], *next = &b->layer[1];
     uint64_t reading[sg_reading_words];
     uint64_t before[SG_EVENT_WORDS];
-    sg_branch head;
+    uint32_t first = c->asked;
     memcpy(before, c->events, sizeof before);
-    sg_branch_fill(&head, c, 0);
     sg_kept *place = NULL;
     int dark = sg_is_dark(scanned);
     if (SG_SEGMENTS && !dark) {
         sg_reading(scanned, c->alive, reading);
-        reading[SG_READING_WORDS] = c->alive;
+        memcpy(reading + SG_READING_WORDS, c->alive, sizeof c->alive);
         place = sg_shelf_place(&b->decisions, reading, sg_reading_words);
     }
     if (place && sg_shelf_has(&b->decisions, place, reading, sg_reading_words)) {
-        sg_decisions_fetch(&b->decisions, place, &head, now, c);
+        sg_decisions_fetch(&b->decisions, place, first, now, c);
     } else {
-        now->count = 1;
-        now->head[0] = head;
-        memset(now->head[0].events, 0, sizeof head.events);
-        now->body[0][sg_delta_words - 1] = 0;
-        memcpy(now->body[0], (const char *)scanned + SG_DELTA_START, SG_DELTA_BYTES);
+        uint64_t body[sg_body_words];
+        body[sg_delta_words - 1] = 0;
+        memcpy(body, (const char *)scanned + SG_DELTA_START, SG_DELTA_BYTES);
+        sg_events_clear(c); /* on the shelf go those of the segments only */
+        sg_layer_clear(now);
+        sg_branch_keep(now, c, sg_delta_words, body, 0);
         *work = *scanned;
         for (unsigned i = 0; i < SG_SEGMENTS && !dark && !c->fault; i++) {
             sg_branch_on(c, work, now, next, i, scanned);
@@ -253,11 +331,11 @@ static sg_layer *sg_decide(sg_context *c, sg_branching *b, const sg_work *scanne
             next = swap;
         }
         if (place && !c->fault)
-            sg_decisions_keep(&b->decisions, place, reading, now, head.picks);
+            sg_decisions_keep(&b->decisions, place, reading, now, first);
     }
     for (uint32_t i = 0; i < now->count; i++)
         for (unsigned e = 0; e < SG_EVENT_WORDS; e++)
-            now->head[i].events[e] |= before[e];
+            sg_head(now, i)->events[e] |= before[e];
     return now;
 }
 

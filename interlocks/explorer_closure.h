@@ -27,7 +27,7 @@ typedef struct {
 
 #if SG_POSSIBLE > 0
 
-#if SG_POSSIBLE <= 8
+#if SG_POSSIBLE <= 8 /* as many as are worked out at once */
 typedef uint8_t sg_goal_bits;
 #elif SG_POSSIBLE <= 16
 typedef uint16_t sg_goal_bits;
@@ -46,7 +46,8 @@ enum sg_purpose { SG_SWEEP, SG_COUNT_EDGES, SG_FILL_EDGES };
 
 typedef struct {
     sg_run *run;
-    sg_goal_bits mask; /* goals asked for */
+    unsigned word;     /* goals are worked out 32 at a time, these from 32 * word on */
+    sg_goal_bits mask; /* those asked for */
     uint32_t deepest;
     uint64_t left;     /* states not good for every goal, after the last sweep */
     int slow;          /* the last sweep decided few of them */
@@ -142,7 +143,7 @@ static int sg_ask(void *arg, sg_context *context, const sg_key *from, const sg_k
     (void)split;
     sg_closer *c = arg;
     if (c->purpose == SG_SWEEP) {
-        uint32_t goals = sg_goals_hit(context);
+        uint32_t goals = sg_goals_hit(context, c->all->word);
         if (goals)
             sg_good_add(c, c->slot, (sg_goal_bits)goals);
         if (sg_good_load(&c->good[c->slot]) == c->all->mask)
@@ -276,12 +277,12 @@ static void sg_closure_count(const sg_closer *c, const sg_closing *all, sg_unabl
         }
 }
 
-/* out: one for each goal; those not in `goals` stay zero. */
-static int sg_close_over(sg_run *run, uint32_t goals, sg_unable *out)
+/* out: one for each of 32 goals; those not in `goals` stay zero. */
+static int sg_close_over(sg_run *run, unsigned word, uint32_t goals, sg_unable *out)
 {
-    sg_closing all = {run, (sg_goal_bits)goals, run->summary.deepest, run->summary.states, 0};
+    sg_closing all = {run, word, (sg_goal_bits)goals, run->summary.deepest, run->summary.states, 0};
     int status = 0;
-    memset(out, 0, SG_POSSIBLE * sizeof *out);
+    memset(out, 0, 32 * sizeof *out);
     for (unsigned t = 0; t < run->options.threads && !status; t++) {
         sg_closer *c = run->workers[t]->scratch = calloc(1, sizeof *c);
         if (c)

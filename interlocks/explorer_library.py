@@ -15,7 +15,11 @@ from typing import Any
 
 from stillgate.controller.errors import ProgramFault
 
-_CHOICES = 128
+_SHAPE = 19  # numbers in ``sg_shape``
+_PICKS = {1: ctypes.c_uint8, 2: ctypes.c_uint16, 4: ctypes.c_uint32}  # ``sg_pick`` by its bytes
+
+GOALS_AT_ONCE = 32
+"""Goals that one call of ``sg_closure_of`` judges."""
 
 
 class Code(IntEnum):
@@ -39,8 +43,8 @@ class Code(IntEnum):
 
 
 _FAULTS = {
-    Code.TOO_MANY_CHOICES: f"a step asks more than {_CHOICES} choices, or leads to more situations than fit",
-    Code.BAD_CHOICE: "a step asks for a choice between none, or between too many",
+    Code.TOO_MANY_CHOICES: "a step asks more choices than were counted in it",
+    Code.BAD_CHOICE: "a step asks for a choice between none, or between more than were counted in it",
     Code.UNSTEADY_STEP: "a step is not a function of its state and choices",
     Code.STRAY_EVENT: "a start state reports a broken requirement",
     Code.STRAY_BITS: "a step writes bits outside the packed state",
@@ -78,12 +82,6 @@ class Counters(ctypes.Structure):
     ]
 
 
-class Way(ctypes.Structure):
-    """``sg_way``."""
-
-    _fields_ = [("split", ctypes.c_uint16), ("picks", ctypes.c_uint16), ("pick", ctypes.c_uint16 * _CHOICES)]
-
-
 @dataclass(frozen=True, slots=True)
 class Shape:
     """What a library was compiled for."""
@@ -94,6 +92,7 @@ class Shape:
     marks: int
     goals: int
     event_words: int
+    choices: int  # that one transition may ask
     max_threads: int
     entry_bytes: int
     max_depth: int
@@ -110,7 +109,7 @@ class Library:
     def __init__(self, path: Path) -> None:
         try:
             self.functions: Any = ctypes.CDLL(str(path))
-            raw = list((ctypes.c_uint32 * 18).in_dll(self.functions, "sg_shape"))
+            raw = list((ctypes.c_uint32 * _SHAPE).in_dll(self.functions, "sg_shape"))
         except (OSError, ValueError) as error:
             raise ProgramFault(f"{path} cannot be used as a checker: {error}") from error
         self.shape = Shape(
@@ -120,17 +119,22 @@ class Library:
             marks=raw[3],
             goals=raw[4],
             event_words=raw[5],
+            choices=raw[6],
             max_threads=raw[7],
             entry_bytes=raw[8],
             max_depth=raw[9],
             least_buckets=raw[15],
         )
         self.Key: Any = ctypes.c_uint64 * self.shape.key_words
+        self.Pick: Any = _PICKS.get(raw[18])
+        if self.Pick is None:
+            raise ProgramFault(f"{path} was built from other sources than this version's")
+        answers = self.Pick * self.shape.choices
         self.Record: Any = _structure(
             depth=ctypes.c_uint32,
-            split=ctypes.c_uint16,
-            picks=ctypes.c_uint16,
-            pick=ctypes.c_uint16 * _CHOICES,
+            split=ctypes.c_uint32,
+            picks=ctypes.c_uint32,
+            pick=answers,
             start=self.Key,
         )
         self.Summary: Any = _structure(
@@ -146,15 +150,16 @@ class Library:
         self.Transition: Any = _structure(
             to=self.Key,
             events=ctypes.c_uint64 * self.shape.event_words,
-            split=ctypes.c_uint16,
-            picks=ctypes.c_uint16,
-            pick=ctypes.c_uint16 * _CHOICES,
-            size=ctypes.c_uint16 * _CHOICES,
+            split=ctypes.c_uint32,
+            picks=ctypes.c_uint32,
+            pick=answers,
+            size=answers,
         )
+        self.Way: Any = _structure(split=ctypes.c_uint32, picks=ctypes.c_uint32, pick=answers)
         self.Unable: Any = _structure(states=ctypes.c_uint64, depth=ctypes.c_uint64, key=self.Key)
         mirror = (Options, Counters, self.Summary, self.Record, self.Transition)
-        sizes = [_CHOICES, *(ctypes.sizeof(item) for item in (*mirror, Way, self.Unable))]
-        if sizes != [raw[6], *raw[10:15], *raw[16:18]]:
+        sizes = [ctypes.sizeof(item) for item in (*mirror, self.Way, self.Unable)]
+        if sizes != [*raw[10:15], *raw[16:18]]:
             raise ProgramFault(f"{path} was built from other sources than this version's")
         self._declare()
 
@@ -177,7 +182,7 @@ class Library:
         lib.sg_depth_of.restype = ctypes.c_int64
         lib.sg_depth_of.argtypes = [void, void]
         lib.sg_stories_of.argtypes = [void, u64, void, void, void, void]
-        lib.sg_closure_of.argtypes = [void, ctypes.c_uint32, void]
+        lib.sg_closure_of.argtypes = [void, ctypes.c_uint32, ctypes.c_uint32, void]
         lib.sg_successors.argtypes = [void, u64, void, ctypes.POINTER(u64)]
         lib.sg_step.argtypes = [void, void, ctypes.c_uint32, void]
         lib.sg_check.argtypes = [void]

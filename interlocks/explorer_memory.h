@@ -1,4 +1,4 @@
-/* Memory under one cap: a shared budget, regions that grow in place, and a queue of keys.
+/* Memory under one cap: a shared budget, regions that grow in place, buffers, and a queue of keys.
  *
  * A region is address space reserved once and used from the front. Growing it copies nothing and never
  * holds an old and a new copy side by side, so the peak is what is used. If the system refuses to
@@ -23,7 +23,7 @@
 #endif
 #endif
 
-typedef struct {
+typedef struct sg_budget {
     atomic_uint_fast64_t used;
     uint64_t cap;
 } sg_budget;
@@ -105,6 +105,44 @@ static void sg_region_close(sg_region *r)
     munmap(r->whole, r->whole_bytes);
 #endif
     memset(r, 0, sizeof *r);
+}
+
+/* Memory for what belongs together and grows; what lies in it is kept when it does. */
+typedef struct {
+    void *at;
+    uint64_t bytes;
+} sg_buffer;
+
+/* Makes it that large at least; 0 when memory is out, and then it is as it was. A NULL budget has no cap. */
+static __attribute__((noinline)) int sg_buffer_grow(sg_buffer *b, uint64_t bytes, sg_budget *budget)
+{
+    uint64_t more = bytes > b->bytes * 2 ? bytes : b->bytes * 2;
+    if (budget && !sg_budget_take(budget, more)) { /* old and new for a moment, as realloc may need both */
+        more = bytes;
+        if (!sg_budget_take(budget, more))
+            return 0;
+    }
+    void *at = realloc(b->at, more);
+    if (budget)
+        sg_budget_give(budget, at ? b->bytes : more);
+    if (!at)
+        return 0;
+    b->at = at;
+    b->bytes = more;
+    return 1;
+}
+
+static inline int sg_buffer_fit(sg_buffer *b, uint64_t bytes, sg_budget *budget)
+{
+    return bytes <= b->bytes || sg_buffer_grow(b, bytes, budget);
+}
+
+static void sg_buffer_close(sg_buffer *b, sg_budget *budget)
+{
+    if (budget)
+        sg_budget_give(budget, b->bytes);
+    free(b->at);
+    memset(b, 0, sizeof *b);
 }
 
 /* A key that waits, in as many 32-bit words as it needs: a quarter less than in 64-bit words for 65 to 96

@@ -48,6 +48,7 @@ static inline void sg_field_set(sg_key *k, const sg_counter *f, uint32_t value)
 typedef struct {
     sg_branching branching;
     sg_shelf results, motions;
+    sg_budget *budget; /* of what grows; NULL: no cap */
 } sg_memory;
 
 #define SG_MOST_SHIFT 6
@@ -71,30 +72,30 @@ enum {
 
 static inline uint64_t sg_answer_words(uint32_t picks)
 {
-    return (picks * 2 * sizeof(uint16_t) + 7) / 8;
+    return ((uint64_t)picks * 2 * sizeof(sg_pick) + 7) / 8;
 }
 
-static inline void sg_answers_keep(uint64_t *to, const uint16_t *pick, const uint16_t *size, uint32_t picks)
+/* Room at the end of a shelf whose record is being written; NULL when it is full. A record that has the
+ * shelf to itself makes it grow instead, and NULL is then a fault: memory is out. */
+static inline uint64_t *sg_record_add(sg_shelf *s, uint64_t words, int alone, sg_context *c)
 {
-    memcpy(to, pick, picks * sizeof *pick);
-    memcpy((uint16_t *)to + picks, size, picks * sizeof *size);
+    uint64_t *to = alone ? sg_shelf_add_alone(s, words, c->budget) : sg_shelf_add(s, words);
+    if (SG_RARE(!to && alone))
+        sg_fault(c, SG_CAPPED_MEMORY);
+    return to;
 }
 
-/* Appends a result; 0 when the arena is full. */
-static int sg_result_keep(sg_shelf *s, const sg_branch *b, const uint64_t *body)
+/* Appends the i-th branch of a layer as a result; 0 when there is no room. */
+static int sg_result_keep(sg_shelf *s, const sg_layer *from, uint32_t i, int alone, sg_context *c)
 {
-    uint64_t *to = sg_shelf_add(s, sg_told_at + sg_answer_words(b->picks));
+    const sg_branch *b = sg_head(from, i);
+    uint64_t *to = sg_record_add(s, sg_told_at + sg_answer_words(b->picks), alone, c);
     if (!to)
         return 0;
-    uint16_t pick[SG_BRANCH_PICKS], size[SG_BRANCH_PICKS];
-    for (uint32_t i = 0; i < b->picks; i++) {
-        pick[i] = b->pick[i];
-        size[i] = (uint16_t)(b->size[i] + 1);
-    }
     to[0] = b->picks;
     memcpy(to + 1, b->events, sizeof b->events);
-    memcpy(to + 1 + SG_EVENT_WORDS, body, sg_result_words * sizeof *to);
-    sg_answers_keep(to + sg_told_at, pick, size, b->picks);
+    memcpy(to + 1 + SG_EVENT_WORDS, sg_body_of(from, i), sg_result_words * sizeof *to);
+    memcpy(to + sg_told_at, sg_answers_of(from, b), 2 * b->picks * sizeof(sg_pick));
     return 1;
 }
 
@@ -107,17 +108,26 @@ static void sg_memory_drop(void)
     sg_memory_mine = NULL;
     if (!m)
         return;
-    sg_shelf_close(&m->results);
-    sg_shelf_close(&m->motions);
-    sg_shelf_close(&m->branching.decisions);
+    sg_shelf_close(&m->results, m->budget);
+    sg_shelf_close(&m->motions, m->budget);
+    sg_shelf_close(&m->branching.decisions, m->budget);
+    sg_layer_close(&m->branching.layer[0], m->budget);
+    sg_layer_close(&m->branching.layer[1], m->budget);
     free(m);
 }
 
-static sg_memory *sg_memory_of(unsigned shift)
+static sg_memory *sg_memory_of(const sg_context *c)
 {
     sg_memory *m = sg_memory_mine;
+    unsigned shift = c->shelf_shift;
+    if (SG_RARE(m && m->budget != c->budget)) {
+        sg_memory_drop();
+        m = NULL;
+    }
     if (SG_RARE(!m)) {
         m = sg_memory_mine = calloc(1, sizeof *m);
+        if (m)
+            m->budget = c->budget;
         if (!m || !sg_shelf_open(&m->results, SG_RESULT_PLACES >> shift, SG_RESULT_ARENA >> shift) ||
             !sg_shelf_open(&m->motions, SG_MOTION_PLACES >> shift, SG_MOTION_ARENA >> shift) ||
             !sg_shelf_open(&m->branching.decisions, SG_DECISION_PLACES >> shift, SG_DECISION_ARENA >> shift)) {
@@ -134,23 +144,24 @@ static __attribute__((noinline)) void sg_work_out(sg_context *c, const sg_key *f
 {
     sg_branching *b = &m->branching;
     sg_work scanned, work;
-    int fresh = 0;
+    int alone = 0;
 again:
     *place = (sg_kept){m->results.used, 0, m->results.round};
-    uint64_t *keys = sg_shelf_add(&m->results, 2 * SG_KEY_WORDS);
+    uint64_t *keys = sg_record_add(&m->results, 2 * SG_KEY_WORDS, alone, c);
     int full = !keys;
     if (!full) {
         memcpy(keys, read->w, sizeof read->w);
         memcpy(keys + SG_KEY_WORDS, from->w, sizeof from->w);
     }
     c->fixed = 0;
-    c->alive = 0;
+    memset(c->alive, 0, sizeof c->alive);
+    memset(c->needed, 0, sizeof c->needed);
+    c->lacks = 0;
     memset(&scanned, 0, sizeof scanned);
     if (!full)
         do {
-            uint16_t first_pick[SG_MAX_CHOICES], first_size[SG_MAX_CHOICES];
+            sg_pick first_pick[SG_MAX_CHOICES], first_size[SG_MAX_CHOICES];
             uint64_t first_events[SG_EVENT_WORDS];
-            c->needed = 0;
             sg_events_clear(c);
             c->asked = 0;
             sg_stage1_first(c, from, &scanned);
@@ -163,32 +174,32 @@ again:
             for (;;) {
                 sg_layer *decisions = sg_decide(c, b, &scanned, &work);
                 results = decisions == &b->layer[0] ? &b->layer[1] : &b->layer[0];
-                results->count = 0;
+                sg_layer_clear(results);
                 if (!c->fault)
                     sg_branch_on(c, &work, decisions, results, SG_SEGMENTS, &scanned);
-                if (!c->needed || c->fault)
+                int lacking = c->lacks;
+                c->lacks = 0;
+                for (unsigned i = 0; i < SG_FREE_WORDS; i++) {
+                    c->alive[i] |= c->needed[i];
+                    c->needed[i] = 0;
+                }
+                if (!lacking || c->fault)
                     break;
-                c->alive |= c->needed;
-                c->needed = 0;
                 c->asked = first;
                 memcpy(c->pick, first_pick, first * sizeof c->pick[0]);
                 memcpy(c->size, first_size, first * sizeof c->size[0]);
                 memcpy(c->events, first_events, sizeof first_events);
             }
             for (uint32_t i = 0; i < results->count && !c->fault && !full; i++, place->count++)
-                full = !sg_result_keep(&m->results, &results->head[i], results->body[i]);
+                full = !sg_result_keep(&m->results, results, i, alone, c);
             memcpy(c->pick, first_pick, first * sizeof c->pick[0]);
             memcpy(c->size, first_size, first * sizeof c->size[0]);
             c->fixed = first;
         } while (sg_next_leaf(c, 0) && !c->fault && !full);
     if (full && !c->fault) {
-        if (fresh) { /* one state fills the whole arena */
-            sg_fault(c, SG_TOO_MANY_CHOICES);
-        } else {
-            fresh = 1;
-            sg_shelf_clear(&m->results);
-            goto again;
-        }
+        alone = 1;
+        sg_shelf_clear(&m->results);
+        goto again;
     }
     if (c->fault)
         place->round = 0;
@@ -199,14 +210,14 @@ static __attribute__((noinline)) void sg_move_parts(sg_context *c, const uint64_
 {
     sg_work work;
     sg_key to, parts;
-    int fresh = 0;
+    int alone = 0;
 again:
     memset(&work, 0, sizeof work);
     memcpy(parts.w, key + SG_CONDITION_WORDS, sizeof parts.w);
     sg_unpack_parts(&parts, &work);
     sg_conditions_set(&work, key);
     *place = (sg_kept){s->used, 0, s->round};
-    uint64_t *kept = sg_shelf_add(s, sg_motion_key_words);
+    uint64_t *kept = sg_record_add(s, sg_motion_key_words, alone, c);
     if (kept)
         memcpy(kept, key, sg_motion_key_words * sizeof *key);
     c->fixed = 0;
@@ -215,23 +226,21 @@ again:
         sg_events_clear(c);
         sg_stage2(c, &work, &to);
         sg_steady(c);
-        kept = kept ? sg_shelf_add(s, sg_motion_told_at + sg_answer_words(c->asked)) : NULL;
+        kept = kept ? sg_record_add(s, sg_motion_told_at + sg_answer_words(c->asked), alone, c) : NULL;
         if (kept) {
             kept[0] = c->asked;
             memcpy(kept + 1, c->events, sizeof c->events);
             memcpy(kept + 1 + SG_EVENT_WORDS, to.w, sizeof to.w);
-            sg_answers_keep(kept + sg_motion_told_at, c->pick, c->size, c->asked);
+            sg_pick *answers = (sg_pick *)(kept + sg_motion_told_at);
+            memcpy(answers, c->pick, c->asked * sizeof *answers);
+            memcpy(answers + c->asked, c->size, c->asked * sizeof *answers);
             place->count++;
         }
     } while (kept && sg_next_leaf(c, 0) && !c->fault);
     if (!kept && !c->fault) {
-        if (fresh) { /* one motion fills the whole arena */
-            sg_fault(c, SG_TOO_MANY_CHOICES);
-        } else {
-            fresh = 1;
-            sg_shelf_clear(s);
-            goto again;
-        }
+        alone = 1;
+        sg_shelf_clear(s);
+        goto again;
     }
     if (c->fault)
         place->round = 0;
@@ -242,7 +251,7 @@ static void sg_tell(sg_context *c)
 {
     uint32_t at = 0;
     for (unsigned stage = 0; stage < 2; stage++) {
-        const uint16_t *answers = c->told[stage];
+        const sg_pick *answers = c->told[stage];
         for (uint32_t i = 0; i < c->told_picks[stage] && at < SG_MAX_CHOICES; i++, at++) {
             c->pick[at] = answers[i];
             c->size[at] = answers[c->told_picks[stage] + i];
@@ -254,7 +263,7 @@ static void sg_tell(sg_context *c)
 static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, const sg_key *from, sg_visit *visit,
                                                                  void *arg, const int lazy)
 {
-    sg_memory *m = sg_memory_of(c->shelf_shift);
+    sg_memory *m = sg_memory_of(c);
     if (SG_RARE(!m)) {
         sg_fault(c, SG_NO_MEMORY);
         return;
@@ -314,7 +323,7 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
                 sg_field_set(&packed, moved[k].counter, moved[k].now + step);
         }
         uint32_t split = (uint32_t)result[0];
-        c->told[0] = (const uint16_t *)(result + sg_told_at);
+        c->told[0] = (const sg_pick *)(result + sg_told_at);
         c->told_picks[0] = split;
         memcpy(c->events, result + 1, sizeof c->events);
         const uint64_t *motion = m->motions.arena + motions->at + sg_motion_key_words;
@@ -324,7 +333,7 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
                 c->events[e] |= motion[1 + e];
             for (unsigned w = 0; w < SG_KEY_WORDS; w++)
                 to.w[w] = packed.w[w] | motion[1 + SG_EVENT_WORDS + w];
-            c->told[1] = (const uint16_t *)(motion + sg_motion_told_at);
+            c->told[1] = (const sg_pick *)(motion + sg_motion_told_at);
             c->told_picks[1] = picks;
             c->asked = split + picks;
             if (SG_RARE(c->asked > SG_MAX_CHOICES))

@@ -26,9 +26,9 @@ typedef struct {
 /* The least of the first transitions in which something happened. */
 typedef struct {
     uint32_t depth; /* of the state it ends in; 0: never happened */
-    uint16_t split; /* picks of stage 1 */
-    uint16_t picks;
-    uint16_t pick[SG_MAX_CHOICES];
+    uint32_t split; /* picks of stage 1 */
+    uint32_t picks;
+    sg_pick pick[SG_MAX_CHOICES];
     sg_key from;
 } sg_record;
 
@@ -98,12 +98,27 @@ static inline void sg_events_clear(sg_context *c)
         c->events[i] = 0;
 }
 
+static inline void sg_goals_note(sg_context *c, const sg_work *w)
+{
+    (void)c, (void)w;
 #if SG_POSSIBLE > 0
-static inline uint32_t sg_goals_hit(const sg_context *c)
+    for (unsigned word = 0; word < SG_GOAL_WORDS; word++)
+        for (uint32_t goals = sg_goals(w, word); goals; goals &= goals - 1) {
+            unsigned event = SG_BREAKS + 32 * word + (unsigned)__builtin_ctz(goals);
+            c->events[event >> 6] |= UINT64_C(1) << (event & 63);
+        }
+#endif
+}
+
+#if SG_POSSIBLE > 0
+/* Of the goals from 32 * word on, those met in this transition. */
+static inline uint32_t sg_goals_hit(const sg_context *c, unsigned word)
 {
     uint32_t goals = 0;
-    for (unsigned i = 0; i < SG_POSSIBLE; i++)
-        goals |= (uint32_t)(c->events[(SG_BREAKS + i) >> 6] >> ((SG_BREAKS + i) & 63) & 1) << i;
+    for (unsigned i = 0; i < 32 && 32 * word + i < SG_POSSIBLE; i++) {
+        unsigned event = SG_BREAKS + 32 * word + i;
+        goals |= (uint32_t)(c->events[event >> 6] >> (event & 63) & 1) << i;
+    }
     return goals;
 }
 #endif
@@ -181,11 +196,7 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         c->asked = 0;
         sg_stage1(c, from, &work);
         sg_steady(c);
-#if SG_POSSIBLE > 0
-        uint32_t goals = sg_goals(&work);
-        for (unsigned i = 0; i < SG_POSSIBLE; i++)
-            c->events[(SG_BREAKS + i) >> 6] |= (uint64_t)(goals >> i & 1) << ((SG_BREAKS + i) & 63);
-#endif
+        sg_goals_note(c, &work);
         uint32_t split = c->asked;
         do {
             c->asked = split;
@@ -236,8 +247,8 @@ static int sg_initials(sg_context *c, sg_visit *visit, void *arg)
 static void sg_record_fill(sg_record *r, const sg_context *c, const sg_key *from, uint32_t depth, uint32_t split)
 {
     r->depth = depth;
-    r->split = (uint16_t)split;
-    r->picks = (uint16_t)c->asked;
+    r->split = split;
+    r->picks = c->asked;
     memcpy(r->pick, c->pick, c->asked * sizeof c->pick[0]);
     r->from = *from;
 }

@@ -2,10 +2,13 @@
  *
  * A record is a key of a fixed number of words and what belongs to it. A record that is put to a place
  * where another one stands takes the place; when the arena is full everything on the shelf is void. So a
- * shelf never grows, and what is found on it has exactly the key that was asked for.
+ * shelf hardly grows (only when one record alone is larger than it), and what is found on it has exactly
+ * the key that was asked for.
  */
 #ifndef SG_EXPLORER_SHELF_H
 #define SG_EXPLORER_SHELF_H
+
+#include "explorer_memory.h"
 
 typedef struct {
     uint64_t at;           /* in the arena: the key, then what belongs to it */
@@ -16,6 +19,7 @@ typedef struct {
     sg_kept *place;
     uint64_t *arena;
     uint64_t used, room; /* words */
+    uint64_t booked;     /* bytes by which it has grown, booked with the budget */
     uint32_t mask, round;
 } sg_shelf;
 
@@ -26,13 +30,16 @@ static int sg_shelf_open(sg_shelf *s, uint32_t places, uint64_t words)
     s->arena = malloc(words * sizeof *s->arena);
     s->used = 0;
     s->room = words;
+    s->booked = 0;
     s->mask = places - 1;
     s->round = 1;
     return s->place && s->arena;
 }
 
-static void sg_shelf_close(sg_shelf *s)
+static void sg_shelf_close(sg_shelf *s, sg_budget *budget)
 {
+    if (budget)
+        sg_budget_give(budget, s->booked);
     free(s->place);
     free(s->arena);
 }
@@ -73,6 +80,26 @@ static inline uint64_t *sg_shelf_add(sg_shelf *s, uint64_t words)
         return NULL;
     s->used += words;
     return s->arena + s->used - words;
+}
+
+/* The same for the only record on the shelf, which may make it grow; NULL when memory is out. */
+static uint64_t *sg_shelf_add_alone(sg_shelf *s, uint64_t words, sg_budget *budget)
+{
+    if (s->used + words > s->room) {
+        uint64_t room = s->used + words > s->room * 2 ? s->used + words : s->room * 2, more = 8 * (room - s->room);
+        if (budget && !sg_budget_take(budget, more))
+            return NULL;
+        uint64_t *arena = realloc(s->arena, 8 * room);
+        if (!arena) {
+            if (budget)
+                sg_budget_give(budget, more);
+            return NULL;
+        }
+        s->arena = arena;
+        s->room = room;
+        s->booked += more;
+    }
+    return sg_shelf_add(s, words);
 }
 
 static inline void sg_shelf_clear(sg_shelf *s)

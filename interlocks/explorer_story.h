@@ -12,8 +12,8 @@
 
 /* How a state of a story is reached: from the one before it, or, for the first, by the initial choices. */
 typedef struct {
-    uint16_t split, picks;
-    uint16_t pick[SG_MAX_CHOICES];
+    uint32_t split, picks;
+    sg_pick pick[SG_MAX_CHOICES];
 } sg_way;
 
 #define SG_SIEVE 4096
@@ -108,6 +108,9 @@ static void sg_story_job(void *arg, unsigned index)
     sg_worker *me = run->workers[index];
     sg_tracing tracing = {all, me->scratch};
     sg_levels_sort(me); /* without it the cursors are slower */
+    /* Only states that the search had room to expand are expanded again, so this grows no further. */
+    me->context.budget = NULL;
+    me->context.fault = 0;
     do {
         memset(me->scratch, 0, all->targets * sizeof(sg_record));
         sg_cursor level = sg_cursor_at(me, all->depth - 1);
@@ -125,6 +128,7 @@ static void sg_story_job(void *arg, unsigned index)
             sg_story_step(all);
         sg_barrier_wait(&run->barrier);
     } while (run->go_on);
+    me->context.budget = &run->budget;
     sg_levels_drop(me);
 }
 
@@ -134,7 +138,7 @@ static int sg_trace_initial(void *arg, sg_context *c, const sg_key *from, const 
     sg_stories *all = arg;
     for (uint64_t i = 0; i < all->targets; i++) {
         sg_way *way = &all->ways[all->starts[i]];
-        if (way->split == UINT16_MAX && sg_key_same(to, &all->keys[all->starts[i]])) {
+        if (way->split == UINT32_MAX && sg_key_same(to, &all->keys[all->starts[i]])) {
             sg_record r;
             sg_record_fill(&r, c, to, 1, split);
             sg_way_fill(way, &r);
@@ -163,7 +167,7 @@ static int sg_story(sg_run *run, uint64_t targets, const sg_key *wanted, const u
             all->starts[i] = rows;
             rows += (uint64_t)depths[i] + 1;
             keys[rows - 1] = wanted[i];
-            ways[all->starts[i]].split = UINT16_MAX; /* how it began is not known yet */
+            ways[all->starts[i]].split = UINT32_MAX; /* how it began is not known yet */
             if (depths[i] > all->deepest)
                 all->deepest = depths[i];
         }
@@ -177,7 +181,7 @@ static int sg_story(sg_run *run, uint64_t targets, const sg_key *wanted, const u
         if (!status)
             status = sg_initials(&run->workers[0]->context, sg_trace_initial, all);
         for (uint64_t i = 0; i < targets && !status; i++)
-            if (ways[all->starts[i]].split == UINT16_MAX)
+            if (ways[all->starts[i]].split == UINT32_MAX)
                 status = SG_NOT_FOUND;
     }
     for (unsigned t = 0; t < run->options.threads; t++) {

@@ -85,7 +85,7 @@ static int sg_fault_visit(void *arg, sg_context *c, const sg_key *from, const sg
         fresh &= !c->pick[i];
     uint32_t fault = sg_fault_of(to);
     if (fresh) {
-        p->works = sg_goals_hit(c) & 1 ? SG_WORKS : 0;
+        p->works = sg_goals_hit(c, 0) & 1 ? SG_WORKS : 0;
         for (unsigned event = 0; event < SG_BREAKS && fault; event++) {
             if (!(c->events[event >> 6] >> (event & 63) & 1))
                 continue;

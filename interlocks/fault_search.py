@@ -82,7 +82,7 @@ class UnderFault:
     """What the pass says of one fault."""
 
     situations: int
-    ends: bool  # every run comes to stand for good
+    ends: bool | None  # every run comes to stand for good; None: not found out
     longest: int  # ticks from its beginning until then, if so
     restless: bool  # a run stops and works again for ever
     breaks: dict[int, Record]  # by index of the broken requirement

@@ -1,10 +1,11 @@
 """Faults in the closed loop: when each may begin, and what it does to what it sticks to.
 
 A stuck fault begins at the first tick in which it changes something: begun earlier it is the same run, so
-nothing is lost and many states are saved. A free input's fault may begin at any tick, and an output that
-is stuck on at power-on may have been so for long, which a part may tell though the output is asked for
-now. Faults of inputs and of power begin before the controller scans, those of outputs once it is known
-what is asked.
+no break is lost and many states are saved. What is lost is how long it has been there, so where times count
+from a fault's beginning it may begin *unseen*, at any tick, as the fault of a free input always may. And an
+output that is stuck on at power-on may have been so for long, which a part may tell though the output is
+asked for now. Faults of inputs and of power begin before the controller scans, those of outputs once it is
+known what is asked.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ class FaultSteps:
 
     Args:
         budget: how many faults may happen, 0 to 2.
+        unseen: a fault may also begin in a tick in which it changes nothing.
 
     Attributes:
         faults: those that may begin.
@@ -47,8 +49,11 @@ class FaultSteps:
         dark: whether the power is off.
     """
 
-    def __init__(self, machine: Machine, budget: int, controller: ControllerProgram) -> None:
+    def __init__(
+        self, machine: Machine, budget: int, controller: ControllerProgram, *, unseen: bool = False
+    ) -> None:
         self.budget = budget
+        self.unseen = unseen
         self.controller = controller
         self.faults = faults_of(machine) if budget else ()
         self.numbers = {(item.kind, item.subject): item.number for item in self.faults}
@@ -72,9 +77,9 @@ class FaultSteps:
         for fault in self.faults:
             cell = circuits.get(fault.subject)
             if fault.kind is FaultKind.INPUT_ON:
-                options.append((TRUE if cell is None else Complement(Ref(cell)), fault.number))
+                options.append((self._changes(None if cell is None else Complement(Ref(cell))), fault.number))
             elif fault.kind is FaultKind.INPUT_OFF:
-                options.append((TRUE if cell is None else Ref(cell), fault.number))
+                options.append((self._changes(None if cell is None else Ref(cell)), fault.number))
             elif fault.kind is FaultKind.POWER:
                 options.append((TRUE, fault.number))
         power = self.number(FaultKind.POWER, "")
@@ -98,13 +103,18 @@ class FaultSteps:
         options: list[tuple[Term, int]] = []
         for fault in self.faults:
             if fault.kind is FaultKind.OUTPUT_ON:
-                off = Complement(asked[fault.subject])
-                options.append((off if power_on == FALSE else disjunction((off, power_on)), fault.number))
+                off = self._changes(Complement(asked[fault.subject]))
+                tells = off if power_on == FALSE else disjunction((off, power_on))
+                options.append((tells, fault.number))
             elif fault.kind is FaultKind.OUTPUT_OFF:
-                options.append((asked[fault.subject], fault.number))
+                options.append((self._changes(asked[fault.subject]), fault.number))
         if not options:
             return ()
         return self._begin(options)
+
+    def _changes(self, something: Term | None) -> Term:
+        """When a fault may begin: where it changes something, if that is known and asked for."""
+        return TRUE if self.unseen or something is None else something
 
     def _begin(self, options: list[tuple[Term, int]], power: int = 0) -> Block:
         """A fault may begin if there is still one to come; power goes in the tick in which its own does."""

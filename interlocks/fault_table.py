@@ -10,13 +10,13 @@ harmless
 stops by itself
     Whatever operator and parts do, no output with a hazard is on any more from some moment on, the
     faulty output aside, nor can be turned on again. The longest time from the fault's beginning to
-    that moment is told (``fault_pass.h``).
+    that moment is told (``fault_pass.h``), from any moment at which it may have begun (``fault_times``).
+stops while it lasts
+    Power is out: nothing is driven. After its return the machine may work again, so it does not stay
+    stopped; what must not happen then is for the requirements to say.
 goes unnoticed
     None of these: the machine may work on for ever. Where it cannot stop and start again for ever it
     is told that the fault is noticed at the next start.
-
-A power interruption is over when power returns, so it is a stop: nothing is driven while it lasts, and
-what must not happen afterwards is for the requirements to say.
 """
 
 from __future__ import annotations
@@ -41,6 +41,7 @@ from .explorer import Outcome as Searched
 from .explorer import Progress, Status
 from .fault_pairs import Pairs, fault_pairs
 from .fault_search import FaultExplorer, UnderFault, build_fault_checker, hazardous_outputs, with_work_goal
+from .fault_times import from_any_moment
 from .first_difference import FirstDifference, first_differences
 from .packing import key_bits, packed_fields
 from .story import tell
@@ -86,6 +87,8 @@ def fault_table(
         raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
     loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
     exploration, found, stories = _search(loop, given, progress, on_slow_build)
+    if found is not None:
+        found = from_any_moment(loop, found, given, on_slow_build)
     differences: dict[str, FirstDifference] = {}
     if found is not None and machine.inputs and machine.outputs:
         with suppress(OutOfTime):
@@ -200,13 +203,11 @@ def _row(
     first = _first_difference(loop, fault, found, differences)
     breaks = _breaks(loop, fault, found, stories)
     stop = found.longest * loop.tick if found.ends else None
-    if fault.kind is FaultKind.POWER:
-        stop = 0
     row = replace(
         row,
         breaks=breaks,
         stop_time=stop,
-        next_start=stop is None and not found.restless,
+        next_start=found.ends is False and not found.restless,
         dangerous=first.dangerous,
         situations=found.situations,
     )
@@ -217,9 +218,11 @@ def _row(
     if not first.differs:
         text = "changes no output; by itself it harms nothing and stays hidden until a second fault"
         return replace(row, outcome=Outcome.HARMLESS, text=text)
-    if fault.kind is FaultKind.POWER:
-        text = "nothing is driven while power is out; what holds goes on holding after its return"
-        return replace(row, outcome=Outcome.STOPS, text=text)
+    if found.ends is None:
+        return replace(row, text="how long it can stay unseen is not known: that search was cut short")
+    if fault.kind is FaultKind.POWER and stop is None:
+        text = "nothing is driven while power is out; after its return the machine may work again"
+        return replace(row, outcome=Outcome.PAUSES, text=text)
     if stop is not None:
         when = "at once" if stop == 0 else f"within {time_text(stop)} at the latest"
         return replace(
@@ -299,7 +302,11 @@ def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -
         "Harmless: no run differs in any output from the same run without the fault. Such a fault stays "
         "hidden; what it does together with a second one is not said by this table.",
         "Stops by itself: whatever operator and parts do, from some moment on no output with a hazard is on "
-        "or can be turned on, a faulty output itself aside. The time counts from the fault's beginning.",
+        "or can be turned on, a faulty output itself aside. The time counts from the scan in which the fault "
+        "begins, also where it shows only later; a fault that comes between two scans is there up to one "
+        "scan longer.",
+        "Stops while it lasts: power is out and nothing is driven; after its return the machine may work "
+        "again.",
         "Goes unnoticed: none of these, and no requirement that is judged with a fault is broken. Outputs "
         "may differ, but the machine may work on for ever, and nothing need tell anybody of the fault.",
         "Dangerous, for the diagnostic coverage: the first difference the fault makes can be an output with "

@@ -69,7 +69,8 @@ class History:
 
     Attributes:
         beliefs: memory sets; ``start`` is the index of the cold start's.
-        roots: node at the beginning of a tick, by mode and belief.
+        roots: node at the beginning of a tick, by mode and belief; ``NONE`` where no tick begins
+            with that belief.
         yes, no: node after an answer, by node and query; ``NONE`` if impossible.
         ends: belief after the tick, by node.
         members: beliefs of one value each that a belief is resolved to; a single entry
@@ -224,12 +225,16 @@ class _Builder:
                 continue
             belief = self.pending_beliefs.pop(0)
             number = self.beliefs[belief]
-            pairs = frozenset(Pair(memory, circuit) for memory in belief for circuit in (0, 1))
-            for mode in Mode:
-                self.roots[mode, number] = self._node(mode, pairs)
             if self.exact and len(belief) > 1:
                 for memory in sorted(belief):
                     self._belief(frozenset({memory}))
+                if not self._is_full(belief):  # resolved in the tick it ends: no tick begins with it
+                    for mode in Mode:
+                        self.roots[mode, number] = NONE
+                    continue
+            pairs = frozenset(Pair(memory, circuit) for memory in belief for circuit in (0, 1))
+            for mode in Mode:
+                self.roots[mode, number] = self._node(mode, pairs)
         return True
 
     def _expand(self, mode: Mode, pairs: frozenset[Pair]) -> None:

@@ -4,7 +4,8 @@ Three kinds of value die:
 
 * time since entry, beyond the longest time any exit of the active state waits for;
 * memory that only its own sequence reads, in states from which no path reads it before
-  writing it (backward data flow over the sequence's exits and overrides);
+  it is overwritten (backward data flow over the sequence's exits and overrides; what an exit
+  reads and overwrites says ``controller.footprint``);
 * the remembered level behind ``rising`` and ``falling``, which is overwritten in every scan,
   when nothing that may be looked at in the next scan asks for it.
 
@@ -17,6 +18,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from stillgate.controller.expression import Operator
+from stillgate.controller.footprint import (
+    cells_read,
+    overwritten_by_exit,
+    read_by_exit,
+    terms_of_exit,
+    written_by_exit,
+)
 from stillgate.controller.program import (
     TRUE,
     Assign,
@@ -34,7 +42,6 @@ from stillgate.controller.program import (
     SequenceProgram,
     Term,
     disjunction,
-    terms_in,
     ticks_up,
     walk_term,
 )
@@ -107,15 +114,14 @@ def _cap_elapsed(sequence: SequenceProgram, period: int) -> list[If]:
 
 
 def _dead_memory(controller: ControllerProgram, others: Block) -> list[If]:
-    read_outside = {term.cell for term in terms_in(others) if isinstance(term, Ref)}
-    read_outside |= {term.cell for term in terms_in(controller.observe) if isinstance(term, Ref)}
-    for output in controller.outputs:
-        for _, permit in output.permits:
-            read_outside |= _refs(permit)
+    permits = tuple(If(permit, ()) for output in controller.outputs for _, permit in output.permits)
+    read_outside = cells_read((*others, *controller.observe, *permits))
     found: list[If] = []
     for cell in controller.memory:
-        readers = [item for item in controller.sequences if cell in _sequence_reads(item)]
-        writers = [item for item in controller.sequences if cell in _sequence_writes(item)]
+        readers = [one for one in controller.sequences if any(cell in read_by_exit(it) for it in _items(one))]
+        writers = [
+            one for one in controller.sequences if any(cell in written_by_exit(it) for it in _items(one))
+        ]
         if cell in read_outside or len(readers) > 1 or (readers and readers != writers):
             continue
         if not readers:
@@ -127,43 +133,25 @@ def _dead_memory(controller: ControllerProgram, others: Block) -> list[If]:
     return found
 
 
-def _refs(term: Term) -> set[Cell]:
-    return {node.cell for node in walk_term(term) if isinstance(node, Ref)}
-
-
 def _items(sequence: SequenceProgram) -> list[ExitProgram]:
     return [*sequence.overrides, *(item for items in sequence.exits for item in items)]
 
 
-def _sequence_reads(sequence: SequenceProgram) -> set[Cell]:
-    found: set[Cell] = set()
-    for item in _items(sequence):
-        found |= _refs(item.guard)
-        for _, value in item.actions:
-            found |= _refs(value)
-    return found
-
-
-def _sequence_writes(sequence: SequenceProgram) -> set[Cell]:
-    return {cell for item in _items(sequence) for cell, _ in item.actions}
-
-
 def _live_states(sequence: SequenceProgram, cell: Cell) -> list[bool]:
-    """Per state, whether some path from it reads the cell before writing it."""
+    """Per state, whether some path from it reads the cell before nothing is left of it."""
     live = [False] * len(sequence.states)
     changed = True
     while changed:
         changed = False
         for number, exits in enumerate(sequence.exits):
-            if live[number]:
-                continue
-            for item in (*sequence.overrides, *exits):
-                reads = cell in _refs(item.guard) or any(cell in _refs(value) for _, value in item.actions)
-                kept = all(written != cell for written, _ in item.actions)
-                if reads or (kept and live[item.target]):
-                    live[number] = changed = True
-                    break
+            if not live[number] and any(_wants(item, cell, live) for item in (*sequence.overrides, *exits)):
+                live[number] = changed = True
     return live
+
+
+def _wants(item: ExitProgram, cell: Cell, live: list[bool]) -> bool:
+    """Whether an exit reads the cell, or leaves it to a state from which it is read."""
+    return cell in read_by_exit(item) or (live[item.target] and cell not in overwritten_by_exit(item))
 
 
 # -- edges -------------------------------------------------------------------------------------
@@ -180,7 +168,7 @@ def _edge_readers(controller: ControllerProgram, asks: Callable[[Term], bool]) -
         return any(asks(node) for node in walk_term(term))
 
     def item_asks(item: ExitProgram) -> bool:
-        return mentions(item.guard) or any(mentions(value) for _, value in item.actions)
+        return any(mentions(term) for term in terms_of_exit(item))
 
     if any(mentions(permit) for output in controller.outputs for _, permit in output.permits):
         return TRUE

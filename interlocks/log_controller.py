@@ -20,16 +20,16 @@ from stillgate.controller.emit_c import (
     CWriter,
     c_name,
     c_type,
-    cells_written,
     controller_locals,
     emit_controller,
     level_macros,
 )
 from stillgate.controller.expression import Name, walk
+from stillgate.controller.footprint import cells_read, cells_written
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine, Requirement
 from stillgate.controller.namespace import Context, Namespace, PartTruthRef
-from stillgate.controller.program import Assign, Block, Cell, Note, NoteKind, Ref, Scope, Statement, terms_in
+from stillgate.controller.program import Assign, Block, Cell, Note, NoteKind, Ref, Scope, Statement
 from stillgate.controller.toolchain import build_library
 from stillgate.sim_io.plant import lower_plant
 
@@ -172,7 +172,7 @@ class _Source:
         ]
         self.block: Block = (*drive, *monitors.block)
         self.controller = {*program.cells, *controller_locals(program)}
-        read = {term.cell for term in terms_in(self.block) if isinstance(term, Ref)}
+        read = cells_read(self.block)
         own = {*self.circuits.values(), *monitors.cells, *cells_written(self.block), *read}
         self.own = sorted(own - self.controller, key=lambda cell: cell.name)
         self.names = len(program.bounds_marks) + len(monitors.broken)

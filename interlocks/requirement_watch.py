@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from stillgate.controller.evaluate import Compiler, Layout, Values
+from stillgate.controller.footprint import cells_read, cells_written
 from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.program import (
     Assign,
@@ -19,9 +20,7 @@ from stillgate.controller.program import (
     Cell,
     NoteKind,
     Observation,
-    Ref,
     Scope,
-    terms_in,
 )
 from stillgate.controller.quantities import Condition, Milliseconds, Ticks
 from stillgate.sim_io.simulation import Simulation
@@ -83,8 +82,8 @@ class RequirementWatch:
         goals = tuple(Assign(cell, term) for cell, (_, term) in zip(truths, monitors.goals, strict=True))
         block: Block = (*monitors.block, *goals)
         own = set(monitors.cells) | set(truths)
-        own |= {item.cell for item in monitors.block if isinstance(item, Assign)}
-        read = {term.cell for term in terms_in(block) if isinstance(term, Ref)}
+        own |= set(cells_written(monitors.block))
+        read = cells_read(block)
         self._taken_over = tuple(sorted(read - own, key=lambda cell: cell.name))
         self._layout = Layout((*own, *self._taken_over))
         self._truths = tuple(self._layout.slot(cell) for cell in truths)

@@ -33,12 +33,13 @@ from typing import Any
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.evaluate import Compiler, Layout
+from stillgate.controller.footprint import Key
 from stillgate.controller.program import FALSE, Assign, Block, Cell, Observation, Read, terms_in
 
 from .believed_input import DARK, HEALTHY, STUCK_OFF, STUCK_ON, BelievedInput, Memory
 from .certificate import Certificate
 from .closed_loop import ClosedLoop, FreeInput, goal_cell
-from .step_pieces import Chain, Course, Host, Key, Pairs, Trace, choices_of, links
+from .step_pieces import Chain, Course, Host, Pairs, Trace, choices_of, links
 
 State = tuple[int, ...]
 

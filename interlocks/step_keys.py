@@ -15,17 +15,16 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.emit_c import c_name, c_type
+from stillgate.controller.footprint import cells_read, cells_written, signals_read
 from stillgate.controller.program import (
     Block,
     Cell,
     If,
     Operation,
-    Read,
     Ref,
     Signal,
     Stage,
     Switch,
-    statements_in,
     terms_in,
 )
 
@@ -81,17 +80,6 @@ def reading_back(row: Sequence[Slot], source: str) -> Iterator[str]:
         yield f"    {slot.place} = ({slot.type})({value}{_sign(slot.low)});"
 
 
-def cells_read(block: Block) -> set[Cell]:
-    """Every cell a block reads, those it switches on included."""
-    read = {term.cell for term in terms_in(block) if isinstance(term, Ref)}
-    return read | {item.cell for item in statements_in(block) if isinstance(item, Switch)}
-
-
-def signals_read(block: Block) -> set[str]:
-    """Names of the inputs a block observes."""
-    return {term.signal for term in terms_in(block) if isinstance(term, Read)}
-
-
 def segment_reading(loop: ClosedLoop, segments: Sequence[Stage], decided: set[Cell]) -> list[Cell]:
     """Cells that the segments read of what the first piece left.
 
@@ -106,7 +94,7 @@ def segment_reading(loop: ClosedLoop, segments: Sequence[Stage], decided: set[Ce
             found |= {signal.level, *signal.memory}
             found |= {cell for cell in (signal.was, signal.run) if cell is not None}
     known = {*program.cells, *(cell for signal in program.signals for cell in _of_scan(signal))}
-    known |= {cell for cell in cells_written_by(program.observe) if not cell.persistent}
+    known |= {cell for cell in cells_written(program.observe) if not cell.persistent}
     assert found <= known | decided, "a segment reads what the first piece does not leave to it"
     return sorted(found - decided, key=lambda cell: cell.name)
 
@@ -141,11 +129,6 @@ class Reads:
         return cls(tuple(always), by_state)
 
 
-def cells_written_by(block: Block) -> set[Cell]:
-    """Cells that any statement of a block names as its own."""
-    return {cell for item in statements_in(block) if isinstance(cell := getattr(item, "cell", None), Cell)}
-
-
 def _of_scan(signal: Signal) -> Iterator[Cell]:
     yield signal.level
     if signal.was is not None:
@@ -161,7 +144,7 @@ class Node:
     """A free input's node among what the segments read."""
 
     signal: str
-    index: int  # of the input; those up to 63 are given up by segments
+    index: int  # of the input among the free ones
     high: int
 
 
@@ -189,7 +172,9 @@ def reading_source(
         for signal in sensed
     }
 
-    def bits(block: Block) -> tuple[list[int], int]:
+    free_words = len(loop.free) // 64 + 1  # SG_FREE_WORDS
+
+    def bits(block: Block) -> tuple[list[int], list[int]]:
         wanted = cells_read(block) | active
         asked = signals_read(block)
         wanted |= {cell for name in asked for cell in memories.get(name, ())}
@@ -197,33 +182,42 @@ def reading_source(
         for cell, slot in zip(cells, row, strict=False):
             if cell in wanted:
                 words[slot.word] |= ((1 << slot.bits) - 1) << slot.shift
-        return words, sum(1 << node.index for node in nodes if node.signal in asked and node.index < 64)
+        inputs = [0] * free_words
+        for node in nodes:
+            if node.signal in asked:
+                inputs[node.index // 64] |= 1 << node.index % 64
+        return words, inputs
 
     lines.append(f"#define SG_READING_WORDS {word_count(row)}")
     terms: list[str] = []
     for sequence in program.sequences:
         rows = [bits(reads.by_state.get((sequence.active, n), ())) for n in range(len(sequence.states))]
         table = ", ".join(
-            "{" + ", ".join(f"UINT64_C({word:#x})" for word in (*words, asked)) + "}" for words, asked in rows
+            "{" + ", ".join(f"UINT64_C({word:#x})" for word in (*words, *inputs)) + "}"
+            for words, inputs in rows
         )
-        lines.append(f"static const uint64_t {sequence.name}__reads[][SG_READING_WORDS + 1] = {{{table}}};")
+        columns = "SG_READING_WORDS + SG_FREE_WORDS"
+        lines.append(f"static const uint64_t {sequence.name}__reads[][{columns}] = {{{table}}};")
         terms.append(f"{sequence.name}__reads[{place(sequence.active)}]")
-    words, asked = bits(tuple(statement for block in reads.always for statement in block))
+    words, inputs = bits(tuple(statement for block in reads.always for statement in block))
     for word in range(word_count(row)):
         for slot in row[len(cells) :]:
             if slot.word == word:
                 words[word] |= ((1 << slot.bits) - 1) << slot.shift
-    of_states = "".join(f" | {term}[SG_READING_WORDS]" for term in terms)
     lines += [
-        "static inline void sg_reading(const struct sg_work *w, uint64_t alive, uint64_t *to)",
+        "static inline void sg_reading(const struct sg_work *w, const uint64_t *alive, uint64_t *to)",
         "{",
-        f"    uint64_t asked = alive | UINT64_C({asked:#x}){of_states};",
-        "    (void)w, (void)asked;",
+        "    uint64_t asked[SG_FREE_WORDS];",
+        "    (void)w;",
     ]
+    for word, always in enumerate(inputs):
+        of_states = "".join(f" | {term}[SG_READING_WORDS + {word}]" for term in terms)
+        lines.append(f"    asked[{word}] = alive[{word}] | UINT64_C({always:#x}){of_states};")
+    lines.append("    (void)asked;")
     for node in nodes:
         raw = f"w->{node.signal}__node"
-        given_up = f"asked >> {node.index} & 1 ? {raw} : {node.signal}__same[{raw}]"
-        lines.append(f"    uint16_t {node.signal}__read = {given_up if node.index < 64 else raw};")
+        is_asked = f"asked[{node.index // 64}] >> {node.index % 64} & 1"
+        lines.append(f"    uint16_t {node.signal}__read = {is_asked} ? {raw} : {node.signal}__same[{raw}];")
     lines += writing(row, "to")
     for word in range(word_count(row)):
         mask = "".join(f" | {term}[{word}]" for term in terms)
@@ -249,9 +243,17 @@ def _elapsed_classes(loop: ClosedLoop, segments: Sequence[Stage]) -> tuple[dict[
         table = [sum(limit <= value for limit in limits) for value in range(elapsed.high + 1)]
         if max(table) > elapsed.high:
             continue
-        lines.append(f"static const uint8_t {name}__passed[] = {{{', '.join(map(str, table))}}};")
+        lines.append(f"static const {table_type(table)} {name}__passed[] = {{{', '.join(map(str, table))}}};")
         places[elapsed] = f"{name}__passed[w->c.{c_name(elapsed)}]"
     return places, lines
+
+
+def table_type(table: Sequence[int]) -> str:
+    """The narrowest C type that holds every value of a table."""
+    low, high = min(table, default=0), max(table, default=0)
+    if low < 0:
+        return "int32_t"
+    return "uint8_t" if high < 256 else "uint16_t" if high < 65536 else "int32_t"
 
 
 def conditions_source(cells: Sequence[Cell]) -> list[str]:

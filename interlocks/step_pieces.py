@@ -20,23 +20,13 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from stillgate.controller.evaluate import BlockCode, Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.footprint import Footprint, Key
 from stillgate.controller.program import (
-    Assign,
-    Begin,
     Block,
     Cell,
-    Choose,
-    If,
     NoteKind,
     Observation,
-    Read,
-    Ref,
     Signal,
-    Statement,
-    Switch,
-    Term,
-    terms_of,
-    walk_term,
 )
 from stillgate.controller.quantities import Milliseconds, Ticks
 
@@ -44,9 +34,6 @@ from .believed_input import BelievedInput, Memory, Pair
 
 MOST_READ = 24
 """A piece takes on statements while it reads no more values than this."""
-
-Key = Cell | str
-"""What a value of a course belongs to: a cell, or the name of an input that nothing drives."""
 
 Course = tuple[Any, ...]
 """Values between two pieces."""
@@ -76,56 +63,6 @@ def choices_of(trace: Trace) -> Asked:
         trace, asked = trace
         found.append(asked)
     return tuple(item for asked in reversed(found) for item in asked)
-
-
-# -- what statements read and write --------------------------------------------------------------
-
-
-@dataclass
-class Footprint:
-    """Cells and inputs that a block reads before it writes them, and those that it writes."""
-
-    signals: Mapping[str, Signal]  # those answered from their cells
-    reads: dict[Key, None] = field(default_factory=dict)
-    writes: dict[Cell, None] = field(default_factory=dict)
-
-    def block(self, block: Block, written: frozenset[Cell] = frozenset()) -> frozenset[Cell]:
-        """Takes a block in; the cells that are written in any case when it has run."""
-        for statement in block:
-            written = self._statement(statement, written)
-        return written
-
-    def _statement(self, statement: Statement, written: frozenset[Cell]) -> frozenset[Cell]:
-        for term in terms_of(statement):
-            self._term(term, written)
-        match statement:
-            case Assign(cell=cell) | Choose(cell=cell) | Begin(cell=cell):
-                self.writes[cell] = None
-                return written | {cell}
-            case If(then=then, otherwise=otherwise):
-                return self.block(then, written) & self.block(otherwise, written)
-            case Switch(cell=cell, arms=arms):
-                self._cell(cell, written)
-                for _, arm in arms:
-                    self.block(arm, written)
-        return written
-
-    def _term(self, term: Term, written: frozenset[Cell]) -> None:
-        for node in walk_term(term):
-            if isinstance(node, Ref):
-                self._cell(node.cell, written)
-            elif isinstance(node, Read):
-                signal = self.signals.get(node.signal)
-                if signal is None:
-                    self.reads[node.signal] = None
-                    continue
-                for cell in (signal.level, signal.was, signal.run):
-                    if cell is not None:
-                        self._cell(cell, written)
-
-    def _cell(self, cell: Cell, written: frozenset[Cell]) -> None:
-        if cell not in written:
-            self.reads[cell] = None
 
 
 @dataclass(frozen=True)

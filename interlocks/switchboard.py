@@ -23,6 +23,7 @@ from queue import SimpleQueue
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.emit_c import emit_controller
+from stillgate.controller.footprint import signals_read
 from stillgate.controller.kept_files import work_folder
 from stillgate.controller.program import (
     Begin,
@@ -33,7 +34,6 @@ from stillgate.controller.program import (
     Statement,
     Term,
     conjunction,
-    terms_in,
 )
 from stillgate.controller.toolchain import build_library, find_compiler
 
@@ -264,8 +264,7 @@ def _switches_of(loop: ClosedLoop) -> list[str]:
     """Names of inputs that statements read and no signal answers, in a fixed order."""
     signals = {signal.name for signal in loop.controller.signals}
     blocks = (*loop.before, *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.settle)
-    read = {term.signal for term in terms_in(blocks) if isinstance(term, Read)}
-    return sorted(read - signals, key=lambda name: (len(name), name))
+    return sorted(signals_read(blocks) - signals, key=lambda name: (len(name), name))
 
 
 def _files(loop: ClosedLoop, switches: dict[str, int]) -> dict[str, str]:

@@ -18,11 +18,11 @@ from stillgate.controller.emit_c import (
     CWriter,
     c_name,
     c_type,
-    cells_written,
     controller_locals,
     emit_controller,
     level_macros,
 )
+from stillgate.controller.footprint import cells_written
 from stillgate.controller.lowering import lower_controller
 from stillgate.controller.machine import Machine
 from stillgate.controller.program import (

@@ -181,8 +181,10 @@ def _say(error: Exception) -> int:
 
 def _report(error: Exception) -> int:
     """A fault of the program: one sentence, how to report it, details only to a file."""
+    from .controller.errors import CompilerError
+
     kind = type(error).__name__
-    said = " ".join(str(error).split())[:300]
+    said = str(error)[:4000] if isinstance(error, CompilerError) else " ".join(str(error).split())[:300]
     write_line(f"stillgate: a fault of the program, not of your file: {kind}: {said}", sys.stderr)
     target = os.environ.get(REPORT_VARIABLE)
     if not target:

@@ -6,7 +6,10 @@ Adding a backend: write an adapter with the methods of ``Backend`` and append it
 
 from __future__ import annotations
 
+import os
+import shlex
 import shutil
+import sys
 from collections.abc import Callable, Iterator, Mapping
 from importlib.util import find_spec
 from typing import Protocol
@@ -190,7 +193,24 @@ class NativeBackend(_Lowered):
 
 PYTHON_BACKENDS: tuple[type[Backend], ...] = (OracleBackend, ExecutiveBackend, EvaluatorBackend)
 BACKENDS: tuple[type[Backend], ...] = (*PYTHON_BACKENDS, NativeBackend)
-HAS_COMPILER = any(shutil.which(name) for name in ("cc", "gcc", "clang")) or bool(find_spec("ziglang"))
+
+
+def _compilers() -> dict[str, tuple[str, ...]]:
+    """Commands of every C compiler found here: what is deployed has to pass them all."""
+    paths = {name: shutil.which(name) for name in ("clang", "gcc")}
+    found: dict[str, tuple[str, ...]] = {name: (path,) for name, path in paths.items() if path is not None}
+    chosen = os.environ.get("CC")
+    if chosen and shutil.which(shlex.split(chosen)[0]):
+        found["CC"] = tuple(shlex.split(chosen))
+    if find_spec("ziglang"):
+        found["ziglang"] = (sys.executable, "-m", "ziglang", "cc")
+    return found
+
+
+COMPILERS = _compilers()
+"""By name. ``$CC`` is one of its own, so that a build machine can name any other."""
+
+HAS_COMPILER = bool(COMPILERS)
 
 
 def every_backend() -> pytest.MarkDecorator:

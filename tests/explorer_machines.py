@@ -108,8 +108,9 @@ static inline void sg_stage2(sg_context *c, const sg_work *w, sg_key *to)
     sg_mark(c, w->way[3 + at] % SG_MARKS);
 }
 
-static inline uint32_t sg_goals(const sg_work *w)
+static inline uint32_t sg_goals(const sg_work *w, unsigned word)
 {
+    (void)word;
     return w->way[1];
 }
 """

@@ -64,11 +64,17 @@ class Size:
     counters: int = 2
     times: tuple[int, ...] = TIMES
     depth: int = 2
+    remembers: bool = False  # exits write memory, and those of one state ask for it
 
 
 LARGE = Size()
-SMALL = Size(sequences=2, states=3, inputs=3, outputs=2, bits=1, counters=1, times=(0, 10, 20, 30), depth=1)
-"""Small enough for exhaustive search."""
+SMALL = Size(sequences=2, states=3, inputs=3, outputs=2, bits=1, counters=2, times=(0, 10, 20, 30), depth=1)
+"""Small enough for exhaustive search; two counters, so that one can be written to the other."""
+
+REMEMBERING = Size(
+    sequences=1, states=4, inputs=2, outputs=2, bits=0, counters=2, times=(0, 10), depth=0, remembers=True
+)
+"""What a sequence does depends on what it wrote some exits ago; small enough for a search in Python."""
 
 
 # -- expressions -----------------------------------------------------------------------------
@@ -184,7 +190,7 @@ def _memory(draw: Draw, names: Names, size: Size) -> MachineDict:
         name = names.take()
         names.bits.append(name)
         found[name] = {"start": True} if draw(st.integers(0, 3)) == 0 else {}
-    for _ in range(draw(st.integers(0, size.counters))):
+    for _ in range(size.counters if size.remembers else draw(st.integers(0, size.counters))):
         name = names.take()
         low = draw(st.integers(-2, 1))
         high = low + draw(st.integers(1, 3))
@@ -193,16 +199,14 @@ def _memory(draw: Draw, names: Names, size: Size) -> MachineDict:
     return found
 
 
-def _actions(draw: Draw, names: Names, owned: list[str]) -> MachineDict:
+def _actions(draw: Draw, names: Names, size: Size, owned: list[str]) -> MachineDict:
     """Writes to some of the memory that the sequence owns, each at most once."""
     found: MachineDict = {}
     for name in owned:
-        if draw(st.booleans()):
+        if not draw(st.integers(0, 3 if size.remembers else 1)):
             continue
         if name in names.counters:
-            step = draw(st.sampled_from(("+ 1", "+ 1", "- 1", "+ 2")))
-            text = f"{name} {step}" if draw(st.integers(0, 3)) else number(draw, names)
-            found.setdefault("do", {})[name] = text
+            found.setdefault("do", {})[name] = _written(draw, names, size, name)
         elif draw(st.booleans()):
             found.setdefault(draw(st.sampled_from(("set", "clear"))), []).append(name)
         else:
@@ -210,14 +214,41 @@ def _actions(draw: Draw, names: Names, owned: list[str]) -> MachineDict:
     return found
 
 
+def _written(draw: Draw, names: Names, size: Size, counter: str) -> str:
+    """A number for a counter: a step from where it is, or one that may lie outside its range."""
+    low, high = names.counters[counter]
+    others = [name for name in names.counters if name != counter]
+    match draw(st.integers(0, 2 if size.remembers else 6)):
+        case 0 if others:  # of another range: what leaves this one keeps the old value
+            return str(draw(st.sampled_from(others)))
+        case 0 | 1:
+            return str(draw(st.integers(low, high)))
+        case 2 if size.remembers:
+            return str(draw(st.sampled_from((low - 1, high + 1))))
+        case 2:
+            return number(draw, names)
+        case _:
+            return f"{counter} {draw(st.sampled_from(('+ 1', '+ 1', '- 1', '+ 2')))}"
+
+
+def _asks_for(draw: Draw, names: Names, name: str) -> str:
+    """A condition on a memory."""
+    if name not in names.counters:
+        return str(draw(st.sampled_from((name, f"not {name}"))))
+    low, high = names.counters[name]
+    return f"{name} {draw(st.sampled_from(('=', '<>', '>', '<=')))} {draw(st.integers(low, high))}"
+
+
 def _exit(draw: Draw, names: Names, size: Size, targets: list[str], owned: list[str]) -> MachineDict:
     found: MachineDict = {"to": draw(st.sampled_from(targets))}
     kind = draw(st.integers(0, 5))
-    if kind != 0:
+    if size.remembers and owned:
+        found["when"] = f"{easy(draw, names)} and {_asks_for(draw, names, draw(st.sampled_from(owned)))}"
+    elif kind != 0:
         found["when"] = truth(draw, names, size)
     if kind <= 1:
         found["after"] = time(draw, size)
-    return found | _actions(draw, names, owned)
+    return found | _actions(draw, names, size, owned)
 
 
 def _easy_exit(draw: Draw, names: Names, size: Size, targets: list[str], owned: list[str]) -> MachineDict:
@@ -226,18 +257,21 @@ def _easy_exit(draw: Draw, names: Names, size: Size, targets: list[str], owned: 
         found["after"] = time(draw, size)
     else:
         found["when"] = easy(draw, names)
-    return found | _actions(draw, names, owned)
+    return found | _actions(draw, names, size, owned)
 
 
 def _sequence(draw: Draw, names: Names, size: Size, states: list[str], owned: list[str]) -> MachineDict:
     bodies: MachineDict = {}
-    start = draw(st.sampled_from(states))
+    start, asking = draw(st.sampled_from(states)), draw(st.sampled_from(states))
     for state in states:
         others = [other for other in states if other != state] or states
+        if size.remembers:  # round and round, so that what was written is asked for
+            others = [states[(states.index(state) + 1) % len(states)]]
         exits = []
         if draw(st.integers(0, 9)) != 9 or state == start:
             exits.append(_easy_exit(draw, names, size, others, owned))
-        for _ in range(draw(st.integers(0, 2))):
+        more = st.integers(0, 2) if not size.remembers else st.just(2 if state == asking else 0)
+        for _ in range(draw(more)):
             exits.insert(draw(st.integers(0, len(exits))), _exit(draw, names, size, states, owned))
         body: MachineDict = {"exits": exits} if exits else {"end": True}
         on = draw(st.lists(st.sampled_from(names.outputs), unique=True, max_size=2))
@@ -246,7 +280,8 @@ def _sequence(draw: Draw, names: Names, size: Size, states: list[str], owned: li
         bodies[state] = body
     found: MachineDict = {"start": start, "states": bodies}
     overrides = [
-        {"when": truth(draw, names, size), "to": draw(st.sampled_from(states))} | _actions(draw, names, owned)
+        {"when": truth(draw, names, size), "to": draw(st.sampled_from(states))}
+        | _actions(draw, names, size, owned)
         for _ in range(draw(st.sampled_from((0, 0, 0, 1, 2))))
     ]
     if overrides:
@@ -356,3 +391,8 @@ def sample(strategy: st.SearchStrategy[Any], count: int, *, first: int = 1) -> l
         collect()
     assert len(found) == count, f"{len(found)} different values of {count}"
     return found
+
+
+def apart(strategy: st.SearchStrategy[Any], count: int, *, first: int = 1) -> list[Any]:
+    """``count`` values of a strategy, each of a seed of its own: those of one seed resemble each other."""
+    return [sample(strategy, 2, first=first + number)[-1] for number in range(count)]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from stillgate.interlocks.closed_loop import ClosedLoop
-from stillgate.interlocks.loop_runner import Chooser, LoopRunner
+from stillgate.interlocks.loop_runner import Chooser, LoopRunner, Tick
 
 Result = TypeVar("Result")
 Key = tuple[int, ...]
@@ -24,6 +24,8 @@ class Found:
     depths: dict[Key, int]
     transitions: int
     broken: dict[str, int]  # first depth at which each requirement breaks
+    goals: dict[str, int]  # first depth at which each goal is met
+    taken: dict[int, int]  # first depth at which each exit is taken or trigger happens
     levels: int
 
     def projected(self, indices: list[int]) -> set[Key]:
@@ -69,25 +71,32 @@ def search(loop: ClosedLoop, limit: int = 200_000) -> Found:
     depths: dict[Key, int] = dict.fromkeys(leaves(begin), 0)
     level = list(depths)
     broken: dict[str, int] = {}
+    goals: dict[str, int] = {}
+    taken: dict[int, int] = {}
+    names = [name for name, _ in loop.monitors.goals]
     transitions = levels = 0
     while level:
         following: list[Key] = []
         levels += 1
         for key in level:
 
-            def step(chooser: Chooser, key: Key = key) -> tuple[tuple[int, ...], Key]:
+            def step(chooser: Chooser, key: Key = key) -> tuple[Tick, Key]:
                 runner.load(key)
-                tick = runner.step(chooser)
-                return tick.broken, runner.key()
+                return runner.step(chooser), runner.key()
 
-            for breaks, to in leaves(step):
+            for tick, to in leaves(step):
                 transitions += 1
-                for index in breaks:
+                for index in tick.broken:
                     broken.setdefault(loop.requirement_names[index], levels)
+                for name, met in zip(names, tick.goals, strict=True):
+                    if met:
+                        goals.setdefault(name, levels)
+                for mark in tick.covered:
+                    taken.setdefault(mark, levels)
                 if to not in depths:
                     depths[to] = levels
                     following.append(to)
         if len(depths) > limit:
             raise OverflowError(f"more than {limit} states")
         level = following
-    return Found(depths, transitions, broken, levels)
+    return Found(depths, transitions, broken, goals, taken, levels)

@@ -1,9 +1,14 @@
-"""The rivals that the engine is timed against do the same work: same step, same states."""
+"""Every benchmark runs; the rivals that the engine is timed against do the same work as it does."""
 
 from __future__ import annotations
 
 import re
+import shlex
+import shutil
+import sys
+from functools import partial
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
 
@@ -12,6 +17,7 @@ from engine import searching
 from machine_texts import YARD_GATE
 from python_search import search
 from stillgate.controller.reader import read_machine, read_machine_text
+from stillgate.controller.toolchain import find_compiler
 from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
 
 ROOT = Path(__file__).parent.parent
@@ -91,3 +97,85 @@ def test_the_figures_say_whether_a_stored_state_may_stand_for_several_situations
         "of [1-3] of [1-3] free inputs it holds a set of possible memories",
         remembered(close_loop(gate, tick=20, faults=0, possibility=False)),
     )
+
+
+# -- each of them, with a small machine and small numbers ----------------------------------------------
+
+SLIDE = """\
+machine: slide
+scan: 20 ms
+hazards: {crushing: between slide and frame}
+inputs: {start: {from: operator}, out: {}}
+outputs: {forward: {hazard: crushing}, back: {}}
+parts:
+  slide: {kind: travel, stops: [near, far], forward: forward, back: back, takes: 100..200 ms,
+          starts: near, senses: {out: at far}}
+sequences:
+  q:
+    start: rest
+    states:
+      rest: {exits: [{when: start, after: 100 ms, to: going}]}
+      going: {on: [forward], exits: [{when: out, to: coming}, {after: 2 s, to: coming}]}
+      coming: {on: [back], exits: [{after: 300 ms, to: rest}]}
+interlocks:
+  - {hold_off: forward, unless: not q.coming, why: one valve at a time}
+requirements:
+  apart: {never: asked.forward and asked.back, hazard: crushing}
+  arrives: {reach: slide.at_far}
+check: {tick: 100 ms, faults: 1}
+"""
+BOTH = SLIDE.replace("on: [back]", "on: [forward, back]").replace(
+    "unless: not q.coming", "unless: not q.rest"
+)
+PLANTED = f"# broken: apart | both valves are on\n{BOTH}"
+SMALL: dict[str, dict[str, object]] = {
+    "simulation": {"_SHIFT": 1000, "_SHIFTS": 2, "_SCANS": 2000, "_ROUNDS": 1},
+    "soak": {"_HOURS": 1, "_ROUNDS": 1, "_SHIFT": 1000, "_SHIFTS": 4},
+    "logs": {"_SHIFT": 60_000, "_HOURS": 1},
+    "plugin": {"TURNS": 1},
+    "exploration": {"_ROUNDS": 1},
+}
+"""Constants of the modules of that name, for whom the machine alone is not small enough."""
+
+NAMES = (
+    "exploration", "check", "simulation", "soak", "logs", "hunting", "plugin", "watch", "evidence",
+    "opinion", "report", "help",
+)  # fmt: skip
+
+
+def test_every_benchmark_is_tried_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(ROOT))
+    assert import_module("benchmarks.__main__")._NAMES == NAMES
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the compiler of this test is a shell script")
+@pytest.mark.parametrize("name", NAMES)
+def test_a_short_form_of_every_benchmark_runs(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Figures of a computer at work say nothing, so none is held against its target here."""
+    if name == "report" and not (find_spec("graphviz_pure") or shutil.which("dot")):
+        pytest.skip("no graphviz: a report has drawings")
+    compiler = tmp_path / "cc"
+    compiler.write_text(f'#!/bin/sh\nexec {shlex.join(find_compiler().command)} "$@" -O0\n', encoding="utf-8")
+    compiler.chmod(0o755)
+    monkeypatch.setenv("CC", str(compiler))
+    (tmp_path / "machines" / "broken").mkdir(parents=True)
+    file = tmp_path / "machines" / "slide.yaml"
+    file.write_text(SLIDE, encoding="utf-8")
+    (tmp_path / "machines" / "broken" / "both.yaml").write_text(PLANTED, encoding="utf-8")
+    monkeypatch.syspath_prepend(str(ROOT))
+    main = import_module("benchmarks.__main__")
+    monkeypatch.setattr(main, "_DEMO", file)
+    hunting = main.hunting
+    short = partial(hunting.measure, file.parent / "broken", cap=5.0, longest=15.0, seeds=(1,))
+    monkeypatch.setattr(hunting, "measure", short)
+    for constant, value in SMALL.get(name, {}).items():
+        monkeypatch.setattr(import_module(f"benchmarks.{name}"), constant, value)
+    title, figures, notes = main._measure(name, file, read_machine(file).machine)
+    assert title
+    assert figures
+    if name == "exploration":
+        if find_spec("numba") is None:
+            pytest.skip("numba is not installed (extra bench): the rest of the comparison has run")
+        assert any("against numba: transitions" in item.what for item in figures), notes

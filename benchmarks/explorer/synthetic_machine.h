@@ -181,7 +181,8 @@ static inline void sg_stage2(sg_context *c, const struct sg_work *work, sg_key *
     pack(&w, to);
 }
 
-static inline uint32_t sg_goals(const struct sg_work *w)
+static inline uint32_t sg_goals(const struct sg_work *w, unsigned word)
 {
+    (void)word;
     return (uint32_t)(w->sequence == RESTING) | (uint32_t)(w->sequence == RETURNING && w->tally == 2) << 1;
 }

@@ -90,10 +90,11 @@ def _fault_rows(
         ),
         (
             *said,
-            "Outcome: the first that fits of: breaks, harmless, stops by itself, goes unnoticed. "
-            "Dangerous: the first difference that the fault makes can be an output with a hazard that is on "
-            "and would be off. A fault that breaks something leads to its story; in italics: only beyond "
-            "what the requirement must withstand.",
+            "Outcome: the first that fits of: breaks, harmless, stops by itself, stops while it lasts, goes "
+            "unnoticed. Stopped after at most: counted from the scan in which the fault begins, also where "
+            "it shows only later. Dangerous: the first difference that the fault makes can be an output with "
+            "a hazard that is on and would be off. A fault that breaks something leads to its story; in "
+            "italics: only beyond what the requirement must withstand.",
         ),
     )
     links = {(n, 1): anchor for n, row in enumerate(rows) if (anchor := _anchor(row, known))}

@@ -107,7 +107,9 @@ _FAULT_ROW = closed(
             story=_STORY,
         ),
     ),
-    stop_time=perhaps(whole("Longest time until the machine has stopped for good, if it must stop.")),
+    stop_time=perhaps(
+        whole("Longest time from the fault's beginning until all stands for good, if it must.")
+    ),
     next_start=truth("The machine need not stop, but cannot for ever stop and start again."),
     dangerous=perhaps(truth("Its first difference can be an output with a hazard that would be off.")),
     situations=whole("Reachable situations with this fault."),

@@ -32,6 +32,7 @@ _STYLES = {
     Outcome.UNNOTICED: "yellow",
     Outcome.UNDECIDED: "yellow",
     Outcome.STOPS: "",
+    Outcome.PAUSES: "",
     Outcome.HARMLESS: "dim",
 }
 

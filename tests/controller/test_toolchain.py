@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 
 import pytest
 from stillgate.controller.effort import Effort, OutOfTime
-from stillgate.controller.errors import ToolMissing
+from stillgate.controller.errors import CompilerError, ToolMissing
 from stillgate.controller.toolchain import Compiler, build_library, find_compiler
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="compilers of these tests are shell scripts")
@@ -108,7 +108,7 @@ def test_what_a_compiler_says_is_told(tmp_path: Path, cache: Path) -> None:
     compiler = Compiler(
         (str(compiler_that(tmp_path, "printf 'bad \\377'; echo worse >&2; exit 1")),), "angry"
     )
-    with pytest.raises(ToolMissing, match=r"refused the generated source(.|\n)*bad .worse"):
+    with pytest.raises(CompilerError, match=r"refused the generated source(.|\n)*bad .worse"):
         build_library({"a.c": ""}, "a.c", compiler=compiler)
     assert not kept(cache)
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import jsonschema
 import pytest
+from stillgate.controller.effort import Effort
 from stillgate.interlocks.verdict import CheckResult
 
 from stillgate.reports.json_schemas import CHECK
@@ -148,8 +149,9 @@ def test_the_exit_status_says_the_verdict(
 def test_options_reach_the_check(stillgate: Command, starter: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: dict[str, Any] = {}
 
-    def answer(document: Any, **options: Any) -> CheckResult:
-        seen.update(options)
+    def answer(document: Any, effort: Effort, **options: Any) -> CheckResult:
+        seen.update(options, threads=effort.threads, states=effort.states, bytes=effort.bytes)
+        assert 0 < (effort.left() or 0) <= 120
         return result(holding())
 
     monkeypatch.setattr("stillgate.interlocks.check.check_within", answer)
@@ -158,7 +160,6 @@ def test_options_reach_the_check(stillgate: Command, starter: Path, monkeypatch:
         "--max-memory", "1.5GiB", "--time-limit", "2 min", "--no-cache",
     )  # fmt: skip
     expected = {
-        "tick": 0, "faults": 1, "threads": 3, "max_states": 99, "max_bytes": 3 * 2**29, "time_limit": 120.0,
-        "use_cache": False,
+        "tick": 0, "faults": 1, "threads": 3, "states": 99, "bytes": 3 * 2**29, "use_cache": False,
     }  # fmt: skip
     assert {name: seen[name] for name in expected} == expected

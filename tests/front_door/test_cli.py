@@ -353,3 +353,21 @@ def test_a_file_that_finds_no_room_is_named_and_not_there(tmp_path: Path, option
     done = subprocess.run(["sh", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.stderr == f"stillgate: {option.split()[1]}: File too large\n"
     assert (done.returncode, list(tmp_path.iterdir())) == (2, [])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the compiler of this test is a shell script")
+def test_refused_c_is_a_fault_of_the_program_with_the_compilers_words(
+    stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who wrote the machine file wrote no C: that is no bad use, and the words are what gets it mended."""
+    compiler = tmp_path / "cc"
+    words = "checker.c:7:9: error: expected expression"
+    compiler.write_text(f"#!/bin/sh\necho '{words}' >&2\nexit 1\n", encoding="utf-8")
+    compiler.chmod(0o755)
+    monkeypatch.setenv("CC", str(compiler))
+    monkeypatch.setenv("STILLGATE_CACHE", str(tmp_path / "cache"))
+    done = stillgate("check", starter)
+    assert done.status == 3
+    assert "a fault of the program, not of your file" in done.err
+    assert words in done.err
+    assert not list((tmp_path / "cache" / "libraries").iterdir())

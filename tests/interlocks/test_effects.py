@@ -44,7 +44,11 @@ def test_what_is_not_marked_reaches_the_same_situations_by_the_same_steps() -> N
     )
     marked: set[tuple[str, int]] = set()
     unmarked: set[tuple[str, int]] = set()
-    with built_quickly(), Switchboard(plain, lines=1) as board, Switchboard(asked, lines=1) as prober:
+    with (
+        built_quickly(),
+        Switchboard(plain, effort=Effort(threads=1)) as board,
+        Switchboard(asked, effort=Effort(threads=1)) as prober,
+    ):
         for fault in (0, *(item.number for item in plain.faults)):
             allowed = (allowance(fault),) if fault else ()
             as_it_is, told_by = board.ask(allowed).outcome, prober.ask(allowed, marks=True)

@@ -87,8 +87,10 @@ def test_a_lamp_that_burns_is_not_dangerous(guarded: FaultTable) -> None:
     assert not row.dangerous
 
 
-def test_power_is_a_stop_of_its_own(guarded: FaultTable) -> None:
-    assert outcome(guarded, "power interrupted") is Outcome.STOPS
+def test_power_stops_the_machine_while_it_is_out_and_no_longer(guarded: FaultTable) -> None:
+    row = next(row for row in guarded.rows if row.fault == "power interrupted")
+    assert row.outcome is Outcome.PAUSES
+    assert row.stop_time is None
 
 
 def test_coverage_follows_from_the_rows(guarded: FaultTable) -> None:
@@ -131,7 +133,7 @@ def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
     text = GUARDED.replace(old, new).replace("{after: 500 ms, to", "{after: 500 ms, when: still or start, to")
     loop = first_difference._loop(read_machine_text(text).machine, 100)
     events = range(len(loop.requirement_names))
-    with built_quickly(), switchboard.Switchboard(loop, lines=1) as board:
+    with built_quickly(), switchboard.Switchboard(loop, effort=Effort(threads=1)) as board:
         answer = board.ask((), stop_at=events)
         assert answer.event is None
         assert answer.outcome is not None

@@ -146,6 +146,13 @@ def test_exact_beliefs_hold_one_value_each() -> None:
     assert all(len(history.beliefs[number]) == 1 for number in reached)
 
 
+def test_exact_tables_grow_with_the_hold_and_not_with_its_square() -> None:
+    """Sets of memories that are resolved at once begin no tick; 6 nodes a memory are enough."""
+    held = [(Observation.HELD, ticks) for ticks in (199, 200)]
+    history = history_of(signal(0, "held(x, 2 s)"), held, SCAN, exact=True)
+    assert len(history.yes) < 8 * 200
+
+
 def test_without_a_question_the_belief_grows_to_everything_possible() -> None:
     """A level that is not asked may be anything afterwards: on for one scan, or not."""
     history = history_of(signal(0, "rising(x)"), [(Observation.ROSE, 0)], SCAN)

@@ -14,26 +14,13 @@ from plants_strategy import closed_machine_dicts
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.evaluate import Compiler
-from stillgate.controller.expression import Operator
-from stillgate.controller.program import (
-    FALSE,
-    TRUE,
-    Assign,
-    Cell,
-    Choose,
-    If,
-    Operation,
-    Ref,
-    Scope,
-    Switch,
-)
 from stillgate.controller.reader import MachineDocument, read_machine_text
 from stillgate.interlocks import certificate_maker, step_pieces
 from stillgate.interlocks.believed_input import DARK
 from stillgate.interlocks.certificate import Certificate
 from stillgate.interlocks.certificate_maker import certificate_loop, states_certificate
 from stillgate.interlocks.states_check import _Checker
-from stillgate.interlocks.step_pieces import Footprint, Pairs, choices_of, links
+from stillgate.interlocks.step_pieces import Pairs, choices_of, links
 
 
 def made(document: MachineDocument, faults: int) -> tuple[_Checker, Certificate]:
@@ -115,29 +102,6 @@ def test_many_random_machines_tick_alike_in_pieces(machine: dict[str, Any], faul
         compare(read_machine_text(machine_text(machine), "random.yaml"), faults, 100)
     except UsageError:
         return
-
-
-# -- footprints ----------------------------------------------------------------------------------
-
-
-def cell(name: str) -> Cell:
-    return Cell(name, 0, 3, 0, Scope.CONTROLLER)
-
-
-A, B, C, D = map(cell, "abcd")
-
-
-def test_a_block_reads_what_it_has_not_written_in_every_case() -> None:
-    found = Footprint({})
-    block = (
-        Assign(A, Ref(B)),
-        If(Operation(Operator.EQ, Ref(A), TRUE), (Assign(C, FALSE),), (Choose(D, 2), Assign(C, Ref(D)))),
-        Switch(C, ((0, (Assign(B, Ref(D)),)),)),
-    )
-    certain = found.block(block)
-    assert set(found.reads) == {B, D}  # d is read where only one branch has chosen it
-    assert set(found.writes) == {A, B, C, D}
-    assert certain == {A, C}
 
 
 def test_the_choices_of_a_course_are_told_in_order() -> None:

@@ -81,7 +81,7 @@ def test_with_every_switch_off_it_is_the_machine_of_the_file() -> None:
     found = weakenings_of(document)
     for machine in (found.switched, found.doubled):
         loop = close_loop(document.machine, tick=100, faults=0, controller=switched_controller(machine, 100))
-        with built_quickly(), Switchboard(loop, lines=1) as board:
+        with built_quickly(), Switchboard(loop, effort=Effort(threads=1)) as board:
             answer = board.ask(())
             assert answer.outcome is not None
             assert answer.outcome.states == len(own.depths)

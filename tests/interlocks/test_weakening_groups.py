@@ -14,7 +14,7 @@ from stillgate.interlocks import strength as strength_module
 from stillgate.interlocks.check import check
 from stillgate.interlocks.closed_loop import close_loop
 from stillgate.interlocks.evidence import Weakening, WeakeningKind
-from stillgate.interlocks.explorer import Limits, Outcome, Status
+from stillgate.interlocks.explorer import Outcome, Status
 from stillgate.interlocks.strength import strength
 from stillgate.interlocks.switchboard import Answer, Switchboard, with_allowances
 from stillgate.interlocks.weakening_groups import Waiting, groups_of, unnoticed_among
@@ -32,7 +32,7 @@ class FakeBoard:
         self.breaking = breaking
         self.searches = 0
 
-    def ask(self, on: object, *, either: list[str], stop_at: object, limits: object) -> Answer:
+    def ask(self, on: object, *, either: list[str], stop_at: object, effort: object) -> Answer:
         self.searches += 1
         for some in sorted(self.breaking, key=sorted):
             if some <= set(either):
@@ -53,7 +53,7 @@ def test_whatever_breaks_together_each_is_answered_once_and_what_breaks_alone_is
     breaking: frozenset[frozenset[str]],
 ) -> None:
     board = FakeBoard(breaking)
-    found = dict(unnoticed_among(waiting(12), board, (), Limits))  # type: ignore[arg-type]
+    found = dict(unnoticed_among(waiting(12), board, (), Effort()))  # type: ignore[arg-type]
     assert sorted(item.number for item in found) == list(range(12))
     alone = {next(iter(some)) for some in breaking if len(some) == 1}
     assert not any(ruled_out for item, ruled_out in found.items() if item.candidate.switch in alone)
@@ -63,7 +63,7 @@ def test_whatever_breaks_together_each_is_answered_once_and_what_breaks_alone_is
 
 def test_where_there_is_no_time_nothing_is_ruled_out() -> None:
     board = FakeBoard(frozenset())
-    found = list(unnoticed_among(waiting(3), board, (), lambda: None))  # type: ignore[arg-type]
+    found = list(unnoticed_among(waiting(3), board, (), Effort().within(0)))  # type: ignore[arg-type]
     assert [ruled_out for _, ruled_out in found] == [False] * 3
     assert board.searches == 0
 
@@ -100,7 +100,7 @@ def test_a_break_tells_which_open_switches_it_took() -> None:
         if item.weakening.kind in (WeakeningKind.INTERLOCK_REMOVED, WeakeningKind.OVERRIDE_REMOVED)
     ]
     event = loop.requirement_names.index("guard_stops")
-    with built_quickly(), Switchboard(loop, lines=1) as board:
+    with built_quickly(), Switchboard(loop, effort=Effort(threads=1)) as board:
         both = board.ask((), either=layers, stop_at=(event,))
         assert (both.event, both.took) == (event, frozenset(layers))
         for one in layers:
