@@ -9,15 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from stillgate.controller.machine import Automaton, Flow
-
 from .drawing_terms import Drawn
 
 STOPS = ("shut", "half", "open")
 STATES = ("free", "caught", "locked")
-JUST_ENTERED = [
-    kind for kind, model in (("flow", Flow), ("automaton", Automaton)) if "just_entered" in model.model_fields
-]
 
 
 @dataclass(frozen=True)
@@ -73,7 +68,7 @@ def draw_part(drawn: Drawn, item: Skeleton, plan: list[Skeleton]) -> dict[str, A
         found["senses"] = {name: _sense(drawn, item) for name in item.switches}
     if not drawn.one_in(5):
         found["starts"] = drawn.pick(starts)
-        if item.kind in JUST_ENTERED and found["starts"] != "anywhere" and drawn.one_in(2):
+        if item.kind in ("flow", "automaton") and found["starts"] != "anywhere" and drawn.one_in(2):
             found["just_entered"] = True
     return found
 

@@ -55,7 +55,7 @@ class Plant:
         by_part = []
         for part, oracle in zip(self.machine.parts.values(), self._oracles.values(), strict=True):
             places = oracle.starts()
-            if getattr(part, "just_entered", False):
+            if isinstance(part, Flow | Automaton) and part.just_entered:
                 places = places_of_just_entered(oracle, places)
             by_part.append(places)
         found = []
