@@ -18,6 +18,7 @@ MachineDict = dict[str, Any]
 
 THEMES = (
     "memory", "automaton", "travel", "spin", "flow", "parts together", "held", "switches", "faults", "long tick",
+    "automaton", "flow",
 )  # fmt: skip
 """What a machine has more of than others, in turn."""
 
@@ -269,7 +270,7 @@ def _interlock(drawn: Drawn) -> MachineDict:
 
 
 def _requirement(drawn: Drawn) -> MachineDict:
-    found = _PATTERN[drawn.pick(PATTERNS)](drawn)
+    found = _timed(drawn) if drawn.truths and drawn.one_in(3) else _PATTERN[drawn.pick(PATTERNS)](drawn)
     if drawn.one_in(3):
         found["hazard"] = "crushing"
     if drawn.one_in(3):
@@ -306,6 +307,17 @@ def _invariance(drawn: Drawn) -> MachineDict:
 def _precedence(drawn: Drawn) -> MachineDict:
     found = {"before": drawn.rare(), "first": drawn.truth(Pool.REQUIREMENT)}
     return found | ({"since": drawn.truth(Pool.REQUIREMENT)} if drawn.one_in(2) else {})
+
+
+def _timed(drawn: Drawn) -> MachineDict:
+    """That a part comes somewhere, or leaves, only after something has lasted: what its clocks decide."""
+    place = drawn.pick([name for name in drawn.truths if ".at_" in name or ".item" in name])
+    place = place if drawn.one_in(2) else f"not {place}"
+    lasted = drawn.pick([*drawn.outputs, *drawn.outputs, *drawn.inputs, *drawn.states])
+    lasted = f"held({lasted if drawn.one_in(2) else f'not {lasted}'}, {drawn.time(3)})"
+    if drawn.one_in(2):
+        return {"never": f"rising({place}) and not {lasted}"}
+    return {"before": place, "first": lasted}
 
 
 def _reach(drawn: Drawn) -> MachineDict:

@@ -67,7 +67,7 @@ def draw_part(drawn: Drawn, item: Skeleton, plan: list[Skeleton]) -> dict[str, A
     if item.switches:
         found["senses"] = {name: _sense(drawn, item) for name in item.switches}
     if not drawn.one_in(5):
-        found["starts"] = drawn.pick(starts)
+        found["starts"] = drawn.pick(starts if drawn.one_in(3) else starts[1:])
         if item.kind in ("flow", "automaton") and found["starts"] != "anywhere" and drawn.one_in(2):
             found["just_entered"] = True
     return found
