@@ -178,6 +178,8 @@ def _sequence(drawn: Drawn, states: list[str], owned: list[str]) -> MachineDict:
         if place == len(states) - 1 and drawn.one_in(5):
             body = {"end": True}
         on = [name for name in drawn.outputs if drawn.one_in(2)]
+        if drawn.theme in ("automaton", "flow", "parts together") and not drawn.one_in(3):
+            on = drawn.outputs if place % 2 else []  # what moves parts comes and goes
         if on:
             body["on"] = on
         if drawn.one_in(20):

@@ -67,7 +67,8 @@ def draw_part(drawn: Drawn, item: Skeleton, plan: list[Skeleton]) -> dict[str, A
     if item.switches:
         found["senses"] = {name: _sense(drawn, item) for name in item.switches}
     if not drawn.one_in(5):
-        found["starts"] = drawn.pick(starts if drawn.one_in(3) else starts[1:])
+        clocks = item.kind in ("flow", "automaton")
+        found["starts"] = drawn.pick(starts[1:] if clocks and not drawn.one_in(3) else starts)
         if item.kind in ("flow", "automaton") and found["starts"] != "anywhere" and drawn.one_in(2):
             found["just_entered"] = True
     return found
@@ -111,7 +112,7 @@ def _exit(drawn: Drawn, to: str, others: list[str]) -> dict[str, Any]:
     if not drawn.one_in(4):
         found["when"] = _moved_by(drawn, others)
     if not drawn.one_in(3):
-        found["takes"] = drawn.span(3)
+        found["takes"] = drawn.span(4, least=drawn.chance.choice((0, 1, 2)))
     if drawn.one_in(3) or len(found) == 1:
         found["freely"] = True
     return found

@@ -72,9 +72,10 @@ class Drawn:
         """A time to answer in; seldom too short for any answer."""
         return f"{self.milliseconds(3) + (0 if self.one_in(8) else self.scan)} ms"
 
-    def span(self, most: int) -> str:
-        """Shortest and longest time; never no time at all."""
-        shortest, longest = sorted((self.milliseconds(most), self.milliseconds(most)))
+    def span(self, most: int, *, least: int = 0) -> str:
+        """Shortest and longest time, the shortest of ``least`` ticks or more; never no time at all."""
+        shortest, longest = sorted(self.milliseconds(most - least) for _ in range(2))
+        shortest, longest = shortest + least * self.tick, longest + least * self.tick
         return f"{shortest}..{max(1, longest)} ms"
 
     # -- conditions --------------------------------------------------------------------------
