@@ -98,7 +98,8 @@ FEATURES = (
     "held over states, outputs or memory, breaking", "held over states, outputs or memory, satisfying",
     "held beside xor, = or <>", "held for no whole number of ticks",
     "first and since", "a tick of more scans", "a debounced switch of a part", "a switch that senses motion",
-    "an interlock with rising, falling or held", "power excluded", "takes_back unlike takes", "starts with clocks",
+    "an interlock with rising, falling or held", "power excluded", "takes_back unlike takes",
+    "starts with clocks",
 )  # fmt: skip
 
 
@@ -126,9 +127,12 @@ def _of_controller(machine: Machine) -> Iterator[str]:
         for state in sequence.states.values():
             for item in state.exits:
                 for name, written in item.do.items():
-                    if isinstance(written.tree, Name) and written.tree.path in machine.memory:
-                        if machine.memory[name].range != machine.memory[written.tree.path].range:
-                            yield "a counter copied into a narrower one"
+                    source = written.tree.path if isinstance(written.tree, Name) else ""
+                    if (
+                        source in machine.memory
+                        and machine.memory[name].range != machine.memory[source].range
+                    ):
+                        yield "a counter copied into a narrower one"
     for lock in machine.interlocks:
         if any(isinstance(node, EdgeOf | HeldFor) for node in walk(lock.unless.tree)):
             yield "an interlock with rising, falling or held"
@@ -146,7 +150,10 @@ def _of_parts(machine: Machine) -> Iterator[str]:
         for switch, sense in part.senses.items():
             if machine.inputs[switch].debounce:
                 yield "a debounced switch of a part"
-            if any(isinstance(node, Name) and node.path in ("moving", "still", "turning") for node in walk(sense.tree)):
+            if any(
+                isinstance(node, Name) and node.path in ("moving", "still", "turning")
+                for node in walk(sense.tree)
+            ):
                 yield "a switch that senses motion"
         if isinstance(part, Travel) and part.takes_back not in (None, part.takes):
             yield "takes_back unlike takes"
@@ -172,14 +179,16 @@ def _of_held(machine: Machine, tree: Expression, tick: int, breaks: bool) -> Ite
         case Not(operand=operand):
             yield from _of_held(machine, operand, tick, not breaks)
         case Binary(operator=operator, left=left, right=right):
-            if operator in (Operator.XOR, Operator.EQ, Operator.NE):
-                if any(isinstance(node, HeldFor) for node in walk(tree)):
-                    yield "held beside xor, = or <>"
+            both_ways = operator in (Operator.XOR, Operator.EQ, Operator.NE)
+            if both_ways and any(isinstance(node, HeldFor) for node in walk(tree)):
+                yield "held beside xor, = or <>"
             for side in (left, right):
                 yield from _of_held(machine, side, tick, breaks)
         case HeldFor(argument=argument, milliseconds=time):
             read = {node.path.partition(".")[0] for node in walk(argument) if isinstance(node, Name)}
-            what = "inputs or parts" if read & {*machine.inputs, *machine.parts} else "states, outputs or memory"
+            what = (
+                "inputs or parts" if read & {*machine.inputs, *machine.parts} else "states, outputs or memory"
+            )
             yield f"held over {what}, {'breaking' if breaks else 'satisfying'}"
             if time % tick:
                 yield "held for no whole number of ticks"

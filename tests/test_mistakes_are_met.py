@@ -14,20 +14,18 @@ from stillgate.controller.expression import HeldFor
 from whole_oracle.comparing import small_machine
 from whole_oracle.judging import Judgement, TooLarge, judge
 from whole_oracle.monitors import Monitor
-from whole_oracle.parts import AutomatonOracle, Drive, FlowOracle, Place, SpinOracle
+from whole_oracle.parts import AutomatonOracle, Drive, FlowOracle, Place
 from whole_oracle.plant import Moved, Plant, Standing
 from whole_oracle.rounding import up
 from whole_oracle.scanning import Controlled, Controller, Scanned
 from whole_oracle.terms import Side
 
 SEEDS = 300
-ENOUGH = 2
-"""Machines that have to notice a mistake."""
 
 
 def lost_where_it_seems_overwritten(patch: pytest.MonkeyPatch) -> None:
     """A counter that every exit of a state writes is taken to be read by nobody there."""
-    right = Controller._scan  # noqa: SLF001
+    right = Controller._scan
 
     def wrong(self: Controller, before: Controlled, circuits: tuple[int, ...]) -> Scanned:
         scanned = right(self, before, circuits)
@@ -48,7 +46,7 @@ def counted_from_entry(patch: pytest.MonkeyPatch) -> None:
 
     def wrong(self: AutomatonOracle, place: Place, drive: Drive) -> set[Place]:
         state, entry, _ = place
-        clocks = tuple(entry if self._has_clock(item) else 0 for item in self._exits(state))  # noqa: SLF001
+        clocks = tuple(entry if self._has_clock(item) else 0 for item in self._exits(state))
         return right(self, (state, entry, clocks), drive)
 
     patch.setattr(AutomatonOracle, "after", wrong)
@@ -60,7 +58,7 @@ def first_exit_only(patch: pytest.MonkeyPatch) -> None:
 
     def wrong(self: AutomatonOracle, place: Place, drive: Drive) -> set[Place]:
         found = right(self, place, drive)
-        order = [item.to for item in self._exits(place[0])]  # noqa: SLF001
+        order = [item.to for item in self._exits(place[0])]
         entered = [item for item in found if item[0] in order and item[1] == 0]
         taken = sorted(entered, key=lambda item: order.index(item[0]))
         return {item for item in found if item not in taken[1:]}
@@ -82,18 +80,14 @@ def flows_just_entered(patch: pytest.MonkeyPatch) -> None:
     starts_say_when(patch, FlowOracle, lambda place: place[1] == 0)
 
 
-def spins_just_entered(patch: pytest.MonkeyPatch) -> None:
-    starts_say_when(patch, SpinOracle, lambda place: place[0] in ("still", "at_speed"))
-
-
 def held_rounds_up_everywhere(patch: pytest.MonkeyPatch) -> None:
     """``held`` in a requirement counts as in a guard."""
-    patch.setattr(Monitor, "_ticks", lambda self, node, side: up(node.milliseconds, self._tick))  # noqa: SLF001
+    patch.setattr(Monitor, "_ticks", lambda self, node, side: up(node.milliseconds, self._tick))
 
 
 def held_breaks_everywhere(patch: pytest.MonkeyPatch) -> None:
     """``held`` in a requirement is rounded one way only."""
-    right = Monitor._ticks  # noqa: SLF001
+    right = Monitor._ticks
 
     def wrong(self: Monitor, node: HeldFor, side: Side) -> int:
         return right(self, node, Side.BREAKS)
@@ -103,7 +97,7 @@ def held_breaks_everywhere(patch: pytest.MonkeyPatch) -> None:
 
 def parts_in_file_order(patch: pytest.MonkeyPatch) -> None:
     """A part reads where those before it in the file already went."""
-    right = Plant._move  # noqa: SLF001
+    right = Plant._move
 
     def wrong(self: Plant, standing: Standing, outputs: tuple[int, ...]) -> Moved:
         moved = right(self, standing, outputs)
@@ -125,9 +119,8 @@ def says(judgement: Judgement) -> object:
     return answers, judgement.left_range.keys(), judgement.states
 
 
-def noticed_by(mistake: Callable[[pytest.MonkeyPatch], None]) -> list[int]:
-    """The first seeds whose machine is judged differently with a mistake."""
-    found: list[int] = []
+def noticed_by(mistake: Callable[[pytest.MonkeyPatch], None]) -> int | None:
+    """The first seed whose machine is judged differently with a mistake."""
     for seed in range(SEEDS):
         _, machine, judgement = small_machine(seed)
         with pytest.MonkeyPatch.context() as patch:
@@ -137,10 +130,8 @@ def noticed_by(mistake: Callable[[pytest.MonkeyPatch], None]) -> list[int]:
             except TooLarge:
                 continue
         if says(wrong) != says(judgement):
-            found.append(seed)
-            if len(found) == ENOUGH:
-                break
-    return found
+            return seed
+    return None
 
 
 @pytest.mark.parametrize(
@@ -151,13 +142,10 @@ def noticed_by(mistake: Callable[[pytest.MonkeyPatch], None]) -> list[int]:
         first_exit_only,
         automata_just_entered,
         flows_just_entered,
-        spins_just_entered,
         held_rounds_up_everywhere,
         held_breaks_everywhere,
         parts_in_file_order,
     ],
 )
 def test_a_mistake_is_noticed(mistake: Callable[[pytest.MonkeyPatch], None]) -> None:
-    seeds = noticed_by(mistake)
-    print(f"{mistake.__name__}: seeds {seeds}")
-    assert len(seeds) == ENOUGH, f"seeds that notice it: {seeds}"
+    assert noticed_by(mistake) is not None

@@ -29,7 +29,7 @@ def levels(machine: Machine, chance: Random) -> list[tuple[int, ...]]:
 
 
 def in_lockstep(backend: ExecutiveBackend | NativeBackend, machine: Machine, seed: int) -> int:
-    """Asserts that a controller does what the oracle's does, power failing now and then; how often it moved."""
+    """Asserts that a controller does what the oracle's does, power failing at times; how often it moved."""
     chance = Random(seed)
     controller = Controller(machine, machine.scan)
     before: Controlled | None = controller.cold()
@@ -43,7 +43,10 @@ def in_lockstep(backend: ExecutiveBackend | NativeBackend, machine: Machine, see
             else:
                 before = None
                 backend.power_off()
-        pins = dict(zip(machine.inputs, (bool(on) ^ inverted for on, inverted in zip(circuits, low, strict=True))))
+        pins = {
+            name: bool(on) ^ inverted
+            for name, on, inverted in zip(machine.inputs, circuits, low, strict=True)
+        }
         backend.scan(pins)
         if before is None:
             continue

@@ -12,7 +12,7 @@ from collections import Counter
 import pytest
 from stillgate.controller.machine import requirement_pattern
 from whole_oracle.comparing import compare, small_machine
-from whole_oracle.drawing import KINDS, PATTERNS, THEMES
+from whole_oracle.drawing import PATTERNS
 
 CHUNK = 30
 CHUNKS, AT_NIGHT = 10, 334

@@ -74,7 +74,7 @@ def compared(text: str, machine: Machine, judgement: Judgement) -> Compared:
     found = Compared(text, machine, judgement)
     try:
         result = checked(text, use_cache=False, threads=1)
-    except Exception as error:  # noqa: BLE001  what the check cannot do is told with the machine, as any other
+    except Exception as error:
         found.differences.append(f"check ends with {type(error).__name__}: {error}")
         return found
     _compare_verdicts(found, result)
@@ -83,9 +83,7 @@ def compared(text: str, machine: Machine, judgement: Judgement) -> Compared:
 
 
 def _compare_verdicts(found: Compared, result: CheckResult) -> None:
-    said = {
-        (item.name, judged.faults): judged for item in result.requirements for judged in item.judgements
-    }
+    said = {(item.name, judged.faults): judged for item in result.requirements for judged in item.judgements}
     oracle = found.by_oracle.answers
     asked = {(name, count) for name, count in oracle if count == found.by_oracle.asked[name]}
     for name, faults in sorted(asked - said.keys()):
@@ -99,7 +97,8 @@ def _compare_verdicts(found: Compared, result: CheckResult) -> None:
         if (judged.word.value == "broken") == answer.holds:
             word = "holds" if answer.holds else "broken"
             found.differences.append(
-                f"{where}: check says {judged.word.value} ({judged.depth}), the oracle {word} ({answer.depth})"
+                f"{where}: check says {judged.word.value} ({judged.depth}), the oracle {word} "
+                f"({answer.depth})"
             )
         elif judged.depth is not None and answer.depth is not None:
             if isinstance(found.machine.requirements[name], FromAnywhere):
@@ -119,9 +118,7 @@ def _compare_findings(found: Compared, result: CheckResult) -> None:
             f"check says that {sorted(by_check)} leave their range, the oracle {sorted(by_oracle)}"
         )
     never = {item.subject for item in result.findings if item.kind.name == "STATE_NEVER_REACHED"}
-    every = {
-        (name, state) for name, sequence in found.machine.sequences.items() for state in sequence.states
-    }
+    every = {(name, state) for name, sequence in found.machine.sequences.items() for state in sequence.states}
     not_met = {".".join(item) for item in every - found.by_oracle.states}
     if never != not_met:
         found.differences.append(

@@ -17,8 +17,8 @@ from .drawing_terms import Drawn, Pool
 MachineDict = dict[str, Any]
 
 THEMES = (
-    "memory", "automaton", "travel", "spin", "flow", "parts together", "held", "switches", "faults", "long tick",
-    "automaton", "flow",
+    "memory", "automaton", "travel", "spin", "flow", "parts together", "held", "switches", "faults",
+    "long tick", "automaton", "flow",
 )  # fmt: skip
 """What a machine has more of than others, in turn."""
 
@@ -170,7 +170,9 @@ def _sequence(drawn: Drawn, states: list[str], owned: list[str]) -> MachineDict:
             exits = _telling_exits(drawn, states, owned)
         if drawn.read_once in owned and place == READER - 2:
             for item in exits:
-                item.setdefault("do", {})[drawn.read_once] = drawn.pick(list(map(str, drawn.counters["narrow"])))
+                item.setdefault("do", {})[drawn.read_once] = drawn.pick(
+                    list(map(str, drawn.counters["narrow"]))
+                )
         if drawn.read_once in owned and place == READER - 1:
             for item in exits:
                 item.setdefault("do", {})[drawn.read_once] = _written(drawn, drawn.read_once, copied=True)
@@ -198,7 +200,8 @@ def _telling_exits(drawn: Drawn, states: list[str], owned: list[str]) -> list[Ma
     """Exits of the only state that reads a counter: where they lead tells its value."""
     targets = drawn.chance.sample(states if drawn.one_in(3) else states[READER + 1 :], 2)
     return [
-        {"to": to, "when": f"{drawn.read_once} = {number} and {drawn.pick(drawn.inputs)}"} | _actions(drawn, owned)
+        {"to": to, "when": f"{drawn.read_once} = {number} and {drawn.pick(drawn.inputs)}"}
+        | _actions(drawn, owned)
         for to, number in zip(targets, drawn.counters[drawn.read_once], strict=True)
     ]
 

@@ -43,7 +43,7 @@ class Judgement:
     Attributes:
         asked: how many faults each requirement must withstand.
         answers: by requirement and number of faults, up to the most that any must withstand.
-        left_range: by memory and number of faults, the first instant at which it was asked to leave its range.
+        left_range: by memory and number of faults, the first instant at which it was asked to leave.
         states: states of sequences that are active in some situation without a fault.
         exits: exits that are taken without a fault: sequence, state ('' of overrides), number from 1.
         situations: size of the search.

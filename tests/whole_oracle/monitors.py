@@ -61,7 +61,12 @@ class Monitor:
                 argument = text_of(node.argument)
                 self._most[argument] = max(self._most[argument], self._ticks(node, Side.SATISFIES) + 1)
         self.names = sorted(
-            {node.path for tree in conditions_of(requirement) for node in walk(tree) if isinstance(node, Name)}
+            {
+                node.path
+                for tree in conditions_of(requirement)
+                for node in walk(tree)
+                if isinstance(node, Name)
+            }
         )
         self._judge_names = cache(self._judge)
 

@@ -120,7 +120,11 @@ class Controller:
         observed = self._observations(before.true_for, true_for)
         start |= observed
 
-        active, ages, memory = list(before.active), list(before.ages), dict(zip(machine.memory, before.memory))
+        active, ages, memory = (
+            list(before.active),
+            list(before.ages),
+            dict(zip(machine.memory, before.memory, strict=True)),
+        )
         left_range: list[str] = []
         taken: list[tuple[str, str, int]] = []
         for number, (name, sequence) in enumerate(machine.sequences.items()):

@@ -102,9 +102,7 @@ class World:
         moved = self._plant.move(standing, tuple(physical.values()))
         names = {**circuits, **physical, **moved.truths, **self._seen(after)}
         names |= {f"asked.{name}": level for name, level in asked.items()}
-        instant = Instant(
-            names, scanned.left_range if scanned else (), scanned.taken if scanned else ()
-        )
+        instant = Instant(names, scanned.left_range if scanned else (), scanned.taken if scanned else ())
         for following in moved.after:
             yield instant, Situation(after, following, faults)
 
