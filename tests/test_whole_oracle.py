@@ -1,0 +1,64 @@
+"""The check and a second interpreter, written from the reference page alone, judge random machines alike.
+
+Every verdict and every shortest depth are compared, without faults and with one, and what leaves its
+range or is never reached besides. Three hundred machines at every run, ten thousand at night:
+``pytest -m night tests/test_whole_oracle.py``, or in shards ``cd tests && python -m whole_oracle 0 5000``.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from stillgate.controller.machine import requirement_pattern
+from whole_oracle.comparing import compare, small_machine
+from whole_oracle.drawing import PATTERNS
+
+CHUNK = 30
+CHUNKS, AT_NIGHT = 10, 334
+"""Three hundred at every run, ten thousand at night."""
+
+
+def judged_alike(chunk: int) -> None:
+    """Asserts that check and oracle agree on the machines of a chunk of seeds."""
+    judgements = 0
+    for seed in range(chunk * CHUNK, (chunk + 1) * CHUNK):
+        found = compare(seed)
+        assert not found.differences, f"seed {seed}: {found.differences}\n{found.text}"
+        judgements += found.judgements
+    assert judgements > 3 * CHUNK
+
+
+@pytest.mark.parametrize("chunk", range(CHUNKS))
+def test_check_and_oracle_agree_on_three_hundred_random_machines(chunk: int) -> None:
+    judged_alike(chunk)
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("chunk", range(AT_NIGHT))
+def test_check_and_oracle_agree_on_ten_thousand_random_machines(chunk: int) -> None:
+    judged_alike(chunk)
+
+
+def test_each_pattern_breaks_and_holds_non_vacuously_and_machines_move() -> None:
+    """Of one hundred machines; a pattern that always held would test nothing."""
+    broken: Counter[str] = Counter()
+    held: Counter[str] = Counter()
+    late = moving = with_fault_only = 0
+    for seed in range(100):
+        _, machine, judgement = small_machine(seed)
+        moving += len(judgement.exits) > 1
+        for (name, faults), answer in judgement.answers.items():
+            pattern = str(requirement_pattern(machine.requirements[name]))
+            if faults == 0:
+                broken[pattern] += not answer.holds
+                held[pattern] += answer.holds and answer.triggered
+                late += answer.depth is not None and answer.depth >= 3
+            else:
+                with_fault_only += judgement.answers[name, 0].holds and not answer.holds
+    for pattern in PATTERNS:
+        assert broken[pattern] >= 8, f"{pattern} hardly ever breaks: {broken}"
+        assert held[pattern] >= 8, f"{pattern} hardly ever holds: {held}"
+    assert moving >= 85
+    assert late >= 30, "a break that takes a while is what clocks are tested by"
+    assert with_fault_only >= 10

@@ -1,0 +1,126 @@
+"""The check and the oracle judge the same machine: what they say differently."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+from engine import checked
+from stillgate.controller.machine import FromAnywhere, Machine
+from stillgate.controller.reader import read_machine_text
+from stillgate.interlocks.verdict import CheckResult
+
+from .drawing import draw_machine
+from .judging import Judgement, TooLarge, judge
+from .world import World
+
+MOST_TICKS = 8_000
+"""Ticks that the oracle looks at before a machine is taken to be too large and another is drawn."""
+
+
+@dataclass
+class Compared:
+    """One machine, judged twice.
+
+    Attributes:
+        text: the machine file.
+        differences: a sentence each; none where both agree.
+        judgements: verdicts that were compared.
+    """
+
+    text: str
+    machine: Machine
+    by_oracle: Judgement
+    differences: list[str] = field(default_factory=list)
+    judgements: int = 0
+
+
+def file_text(found: dict[str, Any]) -> str:
+    """The machine file of a dict: JSON, which YAML reads."""
+    return json.dumps(found, indent=1)
+
+
+def small_machine(seed: int, most: int = MOST_TICKS) -> tuple[str, Machine, Judgement]:
+    """The machine of a seed that the oracle can search: the first small enough of its attempts."""
+    for attempt in range(100):
+        text = file_text(draw_machine(seed, attempt))
+        machine = read_machine_text(text).machine
+        if left_open(machine):
+            continue
+        try:
+            return text, machine, judge(machine, tick=machine.check.tick or machine.scan, most=most)
+        except TooLarge:
+            continue
+    raise AssertionError(f"seed {seed}: no attempt is small enough")
+
+
+def left_open(machine: Machine) -> bool:
+    """Whether a verdict may depend on what the page leaves open: a switch that senses motion, read in tick 0
+    of a part that is driven while all outputs are off. Has it been driven before there was a tick?
+    """
+    world = World(machine, tick=machine.check.tick or machine.scan, budget=machine.check.faults)
+    return any(any(map(any, item.standing.last_drives)) for item in world.starts())
+
+
+def compare(seed: int, most: int = MOST_TICKS) -> Compared:
+    """Judges the machine of a seed by check and by the oracle."""
+    text, machine, judgement = small_machine(seed, most)
+    return compared(text, machine, judgement)
+
+
+def compared(text: str, machine: Machine, judgement: Judgement) -> Compared:
+    """What check says differently from the oracle."""
+    found = Compared(text, machine, judgement)
+    try:
+        result = checked(text, use_cache=False, threads=1)
+    except Exception as error:
+        found.differences.append(f"check ends with {type(error).__name__}: {error}")
+        return found
+    _compare_verdicts(found, result)
+    _compare_findings(found, result)
+    return found
+
+
+def _compare_verdicts(found: Compared, result: CheckResult) -> None:
+    said = {(item.name, judged.faults): judged for item in result.requirements for judged in item.judgements}
+    oracle = found.by_oracle.answers
+    asked = {(name, count) for name, count in oracle if count == found.by_oracle.asked[name]}
+    for name, faults in sorted(asked - said.keys()):
+        if oracle[name, 0].holds:  # what breaks without a fault need not be judged with one
+            found.differences.append(f"{name} is not judged with {faults} faults")
+    for key in sorted(said):
+        name, faults = key
+        answer, judged = oracle[key], said[key]
+        found.judgements += 1
+        where = f"{name} with {faults} faults"
+        if (judged.word.value == "broken") == answer.holds:
+            word = "holds" if answer.holds else "broken"
+            found.differences.append(
+                f"{where}: check says {judged.word.value} ({judged.depth}), the oracle {word} "
+                f"({answer.depth})"
+            )
+        elif judged.depth is not None and answer.depth is not None:
+            if isinstance(found.machine.requirements[name], FromAnywhere):
+                continue  # the page tells no depth of a situation that is cut off
+            instant = judged.depth - 1  # a depth counts ticks
+            if instant != answer.depth:
+                found.differences.append(
+                    f"{where}: check says at instant {instant}, the oracle at {answer.depth}"
+                )
+
+
+def _compare_findings(found: Compared, result: CheckResult) -> None:
+    by_check = {item.subject for item in result.findings if item.kind.name == "BOUNDS"}
+    by_oracle = {name for name, _ in found.by_oracle.left_range}
+    if by_check != by_oracle:
+        found.differences.append(
+            f"check says that {sorted(by_check)} leave their range, the oracle {sorted(by_oracle)}"
+        )
+    never = {item.subject for item in result.findings if item.kind.name == "STATE_NEVER_REACHED"}
+    every = {(name, state) for name, sequence in found.machine.sequences.items() for state in sequence.states}
+    not_met = {".".join(item) for item in every - found.by_oracle.states}
+    if never != not_met:
+        found.differences.append(
+            f"check says that {sorted(never)} are never reached, the oracle {sorted(not_met)}"
+        )
