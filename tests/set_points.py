@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
-from stillgate.interlocks.packing import Key
+from stillgate.interlocks.loop.state_layout import Key
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 UNBOUNDED = 2**31 - 1

@@ -15,8 +15,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.program import (
     Assign,
     Begin,
     Block,
@@ -37,7 +37,7 @@ from stillgate.controller.program import (
     walk_term,
 )
 
-from ..closed_loop import ClosedLoop
+from ..loop.closed_loop import ClosedLoop
 
 _LOGIC = (Operator.AND, Operator.OR, Operator.XOR)
 _SUMS = (Operator.ADD, Operator.SUB)

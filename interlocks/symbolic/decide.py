@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from enum import Enum
 
 from stillgate.controller.effort import Effort, OutOfTime
-from stillgate.controller.machine import Machine, Reach
-from stillgate.controller.quantities import Milliseconds
+from stillgate.controller.machine_file.machine import Machine, Reach
+from stillgate.controller.machine_file.quantities import Milliseconds
 
-from ..closed_loop import ClosedLoop, close_loop
-from ..story import Replay, replay
+from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.counterexample import Replay, replay
 from .search import Confirmation, SetExploration, SymbolicSearch
 
 LONG_HISTORY = 64

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.program import (
     TRUE,
     Assign,
     Begin,
@@ -40,7 +40,7 @@ from stillgate.controller.program import (
     walk_term,
 )
 
-from ..closed_loop import ClosedLoop, FreeInput, goal_cell
+from ..loop.closed_loop import ClosedLoop, FreeInput, goal_cell
 from .clock_cells import ClockCells, clock_cells, longest_time, loop_blocks
 
 _C = {

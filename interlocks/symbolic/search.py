@@ -17,15 +17,18 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path as FilePath
 
+from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
-from stillgate.controller.toolchain import build_library, find_compiler
 
-from ..closed_loop import ClosedLoop
-from ..loop_runner import Chooser, LoopRunner
-from ..packing import Key
-from ..story import Path
+from ..exploration.engine_files import engine_files
+from ..loop.closed_loop import ClosedLoop
+from ..loop.counterexample import Path
+from ..loop.interpreter import Chooser, LoopRunner
+from ..loop.state_layout import Key
 from .emit_step import StepSource, step_source
+
+ENGINE = FilePath(__file__).parent / "engine"
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
 
@@ -103,22 +106,13 @@ _SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), 
 
 def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
     """Shared library of a loop's symbolic checker, from the cache if it was built before."""
-    files = {
-        path.name: path.read_text(encoding="utf-8")
-        for path in sorted(_engine().iterdir())
-        if path.suffix in {".c", ".h"}
-    }
     return build_library(
-        files | {"symbolic_checker.c": source.text},
+        engine_files(ENGINE) | {"symbolic_checker.c": source.text},
         "symbolic_checker.c",
         options=OPTIONS,
         compiler=find_compiler(),
         effort=effort,
     )
-
-
-def _engine() -> FilePath:
-    return FilePath(__file__).parent / "engine"
 
 
 class SymbolicSearch:

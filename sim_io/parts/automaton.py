@@ -14,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Automaton, PartExit
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.machine import Automaton, PartExit
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
@@ -35,7 +36,6 @@ from stillgate.controller.program import (
     conjunction,
     disjunction,
 )
-from stillgate.controller.quantities import Ticks
 
 from .base import PartProgram, PlantNames, Range, choice_of, truth_cell, widened
 from .clock import KNOWN, UNDECIDED, UNKNOWN, PartClock

@@ -13,8 +13,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Expression, Operator
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Expression, Operator
+from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
@@ -32,7 +33,6 @@ from stillgate.controller.program import (
     Term,
     ticks_up,
 )
-from stillgate.controller.quantities import Milliseconds, Ticks
 
 Range = tuple[Ticks, Ticks]
 """Soonest and latest, in ticks."""

@@ -19,9 +19,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.lowering import count_up
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.lowering import count_up
+from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
@@ -38,7 +39,6 @@ from stillgate.controller.program import (
     Term,
     disjunction,
 )
-from stillgate.controller.quantities import Ticks
 
 KNOWN, UNKNOWN, UNDECIDED = range(3)
 

@@ -8,8 +8,8 @@ file says that it was just then.
 
 from __future__ import annotations
 
-from stillgate.controller.machine import Flow
-from stillgate.controller.program import Assign, Block, Cell, Constant, If, Ref, Scope
+from stillgate.controller.machine_file.machine import Flow
+from stillgate.controller.program.program import Assign, Block, Cell, Constant, If, Ref, Scope
 
 from .base import PartProgram, PlantNames, Range, Timer, choice_of, truth_cell, widened
 

@@ -11,9 +11,9 @@ take anything up to the full time: the speed at that moment is not tracked.
 
 from __future__ import annotations
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Spin
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.machine import Spin
+from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,

@@ -14,9 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Travel
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.machine import Travel
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
@@ -32,7 +33,6 @@ from stillgate.controller.program import (
     conjunction,
     disjunction,
 )
-from stillgate.controller.quantities import Ticks
 
 from .base import PartProgram, PlantNames, Range, Timer, choice_of, truth_cell, widened
 

@@ -12,8 +12,8 @@ import pytest
 from engine import checked
 from large_machines import LARGE
 from stillgate.controller.errors import MachineFileError, UsageError
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.verdict import CheckResult
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.results.verdict import CheckResult
 
 ONE_THREAD = {"use_cache": False, "threads": 1}
 

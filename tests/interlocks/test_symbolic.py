@@ -10,10 +10,10 @@ from engine import search_c
 from plants_strategy import twenty_machines
 from set_points import StoredSets
 from stillgate.controller.effort import Effort
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.loop_runner import LoopRunner
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine, read_machine_text
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
+from stillgate.interlocks.loop.interpreter import LoopRunner
 from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.search import EXACT, WIDEST, Confirmation, SymbolicSearch
 
