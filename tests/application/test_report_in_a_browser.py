@@ -20,7 +20,7 @@ from stillgate.cli import run_command
 from stillgate.commands.new import starter_text
 from stillgate.diagrams.pages.pdf import BROWSERS, QUIET, print_page
 
-from .test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
+from .commands.test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
 
 BROWSER = next((found for name in BROWSERS if (found := shutil.which(name))), None)
 AXE = os.environ.get("STILLGATE_AXE", "")

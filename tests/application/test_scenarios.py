@@ -8,7 +8,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 import stillgate as library
-from stillgate.commands.schema import schema_of
+from stillgate.reports.published_schemas import schema_of
 
 from .conftest import Command
 

@@ -11,7 +11,7 @@ from stillgate.diagrams.graphs.overview import whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
 from stillgate.diagrams.graphs.state_diagram import state_diagram
 
-from .test_state_diagram import texts
+from .graphs.test_state_diagram import texts
 
 MACHINES = Path(__file__).parent.parent.parent / "machines"
 

@@ -14,7 +14,7 @@ import pytest
 from machines_strategy import REMEMBERING, MachineDict, apart, machine_dicts
 from python_search import Found, search
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import footprint
+from stillgate.controller.program import footprint
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
 COUNT, AT_NIGHT = 80, 40

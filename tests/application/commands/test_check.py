@@ -13,8 +13,8 @@ from stillgate.controller.effort import Effort
 from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.reports.exchange.schema_words import CHECK
 
-from .conftest import Command
-from .samples import broken, exploration, full_result, holding, result, undecided
+from ..conftest import Command
+from ..samples import broken, exploration, full_result, holding, result, undecided
 
 
 def spoilt(starter: Path, *changes: tuple[str, str]) -> Path:

@@ -18,7 +18,7 @@ from stillgate.interlocks.results.verdict import Word
 from stillgate.reports.analyses.opinion import CONFIRM, opinion_document, write_opinion
 from stillgate.reports.analyses.rechecked import RECHECK
 
-from .conftest import Command
+from ..conftest import Command
 
 
 def opinion(*items: Opinion) -> SecondOpinion:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from backends import COMPILERS
 
-from .conftest import Command
+from ..conftest import Command
 
 ROOT = Path(__file__).resolve().parents[3]
 GUIDE = ROOT / "docs" / "how-to" / "put-it-on-the-processor.md"

@@ -12,7 +12,7 @@ from stillgate.controller.errors import ProgramFault
 from stillgate.diagrams.graphs.renderer import Renderer
 from stillgate.reports.published_schemas import schema_of
 
-from .conftest import Command
+from ..conftest import Command
 
 
 def names(folder: Path) -> list[str]:

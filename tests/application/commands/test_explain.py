@@ -10,8 +10,8 @@ from stillgate.controller.reading.reader import read_machine
 from stillgate.reports.exchange.schema_words import EXPLAIN
 from stillgate.reports.runs.situation import outcomes, situate
 
-from .conftest import Command
-from .snapshots import assert_snapshot
+from ..conftest import Command
+from ..snapshots import assert_snapshot
 
 
 def test_a_situation_reads_as_in_the_snapshot(stillgate: Command, starter: Path) -> None:

@@ -14,7 +14,7 @@ from stillgate.controller.reading.reader import read_machine
 from stillgate.reports.runs.log_summary import LOG
 from stillgate.sim_io.logs.readers import read_log
 
-from .conftest import Command
+from ..conftest import Command
 
 SCRIPT = (
     "--for", "6 s", "--seed", "7", "--at", "1 s start on for 200 ms", "--at", "2 s guard_shut off",

@@ -12,7 +12,7 @@ from stillgate.controller.machine_file.quantities import parse_name
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.files.machine_names import machine_name
 
-from .conftest import Command
+from ..conftest import Command
 
 
 def test_the_starter_is_read_without_a_warning(stillgate: Command, tmp_path: Path) -> None:

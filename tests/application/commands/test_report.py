@@ -30,8 +30,8 @@ from stillgate.interlocks.checking.checker import check
 from stillgate.reports.evidence_report.report import Evidence, evidence_page
 from stillgate.sim_io.faults.fault_list import faults_of
 
-from .conftest import Command
-from .pages import PageReader
+from ..conftest import Command
+from ..pages import PageReader
 from .test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
 
 DATE = "2026-03-31"

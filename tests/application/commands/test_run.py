@@ -10,8 +10,8 @@ import jsonschema
 import pytest
 from stillgate.reports.exchange.schema_words import RUN
 
-from .conftest import Command
-from .snapshots import assert_snapshot
+from ..conftest import Command
+from ..snapshots import assert_snapshot
 
 SCRIPT = ("--for", "4 s", "--at", "1 s start on for 200 ms", "--at", "2 s guard_shut off", "--seed", "7")
 

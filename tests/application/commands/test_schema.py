@@ -11,7 +11,7 @@ import ruamel.yaml
 from stillgate.controller.errors import MachineFileError
 from stillgate.sim_io.logs.readers.columns import read_column_map
 
-from .conftest import Command
+from ..conftest import Command
 
 KINDS = ("machine", "check", "run", "explain", "log", "doctor")
 

@@ -18,7 +18,7 @@ from stillgate.commands.new import starter_text
 from stillgate.files.saves import whole_content
 from stillgate.interlocks.checking.result_cache import kept_result
 
-from .conftest import Command
+from ..conftest import Command
 
 PATIENCE = 60.0
 STARTER = starter_text("press")

@@ -9,6 +9,7 @@ from machines_strategy import REMEMBERING, SMALL, Size, apart, machine_dicts
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program import footprint
 from stillgate.controller.program.evaluate import Compiler, Layout, Values
 from stillgate.controller.program.footprint import (
     Footprint,
@@ -36,7 +37,6 @@ from stillgate.controller.program.program import (
     Scope,
     SequenceProgram,
     Switch,
-    footprint,
 )
 
 

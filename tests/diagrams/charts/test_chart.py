@@ -25,7 +25,7 @@ from stillgate.interlocks.results.recording import (
 from stillgate.sim_io.simulation.script import parse_script, play
 from stillgate.sim_io.simulation.simulation import Simulation
 
-from .gate import GATE, gate, hostile
+from ..gate import GATE, gate, hostile
 
 SVG = "{http://www.w3.org/2000/svg}"
 EVENTS = (

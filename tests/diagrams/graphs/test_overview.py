@@ -8,7 +8,7 @@ from stillgate.diagrams.graphs.overlay import Overlay
 from stillgate.diagrams.graphs.overview import WHOLE_MACHINE, whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
 
-from .gate import gate, hostile
+from ..gate import gate, hostile
 from .test_state_diagram import texts
 
 RENDERER = find_renderer()

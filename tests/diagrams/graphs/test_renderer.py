@@ -14,7 +14,7 @@ from stillgate.diagrams.graphs import renderer as module
 from stillgate.diagrams.graphs.renderer import Picture, Renderer, find_renderer
 from stillgate.diagrams.graphs.state_diagram import state_diagram
 
-from .gate import gate
+from ..gate import gate
 
 
 def test_a_missing_box_is_an_error() -> None:

@@ -13,7 +13,7 @@ from stillgate.diagrams.graphs.overlay import Overlay
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
 from stillgate.diagrams.graphs.state_diagram import state_diagram
 
-from .gate import gate, hostile
+from ..gate import gate, hostile
 
 RENDERER = find_renderer()
 

@@ -18,7 +18,7 @@ from stillgate.diagrams.tables.cause_and_effect import (
     effects_of,
 )
 
-from .gate import GATE, gate
+from ..gate import GATE, gate
 
 MACHINES = Path(__file__).parents[3] / "machines"
 PRESS = """\

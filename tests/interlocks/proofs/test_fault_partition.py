@@ -7,12 +7,12 @@ from closed_gate import GATE
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses.cross_check import second_opinion
+from stillgate.interlocks.proofs import fault_partition as by_fault
+from stillgate.interlocks.proofs import prover_run as proofs
 from stillgate.interlocks.proofs.cubes import Cube
 from stillgate.interlocks.proofs.fault_partition import ByFault
 from stillgate.interlocks.proofs.ic3 import Proof, Prover, Way
 from stillgate.interlocks.proofs.inductive_check import faults_of_invariant
-from stillgate.interlocks.proofs.prover_run import fault_partition as by_fault
-from stillgate.interlocks.proofs.prover_run import prover_run as proofs
 from stillgate.interlocks.proofs.transition_system import LoopFormula, loop_formula
 from stillgate.interlocks.results.verdict import Word
 

@@ -7,7 +7,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.replay.log_replay import output_explanation as looking_back
+from stillgate.interlocks.replay import output_explanation as looking_back
 from stillgate.interlocks.replay.output_explanation import why
 from stillgate.sim_io.logs.change_capture import Tap
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory

@@ -10,7 +10,7 @@ import pytest
 from stillgate.reports.check.check_json import check_document
 from stillgate.reports.exchange.schema_words import CHECK
 
-from .samples import full_result, holding, result, undecided
+from ...samples import full_result, holding, result, undecided
 
 
 def documents() -> list[dict[str, Any]]:

@@ -11,8 +11,8 @@ from stillgate.interlocks.results.verdict import CheckResult, Word
 from stillgate.reports.check.check_text import write_check
 from stillgate.reports.check.story_text import write_story
 
-from .samples import SCAN, broken, finding, full_result, holding, result, story, undecided
-from .snapshots import assert_snapshot, printed
+from ...samples import SCAN, broken, finding, full_result, holding, result, story, undecided
+from ...snapshots import assert_snapshot, printed
 
 FILE = "yard_gate.yaml"
 

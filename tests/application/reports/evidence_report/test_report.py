@@ -14,8 +14,8 @@ from evidence_build import built_quickly
 from stillgate.reports.published_schemas import schema_of
 from strength_machines import GUARDED
 
-from .conftest import Command
-from .samples import holding, result, undecided
+from ...conftest import Command
+from ...samples import holding, result, undecided
 
 
 @pytest.fixture(autouse=True)
