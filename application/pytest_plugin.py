@@ -109,7 +109,7 @@ def pytest_runtest_makereport(
     report = yield
     if call.excinfo is None or not report.failed or "stillgate.testing.rules" not in sys.modules:
         return report
-    from .testing.failure_report import shortened
+    from .testing.plugin.failure_report import shortened
 
     told = None if item.config.getoption("fulltrace") else shortened(item, call.excinfo)
     if told is not None:

@@ -1,4 +1,4 @@
-"""Rules of the house: imports point downward, public names are true, documents name what exists."""
+"""The layout: imports point downward and in no circle, folders are small, names are true, documents too."""
 
 from __future__ import annotations
 
@@ -11,13 +11,37 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
+import networkx as nx
 import pytest
 from stillgate.reports import reference_pages
 
 ROOT = Path(__file__).parent.parent
+ORDER = {
+    "controller": ("expressions", "machine_file", "rules", "reading", "program", "execution", "c"),
+    "sim_io": ("parts", "faults", "logs", "logs/writers", "logs/readers", "simulation", "scenarios"),
+    "interlocks": (
+        "results", "loop", "exploration", "symbolic", "checking", "proofs", "certificates", "analyses",
+        "mutation", "monitoring", "replay", "diagnosis",
+    ),
+    "diagrams": ("charts", "graphs", "tables", "pages"),
+    "application": (
+        "console", "files", "reports/exchange", "reports/check", "reports/analyses", "reports/runs",
+        "reports/evidence_report", "reports", "commands", "testing", "testing/plugin",
+    ),
+}  # fmt: skip
+"""Folders of each floor from the ground up: each may import those before it. What stands in a floor's own
+folder is either used by all of it, as its errors are, or uses all of it, as the command line does."""
+
+MOST_MODULES = 12
+MANY_FOR_A_REASON = {
+    "application/commands": "one file a command",
+    "sim_io/logs/readers": "one file a format, and the steps they share",
+}
+
 FLOORS = {"controller": 1, "sim_io": 2, "interlocks": 3, "diagrams": 4, "application": 5}
 PACKAGES = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["packages"]
 DOCUMENTS = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md"), ROOT / "tests" / "README.md"])
@@ -55,6 +79,125 @@ def test_imports_point_downward(path: Path) -> None:
         assert floor_of(module) <= own, f"{path} imports {module}"
         if floor_of(module) == own and own < FLOORS["application"]:
             pytest.fail(f"{path} imports {module}; within a package imports are relative")
+
+
+def dotted(path: Path) -> str:
+    """Import name of a module."""
+    top, *rest = path.relative_to(ROOT).with_suffix("").parts
+    inside = rest[:-1] if rest[-1] == "__init__" else rest
+    return ".".join(("stillgate", *(() if top == "application" else (top,)), *inside))
+
+
+def our_imports(path: Path, names: set[str]) -> Iterator[str]:
+    """Modules of ours that a module imports, late ones too."""
+    package = dotted(path) if path.name == "__init__.py" else dotted(path).rpartition(".")[0]
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.ImportFrom):
+            continue
+        base = node.module or ""
+        if node.level:
+            above = package.split(".")[: len(package.split(".")) - node.level + 1]
+            base = ".".join((*above, *([node.module] if node.module else [])))
+        for alias in node.names:
+            found = next((item for item in (f"{base}.{alias.name}", base) if item in names), None)
+            if found is not None and found != dotted(path):
+                yield found
+
+
+def graph() -> dict[str, set[str]]:
+    """What imports what; the faces of packages load their names late and are left out."""
+    files = {dotted(path): path for path in modules()}
+    names = set(files)
+    return {name: set(our_imports(path, names)) for name, path in files.items() if path.name != "__init__.py"}
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    circles = [
+        sorted(group) for group in nx.strongly_connected_components(nx.DiGraph(graph())) if len(group) > 1
+    ]
+    assert circles == []
+
+
+def place_of(name: str) -> tuple[str, str]:
+    """Floor and folder of a module by its import name; the folder is empty in the floor's own."""
+    parts = name.split(".")[1:]
+    floor = parts[0] if parts and parts[0] in FLOORS else "application"
+    inside = parts[1:-1] if floor != "application" else parts[:-1]
+    return floor, "/".join(inside)
+
+
+def test_within_a_floor_folders_import_those_before_them_only() -> None:
+    for name, others in graph().items():
+        floor, folder = place_of(name)
+        for other in others:
+            other_floor, other_folder = place_of(other)
+            if other_floor == floor and folder and other_folder and folder != other_folder:
+                order = ORDER[floor]
+                assert order.index(other_folder) < order.index(folder), f"{name} imports {other}"
+
+
+def test_every_folder_has_its_place_in_the_order() -> None:
+    folders = {
+        path.parent.relative_to(ROOT) for path in modules() if len(path.parent.relative_to(ROOT).parts) > 1
+    }
+    assert {str(folder) for folder in folders} == {
+        f"{floor}/{folder}" for floor, inside in ORDER.items() for folder in inside
+    }
+
+
+def test_a_folder_holds_few_enough_modules_to_be_taken_in_at_a_glance() -> None:
+    counts: Counter[str] = Counter(
+        str(path.parent.relative_to(ROOT)) for path in modules() if path.name != "__init__.py"
+    )
+    many = {folder for folder, count in counts.items() if count > MOST_MODULES}
+    assert many == set(MANY_FOR_A_REASON)
+
+
+def test_a_public_class_has_a_name_of_its_own() -> None:
+    homes: dict[str, list[str]] = {}
+    for path in modules():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes.setdefault(node.name, []).append(dotted(path))
+    assert {name: found for name, found in homes.items() if len(found) > 1} == {}
+
+
+@pytest.mark.parametrize(
+    "folder", ["interlocks/exploration/engine", "interlocks/symbolic/engine"], ids=lambda name: name
+)
+def test_c_files_include_each_other_in_no_circle(folder: str) -> None:
+    includes = nx.DiGraph()
+    for path in (ROOT / folder).iterdir():
+        for other in re.findall(r'^#include "(\w+\.[ch])"', path.read_text(encoding="utf-8"), re.MULTILINE):
+            includes.add_edge(path.name, other)
+    assert nx.is_directed_acyclic_graph(includes)
+
+
+def test_no_cell_is_known_by_the_end_of_its_name() -> None:
+    """What a cell is stands in the cell (``Role``) or in a list of the Program (``Clock``)."""
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("cell.name.endswith"):
+                pytest.fail(f"{path}:{node.lineno}")
+
+
+NAMED = re.compile(r"``([A-Za-z_]+_[A-Za-z_]*)``")
+
+
+def test_what_a_docstring_names_exists() -> None:
+    """A name with an underline in double backticks is a word of the code or of a file it reads."""
+    everything = [*modules(), *ROOT.glob("interlocks/*/engine/*.[ch]"), *ROOT.glob("tests/**/*.py")]
+    texts = {path: path.read_text(encoding="utf-8") for path in everything}
+    words = {path.stem for path in everything} | {path.parent.name for path in everything}
+    for text in texts.values():
+        words |= set(re.findall(r"\w+", NAMED.sub("", text)))
+    stale = {
+        f"{path.relative_to(ROOT)}: {name}"
+        for path, text in texts.items()
+        for name in NAMED.findall(text)
+        if name not in words
+    }
+    assert stale == set()
 
 
 def test_every_package_is_listed_in_pyproject() -> None:

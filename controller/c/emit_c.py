@@ -38,6 +38,7 @@ from ..program.program import (
     Read,
     Ref,
     Remark,
+    Role,
     Signal,
     Statement,
     Switch,
@@ -77,9 +78,7 @@ def c_type(cell: Cell) -> str:
     Memory is signed and wide too: a user may compare a counter with 0 or 255, which a compiler
     would warn is always so in a narrow unsigned type.
     """
-    counts_time = cell.name.endswith((".run", ".elapsed", ".differs"))
-    is_memory = cell.name.endswith((".value", ".next", ".wanted"))
-    narrow = cell.low >= 0 and cell.high <= 255 and not counts_time and not is_memory
+    narrow = cell.low >= 0 and cell.high <= 255 and cell.role in (Role.VALUE, Role.STATE)
     return "uint8_t" if narrow else "int32_t"
 
 

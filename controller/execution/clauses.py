@@ -25,6 +25,7 @@ from ..program.program import (
     Operation,
     Read,
     Ref,
+    Role,
     Signal,
     Term,
     TimeConstant,
@@ -231,8 +232,8 @@ def _readings(term: Term, leaves: dict[Term, tuple[str, Observer]]) -> list[Term
             return []
         case Complement(operand=operand):
             return _readings(operand, leaves)
-        case Operation(operator=Operator.EQ, left=Ref(cell=cell), right=Constant()) if cell.name.endswith(
-            ".active"
+        case Operation(operator=Operator.EQ, left=Ref(cell=cell), right=Constant()) if (
+            cell.role is Role.STATE
         ):
             return [term]
         case Operation(right=TimeConstant()):

@@ -37,7 +37,7 @@ from ..expressions.expression import (
     walk,
 )
 from ..machine_file.machine import Actions, Exit, Input, Level, Machine, Override
-from ..machine_file.quantities import Milliseconds
+from ..machine_file.quantities import Milliseconds, Ticks
 from ..rules.namespace import (
     AskedRef,
     Context,
@@ -73,6 +73,7 @@ from .program import (
     Read,
     Ref,
     Remark,
+    Role,
     Scope,
     SequenceProgram,
     Signal,
@@ -98,9 +99,16 @@ def lower_controller(
     return _Lowering(machine, machine.scan if period is None else period).program(overlaps)
 
 
-def local(name: str, low: int = 0, high: int = 1, scope: Scope = Scope.CONTROLLER) -> Cell:
+def local(
+    name: str, low: int = 0, high: int = 1, scope: Scope = Scope.CONTROLLER, role: Role = Role.VALUE
+) -> Cell:
     """A cell that lives within one step."""
-    return Cell(name, low, high, low, scope, persistent=False)
+    return Cell(name, low, high, low, scope, persistent=False, role=role)
+
+
+def _run_cell(name: str, high: Ticks) -> Cell:
+    """Counts the scans for which something has been true."""
+    return Cell(name, 0, high, 0, Scope.CONTROLLER, role=Role.TIME)
 
 
 def count_up(cell: Cell, limit: Term) -> Statement:
@@ -157,10 +165,14 @@ class _Lowering:
         for name, sequence in machine.sequences.items():
             self.states[name] = tuple(sequence.states)
             start = self.states[name].index(sequence.start)
-            self.active[name] = Cell(f"{name}.active", 0, len(sequence.states), start, Scope.CONTROLLER)
+            self.active[name] = Cell(
+                f"{name}.active", 0, len(sequence.states), start, Scope.CONTROLLER, role=Role.STATE
+            )
         for name, memory in machine.memory.items():
             low, high = memory_bounds(memory)
-            self.memory[name] = Cell(name + ".value", low, high, int(memory.start), Scope.CONTROLLER)
+            self.memory[name] = Cell(
+                name + ".value", low, high, int(memory.start), Scope.CONTROLLER, role=Role.MEMORY
+            )
         for name in machine.outputs:
             self.demand[name] = local(f"{name}.demand")
             self.asked[name] = Cell(f"{name}.asked", 0, 1, 0, Scope.CONTROLLER)
@@ -276,7 +288,7 @@ class _Lowering:
         if item.debounce:
             accepted = Cell(f"{name}.accepted", 0, 1, 0, Scope.CONTROLLER)
             high = ticks_up(item.debounce, self.period)
-            differs = Cell(f"{name}.differs", 0, high, 0, Scope.CONTROLLER)
+            differs = Cell(f"{name}.differs", 0, high, 0, Scope.CONTROLLER, role=Role.TIME)
             memory += [accepted, differs]
             self.clocks.append(Clock(differs, ClockKind.DEBOUNCE, Constant(high)))
             sense += _debounce(sample, accepted, differs, item.debounce)
@@ -286,7 +298,7 @@ class _Lowering:
         was: Cell | None = None
         run: Cell | None = None
         if use is not None:
-            run = Cell(f"{name}.run", 0, use.run_high(self.period), 0, Scope.CONTROLLER)
+            run = _run_cell(f"{name}.run", use.run_high(self.period))
             was = local(f"{name}.was")
             memory.append(run)
             self.clocks.append(Clock(run, ClockKind.HELD, Constant(run.high)))
@@ -299,7 +311,7 @@ class _Lowering:
         for key, use in self.observed.items():
             if self._input_key(use.tree) is None:
                 number = len(self.observers)
-                run = Cell(f"observed{number}.run", 0, use.run_high(self.period), 0, Scope.CONTROLLER)
+                run = _run_cell(f"observed{number}.run", use.run_high(self.period))
                 self.clocks.append(Clock(run, ClockKind.HELD, Constant(run.high)))
                 self.observers[key] = Observer(
                     text=key,
@@ -325,7 +337,7 @@ class _Lowering:
         elapsed: Cell | None = None
         if longest:
             high = max(1, ticks_up(max(longest), self.period))
-            elapsed = Cell(f"{name}.elapsed", 0, high, 0, Scope.CONTROLLER)
+            elapsed = Cell(f"{name}.elapsed", 0, high, 0, Scope.CONTROLLER, role=Role.TIME)
         overrides = tuple(
             self._exit(name, f"override {number}", item)
             for number, item in enumerate(sequence.overrides, start=1)
@@ -440,7 +452,7 @@ class _Writer:
         block: list[Statement] = []
         every = [*sequence.overrides, *(item for items in sequence.exits for item in items)]
         for cell in dict.fromkeys(cell for item in every for cell, _ in item.actions):
-            shadow = local(cell.name.removesuffix(".value") + ".next", cell.low, cell.high)
+            shadow = local(cell.name.removesuffix(".value") + ".next", cell.low, cell.high, role=Role.MEMORY)
             self.shadows[cell] = shadow
             block.append(Assign(shadow, Ref(cell)))
             asked = [bounds_of(value) for item in every for written, value in item.actions if written == cell]
@@ -448,6 +460,7 @@ class _Writer:
                 cell.name.removesuffix(".value") + ".wanted",
                 min(cell.low, *(low for low, _ in asked)),
                 max(cell.high, *(high for _, high in asked)),
+                role=Role.ASKED,
             )
         block.append(Assign(_next(sequence), Ref(sequence.active)))
         block.append(Assign(_entered(sequence), FALSE))

@@ -35,6 +35,16 @@ class Scope(Enum):
     MONITOR = "monitor"
 
 
+class Role(Enum):
+    """What a cell is for, where that is more than holding a value within its range."""
+
+    VALUE = "value"
+    TIME = "time"  # counts ticks of the controller, whatever the period
+    MEMORY = "memory"  # a bit or counter of the file, or its next value
+    STATE = "state"  # number of a sequence's active state
+    ASKED = "asked"  # what a write asks of memory, in its range or not
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """An integer variable with a fixed range.
@@ -48,6 +58,7 @@ class Cell:
     start: int
     scope: Scope
     persistent: bool = True
+    role: Role = Role.VALUE
 
     def __hash__(self) -> int:
         return hash(self.name)  # names tell cells apart, and cells are looked up in every scan

@@ -69,9 +69,8 @@ def critical_constants(loop: ClosedLoop) -> dict[Cell, set[int]]:
             constants[signal.run] = {0, 1, signal.run.high}
     for observer in loop.controller.observers:
         constants[observer.run] = {0, 1, observer.run.high}
-    for cell in loop.monitors.cells:
-        if cell.name.endswith((".age", ".left", ".run")):
-            constants[cell] = {0, 1, cell.high}
+    for clock in loop.monitors.clocks:
+        constants[clock.cell] = {0, 1, clock.cell.high}
     blocks = (
         *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.before, *loop.settle,
         *(statement for signal in loop.sensed for statement in signal.sense),

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from stillgate.controller.c.emit_c import CWriter, c_name, c_type, controller_locals, level_macros
 from stillgate.controller.program.footprint import cells_read, cells_written, signals_read
-from stillgate.controller.program.program import TRUE, Cell, Choose, Note, NoteKind, Scope, Stage
+from stillgate.controller.program.program import TRUE, Cell, Choose, Note, NoteKind, Role, Scope, Stage
 
 from ..loop.closed_loop import ClosedLoop, goal_cell
 from ..loop.state_layout import PackedField, end_states_source, field_text, key_bits, packed_fields
@@ -289,7 +289,7 @@ class _Source:
         """Blanks what no piece after a segment reads."""
         stages = self.loop.controller.stages
         for cell in sorted_cells(set(cells_written(stages[number].block))):
-            if cell.name.endswith(".wanted"):
+            if cell.role is Role.ASKED:
                 yield f"w->c.{c_name(cell)} = 0;"
         later = tuple(item for stage in stages[number + 1 : -1] for item in stage.block)
         for i, item in enumerate(self.loop.free):

@@ -44,6 +44,7 @@ from stillgate.controller.program.program import (
     Operation,
     Read,
     Ref,
+    Role,
     Scope,
     Statement,
     Term,
@@ -215,7 +216,7 @@ class RequirementTerms:
             number = numbers[key]
             now = Cell(f"watched{number}.now", 0, 1, 0, Scope.MONITOR, persistent=False)
             was = Cell(f"watched{number}.was", 0, 1, 0, Scope.MONITOR, persistent=False)
-            run = Cell(f"watched{number}.run", 0, longest[key] + 1, 0, Scope.MONITOR)
+            run = Cell(f"watched{number}.run", 0, longest[key] + 1, 0, Scope.MONITOR, role=Role.TIME)
             self.watched[key] = (now, was, run)
             self.block.append(Assign(now, self.term(tree, breaks=False)))
             if self.look_early and not longest[key] and self._is_later_state(tree):

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from stillgate.controller.errors import ProgramFault
 
-from .failures import RequirementBroken
-from .rules import MachineRules
+from ..failures import RequirementBroken
+from ..rules import MachineRules
 
 BETWEEN = ("stillgate.", "hypothesis.", "hypothesis_temporary_module_")
 """How names of modules begin whose frames are left out; Hypothesis makes some modules as it runs."""
