@@ -22,7 +22,7 @@ from stillgate.reports import reference_pages
 ROOT = Path(__file__).parent.parent
 ORDER = {
     "controller": ("expressions", "machine_file", "rules", "reading", "program", "execution", "c"),
-    "sim_io": ("parts", "faults", "logs", "logs/writers", "logs/readers", "simulation", "scenarios"),
+    "sim_io": ("parts", "faults", "logs", "simulation", "logs/writers", "logs/readers", "scenarios"),
     "interlocks": (
         "results", "loop", "exploration", "symbolic", "checking", "proofs", "certificates", "analyses",
         "mutation", "monitoring", "replay", "diagnosis",
