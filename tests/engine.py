@@ -22,6 +22,7 @@ from stillgate.interlocks.exploration.emit_checker import checker_source
 from stillgate.interlocks.exploration.explorer import Explorer, Status
 from stillgate.interlocks.exploration.search import Search, checker_files
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
+from stillgate.interlocks.loop.counterexample import Replay
 from stillgate.interlocks.loop.state_layout import Key, packed_fields, unpack
 from stillgate.interlocks.results.verdict import CheckResult
 
@@ -59,6 +60,16 @@ def searching(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) 
         exploration = search.run()
         assert exploration.exhausted, exploration.stopped_by
         yield search
+
+
+def runs_to_breaks(search: Search) -> dict[str, Replay]:
+    """The way to each break of a finished search without a time limit: there is one, as long as said."""
+    runs: dict[str, Replay] = {}
+    for name, item in search.breaks().items():
+        assert item.run is not None, name
+        assert item.ticks == len(item.run.ticks), name
+        runs[name] = item.run
+    return runs
 
 
 def search_c(loop: ClosedLoop, *, threads: int = 1, merge: bool | None = None) -> Searched:

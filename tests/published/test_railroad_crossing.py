@@ -11,7 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from engine import searching
+from engine import runs_to_breaks, searching
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import close_loop
 
@@ -38,7 +38,7 @@ def broken(*changes: tuple[str, str], possible: bool = False) -> dict[str, int]:
         text = text.replace(old, new)
     document = read_machine_text(text, "railroad_crossing.yaml")
     with searching(close_loop(document.machine, tick=TICK, faults=0, exact=True), threads=2) as done:
-        found = {name: len(run.ticks) for name, run in done.breaks().items()}
+        found = {name: len(run.ticks) for name, run in runs_to_breaks(done).items()}
         if possible and done.cut_off("can_be_up") is not None:
             found["can_be_up"] = 0
         if done.goal_depth("can_be_crossed") is None:

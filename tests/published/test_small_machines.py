@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 import small_machines as small
-from engine import quick_build, searching
+from engine import quick_build, runs_to_breaks, searching
 from small_machines import MachineDict
 from stillgate.controller.effort import Effort
 from stillgate.interlocks.exploration.explorer import Explorer
@@ -84,7 +84,7 @@ def test_peterson_in_the_wrong_order_lets_both_in_and_the_story_shows_it() -> No
     """
     loop = loop_of(small.peterson_wrong_order())
     with searching(loop, threads=2) as done:
-        run = done.breaks()["exclusive"]
+        run = runs_to_breaks(done)["exclusive"]
     critical = {item.name: item.states.index("critical") for item in loop.controller.sequences[:2]}
     last = run.ticks[-1].values
     assert all(last[f"{name}.active"] == number for name, number in critical.items())

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from engine import searching
+from engine import runs_to_breaks, searching
 from evidence_build import built_quickly
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -127,7 +127,7 @@ def test_the_check_finds_the_one_hand_start_of_the_plain_and_gate() -> None:
     """The story has a stroke, and a second one before both buttons were released."""
     machine = read_machine(MACHINES / "broken" / "press_plain_and.yaml").machine
     with searching(close_loop(machine, tick=SCAN, faults=0, possibility=False), threads=2) as done:
-        run = done.breaks()["release_before_next_stroke"]
+        run = runs_to_breaks(done)["release_before_next_stroke"]
     last = run.ticks[-1].values
     assert last["close_valve.driven"] and last["feed_valve.driven"]
 

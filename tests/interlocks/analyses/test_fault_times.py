@@ -10,6 +10,7 @@ from evidence_build import built_quickly
 from machines_strategy import MachineDict, Size, apart, machine_text
 from plain_faults import Told, faults_told
 from plants_strategy import closed_machine_dicts
+from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
 from stillgate.interlocks.analyses import fault_table as fault_table_module
@@ -27,7 +28,8 @@ COUNT = 6
 
 def rows_of(document: MachineDocument) -> dict[str, FaultRow]:
     with built_quickly():
-        return {row.fault: row for row in fault_table(document, threads=1, tick=document.machine.scan).rows}
+        table = fault_table(document, effort=Effort(threads=1), tick=document.machine.scan)
+    return {row.fault: row for row in table.rows}
 
 
 def compared(document: MachineDocument, told: dict[str, Told]) -> dict[str, FaultRow]:
@@ -143,7 +145,6 @@ check: {{faults: 1}}
 def test_a_second_search_that_was_cut_short_leaves_its_rows_undecided(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from stillgate.controller.effort import Effort
     from stillgate.interlocks.analyses import fault_times
 
     real = fault_times.FaultExplorer

@@ -128,7 +128,7 @@ def test_a_certificate_that_says_more_than_it_can_show_is_refused() -> None:
 
 
 def test_a_recheck_cut_short_says_so() -> None:
-    result = recheck(DOCUMENT, made(), deadline=0.0)
+    result = recheck(DOCUMENT, made(), effort=Effort().within(0.0))
     assert result.cut_short
     assert result.refusal is None
 
@@ -155,7 +155,7 @@ def test_certificates_of_random_machines_stand(machine: dict[str, Any], faults: 
 
 
 def test_an_invariant_stands_and_is_refused_where_it_is_tampered_with() -> None:
-    certificate = invariant_certificate(DOCUMENT, tick=100, faults=0)
+    certificate = invariant_certificate(DOCUMENT, tick=100, faults=0, effort=Effort())
     assert recheck(DOCUMENT, certificate).refusal is None
     assert certificate.requirements[:2] == ("one_direction", "asked_for")
     lacking = [
@@ -237,7 +237,7 @@ def test_a_missing_field_is_named(tmp_path: Path) -> None:
 def test_a_flipped_bit_of_a_certificate_is_told(kind: str, flips: int, tmp_path: Path) -> None:
     """Wherever it is: the re-check is not asked to notice, as of a requirement's name it could not."""
     whole = certificate_bytes(
-        made() if kind == "states" else invariant_certificate(DOCUMENT, tick=100, faults=0)
+        made() if kind == "states" else invariant_certificate(DOCUMENT, tick=100, faults=0, effort=Effort())
     )
     file = tmp_path / "gate.cert"
     random = Random(flips)

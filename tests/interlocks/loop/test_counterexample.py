@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 from closed_gate import gate, quick
-from engine import search_c, searching
+from engine import runs_to_breaks, search_c, searching
 from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
@@ -54,7 +54,7 @@ def test_each_story_is_a_shortest_one_and_breaks_what_it_says_at_its_end_only(fa
     loop = gate(faults)
     shortest = search(loop).broken if not faults else search_c(gate(faults, lazy=False)).broken
     with searching(loop, threads=2) as done:
-        runs = done.breaks()
+        runs = runs_to_breaks(done)
     assert {name: len(run.ticks) for name, run in runs.items()} == shortest
     for name, run in runs.items():
         index = loop.requirement_names.index(name)
@@ -65,7 +65,7 @@ def test_each_story_is_a_shortest_one_and_breaks_what_it_says_at_its_end_only(fa
 def test_the_executive_goes_the_way_of_each_story(faults: int) -> None:
     """At the scan: same states, memory and outputs at every tick, the fault at the pins."""
     with searching(gate(faults, tick=20), threads=2) as done:
-        runs = done.breaks()
+        runs = runs_to_breaks(done)
     assert runs
     for run in runs.values():
         follow_on_executive(run)
@@ -73,7 +73,7 @@ def test_the_executive_goes_the_way_of_each_story(faults: int) -> None:
 
 def test_a_told_story_lists_the_circuits_of_every_tick_and_the_fault_that_is_present() -> None:
     with searching(gate(1)) as done:
-        runs = done.breaks()
+        runs = runs_to_breaks(done)
     for name, run in runs.items():
         story = tell(run, name)
         assert story.ticks == len(story.inputs) == len(run.ticks)
@@ -87,7 +87,7 @@ def test_a_told_story_lists_the_circuits_of_every_tick_and_the_fault_that_is_pre
 def test_a_told_story_lists_what_requirements_read_of_the_parts() -> None:
     """A leaf that is driven counts as moving although it has not left its place yet."""
     with searching(gate(0)) as done:
-        runs = done.breaks()
+        runs = runs_to_breaks(done)
     moving = 0
     for name, run in runs.items():
         story = tell(run, name)
@@ -104,7 +104,7 @@ def test_the_same_story_is_told_by_any_number_of_threads() -> None:
     told = []
     for threads in (1, 2):
         with searching(gate(1), threads=threads) as done:
-            told.append({name: tell(run, name) for name, run in done.breaks().items()})
+            told.append({name: tell(run, name) for name, run in runs_to_breaks(done).items()})
     assert told[0] == told[1]
 
 
@@ -124,7 +124,7 @@ def test_a_story_keeps_the_values_of_memory_that_nothing_reads_any_more() -> Non
         "requirements": {"dark": {"never": "lamp"}},
     })  # fmt: skip
     with searching(close_loop(machine, tick=10, faults=0)) as done:
-        run = done.breaks()["dark"]
+        run = runs_to_breaks(done)["dark"]
     assert [tick.values["latched.value"] for tick in run.ticks] == [1, 1, 1]
     follow_on_executive(run)
     assert [c.name for step in tell(run, "").steps for c in step.changes].count("latched") == 1
@@ -132,7 +132,7 @@ def test_a_story_keeps_the_values_of_memory_that_nothing_reads_any_more() -> Non
 
 def stories_are_true(machine: Machine, faults: int) -> None:
     with searching(close_loop(machine, tick=machine.scan, faults=faults)) as done:
-        for run in done.breaks().values():
+        for run in runs_to_breaks(done).values():
             follow_on_executive(run)
 
 
