@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -75,14 +77,34 @@ def test_a_certificate_is_written_and_stands(stillgate: Command, starter: Path, 
     assert document["stands"] is True
 
 
+def forged(document: dict[str, Any]) -> str:
+    """The file of a changed certificate with the digest that fits it, as a forger would write it."""
+    fields = {name: value for name, value in document.items() if name != "sha256"}
+    text = json.dumps(fields, sort_keys=True, separators=(",", ":"))
+    return json.dumps(fields | {"sha256": hashlib.sha256(text.encode()).hexdigest()})
+
+
 def test_a_forged_certificate_ends_with_status_one_and_the_state(stillgate: Command, starter: Path) -> None:
+    file = starter.with_name("press.cert")
+    stillgate("certificate", starter, "--by", "invariant", "--output", file)
+    document = json.loads(file.read_text())
+    assert json.loads(forged(document)) == document  # the digest is reckoned as the program does
+    file.write_text(forged(document | {"cubes": [[]]}))
+    done = stillgate("recheck", file, starter)
+    assert done.status == 1
+    assert "REFUSED: a start state is excluded" in done.out
+
+
+def test_a_certificate_that_was_changed_and_keeps_its_digest_is_no_certificate(
+    stillgate: Command, starter: Path
+) -> None:
     file = starter.with_name("press.cert")
     stillgate("certificate", starter, "--by", "invariant", "--output", file)
     document = json.loads(file.read_text())
     file.write_text(json.dumps(document | {"cubes": [[]]}))
     done = stillgate("recheck", file, starter)
-    assert done.status == 1
-    assert "REFUSED: a start state is excluded" in done.out
+    assert (done.status, done.out) == (2, "")
+    assert "press.cert: the certificate is not what was written: its digest does not fit" in done.err
 
 
 @pytest.mark.parametrize(

@@ -233,7 +233,9 @@ def test_a_limit_is_named_and_the_verdict_is_undecided(
     done = stillgate("report", starter, "-o", tmp_path / "p.html", "--max-states", "5", "--no-cache", *QUICK)
     assert done.status == 4
     text = PageReader((tmp_path / "p.html").read_text()).text
-    assert "most situations 5, most memory 6 GiB (default)" in text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "most situations of a search 5, most memory 6 GiB (default)" in text.replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
     assert "is undecided" in text
 
 
