@@ -33,7 +33,7 @@ from pathlib import Path
 
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.interlocks.exploration.explorer import Explorer, Outcome, Status
+from stillgate.interlocks.exploration.explorer import Explorer, SearchOutcome, Status
 from stillgate.interlocks.exploration.search import build_checker
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
@@ -56,7 +56,7 @@ def measure(machine: Machine) -> tuple[list[Figure], list[str]]:
     tick = machine.check.tick or machine.scan
     loop = close_loop(machine, tick=tick, faults=1, possibility=False)
     library = build_checker(loop)
-    engine: dict[int, list[tuple[Outcome, Timed]]] = {2: [], 1: []}
+    engine: dict[int, list[tuple[SearchOutcome, Timed]]] = {2: [], 1: []}
     for threads in (2, 1):
         engine[threads].append(_engine(library, threads))
     states = engine[2][0][0].states
@@ -105,14 +105,14 @@ def _remembered(loop: ClosedLoop) -> str:
     )
 
 
-def _engine(library: Path, threads: int) -> tuple[Outcome, Timed]:
+def _engine(library: Path, threads: int) -> tuple[SearchOutcome, Timed]:
     before = time.process_time()
     with Explorer(library, Effort(threads=threads).within(_ENGINE_SECONDS)) as explorer:
         outcome = explorer.run()
         return outcome, Timed(outcome.seconds, time.process_time() - before)
 
 
-def _compare(outcome: Outcome, visits: Sequence[Visited]) -> None:
+def _compare(outcome: SearchOutcome, visits: Sequence[Visited]) -> None:
     """The states at each depth, as far as both completed them."""
     whole = outcome.sizes if outcome.status is Status.COMPLETE else outcome.sizes[: outcome.levels]
     for visited in visits:
@@ -123,7 +123,7 @@ def _compare(outcome: Outcome, visits: Sequence[Visited]) -> None:
 
 
 def _figures(
-    engine: dict[int, list[tuple[Outcome, Timed]]], rivals: dict[str, list[Visited]]
+    engine: dict[int, list[tuple[SearchOutcome, Timed]]], rivals: dict[str, list[Visited]]
 ) -> list[Figure]:
     figures: list[Figure] = []
     covered = _vectors(rivals["numba"])
@@ -165,7 +165,7 @@ def _vectors(visits: Sequence[Visited]) -> int | None:
 
 
 def _ratios(
-    engine: dict[int, list[tuple[Outcome, Timed]]],
+    engine: dict[int, list[tuple[SearchOutcome, Timed]]],
     who: str,
     target: int,
     visits: list[Visited],

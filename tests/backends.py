@@ -20,7 +20,7 @@ from stillgate.controller.c.native import NativeController
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Level, Machine
 from stillgate.controller.machine_file.quantities import Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation
 
@@ -122,7 +122,7 @@ class EvaluatorBackend(_Lowered):
         self.program = program = lower_controller(machine)
         layout = Layout(program.cells)
         self._answers = {signal.name: answer_from_cells(signal, layout) for signal in program.signals}
-        compiler = Compiler(layout, machine.scan, self)
+        compiler = BlockCompiler(layout, machine.scan, self)
         senses = [compiler.block(signal.sense) for signal in program.signals]
         self._blocks = [*senses, compiler.block(program.observe), compiler.block(program.decide)]
         self._layout = layout

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.diagnosis.diagnosability import Inseparable
 from stillgate.interlocks.diagnosis.diagnosis import diagnose
-from stillgate.interlocks.diagnosis.hypotheses import NOTHING, Hypothesis, Trouble
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, FieldFault, Hypothesis
 from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
 from stillgate.sim_io.logs.change_capture import Tap
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
@@ -18,12 +18,12 @@ from stillgate.sim_io.simulation.simulation import Frame, Simulation
 from working_days import DAYS
 
 _MADE_BY = {
-    Trouble.INPUT_ON: (DisturbanceKind.STUCK_ON, 0),
-    Trouble.INPUT_OFF: (DisturbanceKind.STUCK_OFF, 0),
-    Trouble.OUTPUT_ON: (DisturbanceKind.STUCK_ON, 0),
-    Trouble.OUTPUT_OFF: (DisturbanceKind.STUCK_OFF, 0),
-    Trouble.INPUT_LOOSE: (DisturbanceKind.INTERMITTENT, 1000),
-    Trouble.POWER: (DisturbanceKind.POWER_DIP, 200),
+    FieldFault.INPUT_ON: (DisturbanceKind.STUCK_ON, 0),
+    FieldFault.INPUT_OFF: (DisturbanceKind.STUCK_OFF, 0),
+    FieldFault.OUTPUT_ON: (DisturbanceKind.STUCK_ON, 0),
+    FieldFault.OUTPUT_OFF: (DisturbanceKind.STUCK_OFF, 0),
+    FieldFault.INPUT_LOOSE: (DisturbanceKind.INTERMITTENT, 1000),
+    FieldFault.POWER: (DisturbanceKind.POWER_DIP, 200),
 }
 
 MOST_ROUNDS = 4
@@ -35,7 +35,7 @@ SHOWN = 3
 
 def disturbance_for(hypothesis: Hypothesis) -> Disturbance | None:
     """What the simulator does where a hypothesis is true; None if nothing is wrong."""
-    if hypothesis.trouble is Trouble.NONE:
+    if hypothesis.trouble is FieldFault.NONE:
         return None
     kind, time = _MADE_BY[hypothesis.trouble]
     return Disturbance(kind, (hypothesis.subject,) if hypothesis.subject else (), time)

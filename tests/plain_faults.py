@@ -14,7 +14,7 @@ from functools import partial
 from python_search import leaves
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import Assign, Cell, Complement, NoteKind, Observation, Ref, Scope
 from stillgate.interlocks.loop.interpreter import Chooser
@@ -55,7 +55,7 @@ class PlainMachine:
         }
         self.kept = (*self.program.cells, *self.plant.cells)
         self.layout = Layout((*self.kept, *self.circuits.values(), *self.plant.driven.values()))
-        compiler = Compiler(self.layout, machine.scan, self)
+        compiler = BlockCompiler(self.layout, machine.scan, self)
         self.begin = compiler.block(self.plant.begin)
         self.sensed = compiler.block(
             tuple(Assign(self.circuits[name], term) for name, term in self.plant.circuits.items())

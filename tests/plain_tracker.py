@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.machine_file.quantities import Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, Values
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.program import Assign, Cell, NoteKind, Observation, Scope
-from stillgate.interlocks.diagnosis.hypotheses import Hypothesis, Trouble
+from stillgate.interlocks.diagnosis.hypotheses import FieldFault, Hypothesis
 from stillgate.sim_io.parts.plant import lower_plant
 
 NEVER = -2
@@ -85,7 +85,7 @@ class PlainTracker:
             name: Cell(f"{name}.shown", 0, 1, 0, Scope.PART, persistent=False) for name in plant.circuits
         }
         layout = Layout((*self.cells, *plant.driven.values(), *shown.values()))
-        compiler = Compiler(layout, machine.scan, self._asker)
+        compiler = BlockCompiler(layout, machine.scan, self._asker)
         self._begin = compiler.block(plant.begin_unseen)
         self._show = compiler.block(tuple(Assign(cell, plant.circuits[name]) for name, cell in shown.items()))
         self._move = compiler.block((*plant.conditions, *plant.moves))
@@ -126,13 +126,13 @@ class PlainTracker:
             if seen is None:
                 continue
             mine = faulty and self.hypothesis.subject == name
-            if mine and self.hypothesis.trouble is Trouble.INPUT_ON:
+            if mine and self.hypothesis.trouble is FieldFault.INPUT_ON:
                 fits = seen == 1
-            elif mine and self.hypothesis.trouble is Trouble.INPUT_OFF:
+            elif mine and self.hypothesis.trouble is FieldFault.INPUT_OFF:
                 fits = seen == 0
             elif name not in self._shown:
                 fits = True  # nobody knows what a person does
-            elif mine and self.hypothesis.trouble is Trouble.INPUT_LOOSE:
+            elif mine and self.hypothesis.trouble is FieldFault.INPUT_LOOSE:
                 fits = seen == 0 or values[self._shown[name]] == 1
             else:
                 fits = seen == values[self._shown[name]]
@@ -145,11 +145,19 @@ class PlainTracker:
         for name, asked in outputs.items():
             level = asked
             if begin != NEVER and name == self.hypothesis.subject:
-                level = {Trouble.OUTPUT_ON: 1, Trouble.OUTPUT_OFF: 0}.get(self.hypothesis.trouble, asked)
+                level = {FieldFault.OUTPUT_ON: 1, FieldFault.OUTPUT_OFF: 0}.get(
+                    self.hypothesis.trouble, asked
+                )
             values[self._driven[name]] = level
         return self._after(self._move, values)
 
 
 _OF_SIGNALS = frozenset(
-    {Trouble.INPUT_ON, Trouble.INPUT_OFF, Trouble.INPUT_LOOSE, Trouble.OUTPUT_ON, Trouble.OUTPUT_OFF}
+    {
+        FieldFault.INPUT_ON,
+        FieldFault.INPUT_OFF,
+        FieldFault.INPUT_LOOSE,
+        FieldFault.OUTPUT_ON,
+        FieldFault.OUTPUT_OFF,
+    }
 )

@@ -7,7 +7,7 @@ from machines_strategy import Draw
 from plants_strategy import closed_machines
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.diagnosis.hypotheses import Hypothesis, Trouble, hypotheses_of
+from stillgate.interlocks.diagnosis.hypotheses import FieldFault, Hypothesis, hypotheses_of
 from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
 from stillgate.sim_io.simulation.operators import OperatorKind
 from stillgate.sim_io.simulation.simulation import Simulation
@@ -16,11 +16,11 @@ Seen = tuple[dict[str, int | None], dict[str, int], bool]
 """What a log says of one scan: inputs, outputs asked for, power."""
 
 _KINDS = {
-    Trouble.INPUT_ON: DisturbanceKind.STUCK_ON,
-    Trouble.INPUT_OFF: DisturbanceKind.STUCK_OFF,
-    Trouble.OUTPUT_ON: DisturbanceKind.STUCK_ON,
-    Trouble.OUTPUT_OFF: DisturbanceKind.STUCK_OFF,
-    Trouble.INPUT_LOOSE: DisturbanceKind.INTERMITTENT,
+    FieldFault.INPUT_ON: DisturbanceKind.STUCK_ON,
+    FieldFault.INPUT_OFF: DisturbanceKind.STUCK_OFF,
+    FieldFault.OUTPUT_ON: DisturbanceKind.STUCK_ON,
+    FieldFault.OUTPUT_OFF: DisturbanceKind.STUCK_OFF,
+    FieldFault.INPUT_LOOSE: DisturbanceKind.INTERMITTENT,
 }
 BENCH = """\
 machine: bench
@@ -79,7 +79,7 @@ def machines() -> st.SearchStrategy[Machine]:
 def recorded(draw: Draw, machine: Machine) -> tuple[Hypothesis, list[Seen]]:
     """A run under some hypothesis, seen by the controller, now and then with a level that cannot be."""
     true = draw(
-        st.sampled_from([item for item in hypotheses_of(machine) if item.trouble is not Trouble.POWER])
+        st.sampled_from([item for item in hypotheses_of(machine) if item.trouble is not FieldFault.POWER])
     )
     scans = draw(st.integers(2, 30))
     begins = draw(st.integers(0, scans - 1))

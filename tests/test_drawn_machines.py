@@ -18,11 +18,11 @@ from stillgate.controller.expressions.expression import (
 )
 from stillgate.controller.machine_file.machine import (
     Automaton,
+    FileSection,
     Flow,
     Machine,
     PartExit,
     Precedence,
-    Section,
     Spin,
     Travel,
 )
@@ -37,9 +37,9 @@ def machines() -> list[Machine]:
     return [Machine.model_validate(draw_machine(seed)) for seed in SEEDS]
 
 
-def sections(value: object) -> Iterator[Section]:
+def sections(value: object) -> Iterator[FileSection]:
     """Every section of a machine, itself included."""
-    if isinstance(value, Section):
+    if isinstance(value, FileSection):
         yield value
     if isinstance(value, BaseModel):
         for name in type(value).model_fields:
@@ -52,7 +52,7 @@ def sections(value: object) -> Iterator[Section]:
             yield from sections(item)
 
 
-def subclasses(kind: type[Section]) -> Iterator[type[Section]]:
+def subclasses(kind: type[FileSection]) -> Iterator[type[FileSection]]:
     for item in kind.__subclasses__():
         yield item
         yield from subclasses(item)
@@ -72,7 +72,7 @@ def test_every_key_of_the_page_is_used() -> None:
             used.update((type(section).__name__, name) for name in section.model_fields_set)
     every = {
         (kind.__name__, name)
-        for kind in subclasses(Section)
+        for kind in subclasses(FileSection)
         if kind.__name__ not in ABSTRACT
         for name in kind.model_fields
         if name not in TOLD_NOTHING

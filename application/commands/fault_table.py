@@ -67,7 +67,7 @@ def fault_table(
     )
 
     from stillgate.interlocks.analyses.fault_table import fault_table as make_table
-    from stillgate.interlocks.results.analyses import Outcome
+    from stillgate.interlocks.results.analyses import FaultOutcome
 
     from ..console.progress import ProgressLine
 
@@ -100,7 +100,7 @@ def fault_table(
         return INTERRUPTED
     if any(item.counts for row in table.rows for item in row.breaks):
         return 1
-    undecided = table.pairs_undecided or any(row.outcome is Outcome.UNDECIDED for row in table.rows)
+    undecided = table.pairs_undecided or any(row.outcome is FaultOutcome.UNDECIDED for row in table.rows)
     return 4 if undecided else 0
 
 

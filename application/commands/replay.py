@@ -22,7 +22,7 @@ from ..files.log_files import (
 from .options import Format, MachineFile, count_option, duration_option
 
 if TYPE_CHECKING:
-    from stillgate.interlocks.replay.replay_results import Happening, Replay
+    from stillgate.interlocks.replay.replay_results import Happening, LogReplay
 
 AGREES, PARTS, UNTOLD = 0, 1, 4
 MOST_SHOWN = 1_000_000
@@ -126,7 +126,9 @@ def moment_option(option: str, text: str | None) -> int | None:
     return round(((hours * 60 + minutes) * 60 + seconds) * 1000)
 
 
-def _shown(found: Replay, window: tuple[int | None, int | None], count: int | None) -> tuple[Happening, ...]:
+def _shown(
+    found: LogReplay, window: tuple[int | None, int | None], count: int | None
+) -> tuple[Happening, ...]:
     """The changes to show: those of the window, the last 40 unless a number or a window is given."""
     low, high = window
     inside = [

@@ -16,7 +16,7 @@ from .options import Format, duration_option, load_document, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
-    from stillgate.interlocks.monitoring.requirement_watch import Break
+    from stillgate.interlocks.monitoring.requirement_watch import ObservedBreak
     from stillgate.sim_io.simulation.script import Event
     from stillgate.sim_io.simulation.simulation import Frame, Simulation
 
@@ -128,7 +128,7 @@ class Wanted:
     chart_part: tuple[int, int] | None = None  # ms after power-on
 
     def write_chart(
-        self, machine: Machine, frames: Sequence[Frame], title: str, broken: Sequence[Break]
+        self, machine: Machine, frames: Sequence[Frame], title: str, broken: Sequence[ObservedBreak]
     ) -> None:
         """Draws the run, if that is wanted."""
         if self.chart is not None:

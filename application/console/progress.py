@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from rich.status import Status
 
 
-class Progress(Protocol):
+class SearchFigures(Protocol):
     """What an exploration tells while it runs."""
 
     @property
@@ -42,7 +42,7 @@ class ProgressLine:
         if self._status is not None:
             self._status.stop()
 
-    def __call__(self, progress: Progress) -> None:
+    def __call__(self, progress: SearchFigures) -> None:
         """Shows how far the search is."""
         if self._status is not None:
             self._status.update(progress_words(progress))
@@ -53,7 +53,7 @@ class ProgressLine:
             self._status.update(text)
 
 
-def progress_words(progress: Progress) -> str:
+def progress_words(progress: SearchFigures) -> str:
     """``no fault: 1 234 567 states, 9 800 000 states/s, 57 ticks deep``."""
     from .words import fault_words, grouped
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.verdict import Cause, Change, Judgement, SetsCovered, Word
+from stillgate.interlocks.results.verdict import Cause, Judgement, SetsCovered, StoryChange, Word
 
 CAUTION = (
     "This is a check of a model under the assumptions above, not of a machine. Local codes, and a"
@@ -46,14 +46,14 @@ def judgement_words(judgement: Judgement, scan: int) -> str:
             return "undecided"
 
 
-def who_words(change: Change) -> str:
+def who_words(change: StoryChange) -> str:
     """Who made the change: ``operator``, ``switch``, ``fault`` ..."""
     if change.cause is Cause.PART and change.after not in LEVELS:
         return "part"
     return WHO[change.cause]
 
 
-def change_words(change: Change) -> str:
+def change_words(change: StoryChange) -> str:
     """One change: ``start goes on``, ``main stopped → running``, ``guard_shut stuck on``."""
     if change.after in LEVELS and change.before in LEVELS:
         return f"{change.name} goes {change.after}"

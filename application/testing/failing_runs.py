@@ -11,7 +11,7 @@ from stillgate.sim_io.scenarios.scenario_writer import scenario_text
 from ..files.files import write_whole
 
 
-class Found:
+class FailingRuns:
     """Scenarios of the failing runs of a class of rules, the last of each name.
 
     Hypothesis shrinks, so that a later run takes the place of an earlier one. A file from before

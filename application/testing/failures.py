@@ -11,8 +11,8 @@ from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.interlocks.monitoring.scenario_run import run_scenario
 from stillgate.interlocks.results.requirement_text import sentence_of
 
-from .failing_runs import Found
-from .record import Record, replayed, save, story_of
+from .failing_runs import FailingRuns
+from .record import RunRecord, replayed, save, story_of
 
 OWN = "The run in which an assertion of a property test failed; by itself it expects nothing"
 """Title of the scenario of such a run."""
@@ -29,7 +29,7 @@ class RequirementBroken(AssertionError):  # noqa: N818
         time: of the scan in which it broke, in ms.
     """
 
-    def __init__(self, record: Record, requirement: str, time: Milliseconds, found: Found) -> None:
+    def __init__(self, record: RunRecord, requirement: str, time: Milliseconds, found: FailingRuns) -> None:
         super().__init__(requirement)
         self.requirement, self.time = requirement, time
         self._record = record
@@ -51,7 +51,7 @@ class RequirementBroken(AssertionError):  # noqa: N818
         return "\n".join((head, "", story, "", *_again(self._saved)))
 
 
-def tell_failure(record: Record, end: Milliseconds, found: Found, test: str) -> None:
+def tell_failure(record: RunRecord, end: Milliseconds, found: FailingRuns, test: str) -> None:
     """Saves a run in which an assertion of the user's own failed, and tells it beside the failure.
 
     Args:
@@ -67,7 +67,7 @@ def tell_failure(record: Record, end: Milliseconds, found: Found, test: str) -> 
 class _OwnRun:
     """A run to be told. Hypothesis prints a note about the last failing run only, the shortest."""
 
-    def __init__(self, record: Record, end: Milliseconds, saved: Path | str) -> None:
+    def __init__(self, record: RunRecord, end: Milliseconds, saved: Path | str) -> None:
         self._record, self._end, self._saved = record, end, saved
 
     def _repr_pretty_(self, printer: Any, _: bool) -> None:

@@ -13,7 +13,7 @@ from stillgate.interlocks.monitoring.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import parse_disturbance
 
 from .connections import Connections
-from .failing_runs import Found
+from .failing_runs import FailingRuns
 from .fast_simulation import LoweredMachine
 from .fault_timing import suspects_of
 from .guide import Guide
@@ -87,7 +87,7 @@ def _rules(
         "budget": budget,
         "switch_faults": tuple(parse_disturbance(text, machine) for text in switch_faults),
         "file": Path(document.path) if document.as_read else None,
-        "found": Found(found_in),
+        "found": FailingRuns(found_in),
         "__doc__": f"Rules of the machine {machine.machine}.",
         "__module__": __name__,
     }

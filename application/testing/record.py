@@ -21,7 +21,7 @@ from ..console.prose import say
 from ..files.machine_names import machine_name
 from ..reports.check.story_text import steps_table
 from ..reports.runs.trace import trace_steps
-from .failing_runs import Found
+from .failing_runs import FailingRuns
 
 STORY_WIDTH = 96
 
@@ -30,7 +30,7 @@ FOUND = "Found by a property test"
 
 
 @dataclass
-class Record:
+class RunRecord:
     """What was done, step by step.
 
     Attributes:
@@ -89,7 +89,7 @@ class Record:
         )
 
 
-def replayed(record: Record, requirement: str, time: Milliseconds) -> ScenarioResult:
+def replayed(record: RunRecord, requirement: str, time: Milliseconds) -> ScenarioResult:
     """The run on the reference controller.
 
     Raises:
@@ -134,7 +134,13 @@ def story_of(result: ScenarioResult, *, until: Milliseconds | None = None, most:
 
 
 def save(
-    record: Record, name: str, end: Milliseconds, watch: list[str], found: Found, *, title: str = FOUND
+    record: RunRecord,
+    name: str,
+    end: Milliseconds,
+    watch: list[str],
+    found: FailingRuns,
+    *,
+    title: str = FOUND,
 ) -> Path | str:
     """Keeps the run as a scenario file, or says why there is none.
 

@@ -37,12 +37,12 @@ from stillgate.sim_io.simulation.simulation import disturbance_of
 
 from .case_settings import TestCases
 from .connections import Connections
-from .failing_runs import Found
+from .failing_runs import FailingRuns
 from .failures import RequirementBroken, tell_failure
 from .fast_simulation import LoweredMachine, LoweredRun
 from .fault_timing import FAILING, Coming, Drawn, Signal
 from .guide import Guide, Way, Wish
-from .record import Record
+from .record import RunRecord
 from .three_valued import possible
 
 NUMBERS = st.integers(0, 255)
@@ -96,7 +96,7 @@ class MachineRules(RuleBasedStateMachine):
     budget: ClassVar[int]
     switch_faults: ClassVar[tuple[Disturbance, ...]]
     file: ClassVar[Path | None]
-    found: ClassVar[Found]
+    found: ClassVar[FailingRuns]
 
     def __init__(self) -> None:
         super().__init__()
@@ -332,7 +332,7 @@ class MachineRules(RuleBasedStateMachine):
     def _begin(self, seed: int, present: tuple[Disturbance, ...]) -> None:
         self._coming = None
         self._run: LoweredRun = self.lowered.run(seed, present, expected=self.switch_faults)
-        self._record = Record(self.document, self.file, seed, tuple(item.name for item in present))
+        self._record = RunRecord(self.document, self.file, seed, tuple(item.name for item in present))
 
     def _counts(self, name: str) -> bool:
         happened = self.budget - self.faults_left

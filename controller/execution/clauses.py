@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from ..errors import ProgramFault
 from ..expressions.expression import Operator
 from ..machine_file.quantities import Milliseconds
-from ..program.evaluate import Compiler, Layout, Values
+from ..program.evaluate import BlockCompiler, Layout, Values
 from ..program.program import (
     FALSE,
     TRUE,
@@ -30,7 +30,7 @@ from ..program.program import (
     Term,
     TimeConstant,
 )
-from .history import History
+from .history import ValueHistory
 from .reasons import Clause, Joint, spoken_time
 
 _JOINTS = {Operator.AND: Joint.ALL, Operator.OR: Joint.ANY}
@@ -47,7 +47,7 @@ class Moment:
 
     values: Values
     settled: Values
-    history: History
+    history: ValueHistory
     now: Milliseconds
 
     def lasting(self, cell: Cell) -> Milliseconds | None:
@@ -61,7 +61,7 @@ class Moment:
 class Narrator:
     """Makes clauses of the terms of one controller."""
 
-    def __init__(self, program: ControllerProgram, compiler: Compiler) -> None:
+    def __init__(self, program: ControllerProgram, compiler: BlockCompiler) -> None:
         self._compiler = compiler
         self._layout: Layout = compiler.layout
         self._period = program.period

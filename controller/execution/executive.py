@@ -27,14 +27,14 @@ from collections.abc import Callable, Iterator, Mapping
 from ..errors import UsageError
 from ..machine_file.machine import Machine
 from ..machine_file.quantities import Milliseconds
-from ..program.evaluate import Compiler, Layout, Values, answer_from_cells
+from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
 from ..program.program import Cell, ControllerProgram, ExitProgram, Observer, SequenceProgram, ticks_up
 from .clauses import Moment, Narrator
-from .history import History, Snapshot
+from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply
 from .stepper import SequenceStepper
-from .terminals import Inputs, Surroundings, unknown
+from .terminals import Inputs, Terminals, unknown
 
 EntryCallback = Callable[["Executive"], None]
 """Called with the executive after the scan that entered a state has written its outputs."""
@@ -70,7 +70,7 @@ class Executive:
         self.left_bounds: tuple[str, ...] = ()
         self._layout = Layout(program.cells)
         self._answers = {signal.name: answer_from_cells(signal, self._layout) for signal in program.signals}
-        self._compiler = Compiler(self._layout, program.period, Surroundings(self._answers))
+        self._compiler = BlockCompiler(self._layout, program.period, Terminals(self._answers))
         self._senses = [(item, self._compiler.block(item.sense)) for item in program.signals]
         self._observers = [(item, self._compiler.term(item.argument)) for item in program.observers]
         self._steppers = {item.name: SequenceStepper(item, self._compiler) for item in program.sequences}
@@ -87,7 +87,7 @@ class Executive:
         self._narrator = Narrator(program, self._compiler)
         self._callbacks: dict[tuple[str, str], list[EntryCallback]] = {}
         self._values: Values = self._layout.start_values()
-        self._history = History(self._layout, [item.active for item in program.sequences])
+        self._history = ValueHistory(self._layout, [item.active for item in program.sequences])
         self._scans = 0
         self._scanned = False
         self.power_on()

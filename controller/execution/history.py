@@ -24,7 +24,7 @@ class Stamps:
 
 
 @dataclass
-class History:
+class ValueHistory:
     """Time stamps of cells and of states left, by slot of a layout.
 
     ``watched`` are the sequences' active cells, whose old values are remembered too.

@@ -14,7 +14,7 @@ from functools import partial
 from transitions import Machine as TransitionsMachine
 
 from ..machine_file.quantities import Ticks
-from ..program.evaluate import Compiler, TermCode, Values
+from ..program.evaluate import BlockCompiler, TermCode, Values
 from ..program.program import TRUE, ExitProgram, SequenceProgram, ticks_up
 from .clauses import Moment, Narrator
 from .reasons import ExitReason
@@ -36,7 +36,7 @@ class _Model:
 class SequenceStepper:
     """The active state of one sequence."""
 
-    def __init__(self, program: SequenceProgram, compiler: Compiler) -> None:
+    def __init__(self, program: SequenceProgram, compiler: BlockCompiler) -> None:
         self.program = program
         waits = [item.after or 0 for items in program.exits for item in items]
         self.longest_wait: Ticks = ticks_up(max(waits, default=0), compiler.period)
@@ -57,7 +57,7 @@ class SequenceStepper:
                 self._add(state, item, compiler, is_override=False)
             self._machine.add_transition("scan", state, None)  # otherwise it stays
 
-    def _add(self, state: str, item: ExitProgram, compiler: Compiler, *, is_override: bool) -> None:
+    def _add(self, state: str, item: ExitProgram, compiler: BlockCompiler, *, is_override: bool) -> None:
         target = self.program.states[item.target]
         blocks = is_override and target == state
         self._machine.add_transition(
@@ -144,7 +144,7 @@ class SequenceStepper:
         self._machine.set_state(states[number])
 
 
-def exit_code(sequence: SequenceProgram, item: ExitProgram, compiler: Compiler) -> TermCode:
+def exit_code(sequence: SequenceProgram, item: ExitProgram, compiler: BlockCompiler) -> TermCode:
     """Closure for 'the guard is true and the time has elapsed'."""
     guard = compiler.term(item.guard)
     if item.after is None:

@@ -38,7 +38,7 @@ class Inputs(MutableMapping[str, bool]):
         return name
 
 
-class Surroundings:
+class Terminals:
     """What compiled terms ask for: observations of inputs, and nothing else."""
 
     def __init__(self, answers: Mapping[str, Callable[[Values, Observation, Ticks], int]]) -> None:

@@ -27,7 +27,7 @@ MOST_EXITS, MOST_OVERRIDES = 200, 50
 """Of one state, of one sequence. They nest, as each is tried only where none before it was taken."""
 
 
-class Section(BaseModel):
+class FileSection(BaseModel):
     """Common behaviour of every section: immutable, and unknown keys are refused."""
 
     model_config = ConfigDict(
@@ -59,7 +59,7 @@ Senses = Annotated[
 ]
 
 
-class Input(Section):
+class Input(FileSection):
     """A switch circuit: true while it conducts."""
 
     source: Annotated[
@@ -77,7 +77,7 @@ class Input(Section):
     note: Note = ""
 
 
-class Output(Section):
+class Output(FileSection):
     """A valve, motor or lamp: true while driven."""
 
     hazard: Hazard = None
@@ -87,7 +87,7 @@ class Output(Section):
     note: Note = ""
 
 
-class Memory(Section):
+class Memory(FileSection):
     """A bit (no ``range``) or a bounded counter that one sequence writes."""
 
     range: Annotated[
@@ -97,7 +97,7 @@ class Memory(Section):
     note: Note = ""
 
 
-class Spin(Section):
+class Spin(FileSection):
     """Something that turns: runs up while driven, runs down afterwards.
 
     ``runs_up`` counts from standstill and ``runs_down`` from full speed. Between the two no speed is
@@ -124,7 +124,7 @@ class Spin(Section):
     note: Note = ""
 
 
-class Travel(Section):
+class Travel(FileSection):
     """Something that moves between named stops.
 
     Not driven it stands at once and keeps its place. Driven back from halfway it needs the same share
@@ -164,7 +164,7 @@ JustEntered = Annotated[
 ]
 
 
-class Flow(Section):
+class Flow(FileSection):
     """Items that pass a place one after another while something runs.
 
     Its times count only while it runs: what stands still keeps its progress. ``item`` is true while
@@ -190,7 +190,7 @@ class Flow(Section):
     note: Note = ""
 
 
-class PartExit(Section):
+class PartExit(FileSection):
     """A way out of an automaton's state: may be taken from the beginning of ``takes``, must at its end.
 
     With ``when``, ``takes`` counts the time for which ``when`` has been true in the state without
@@ -213,7 +213,7 @@ class PartExit(Section):
     note: Note = ""
 
 
-class PartState(Section):
+class PartState(FileSection):
     """A state of an automaton part."""
 
     exits: Annotated[
@@ -228,7 +228,7 @@ class PartState(Section):
     note: Note = ""
 
 
-class Automaton(Section):
+class Automaton(FileSection):
     """Any other physical thing: states, conditions and times.
 
     ``starts`` says which state, not since when: at power-on each of its times is anywhere within its
@@ -253,7 +253,7 @@ class Automaton(Section):
 Part = Annotated[Spin | Travel | Flow | Automaton, Field(discriminator="kind")]
 
 
-class Actions(Section):
+class Actions(FileSection):
     """What an exit does to memory besides changing state."""
 
     do: Annotated[
@@ -283,7 +283,7 @@ class Override(Actions):
     note: Note = ""
 
 
-class State(Section):
+class State(FileSection):
     """A state: the outputs it demands and the ways out of it."""
 
     on: Annotated[list[Identifier], about("Outputs demanded while the state is active.", ["motor_open"])] = []
@@ -299,7 +299,7 @@ class State(Section):
     note: Note = ""
 
 
-class Sequence(Section):
+class Sequence(FileSection):
     """One state machine of the controller."""
 
     start: Annotated[Identifier, about("The state active from power-on.", "resting")]
@@ -320,7 +320,7 @@ class Sequence(Section):
     note: Note = ""
 
 
-class Interlock(Section):
+class Interlock(FileSection):
     """The last word on an output: off unless the condition holds."""
 
     hold_off: Annotated[Identifier, about("The output that is held off.", "motor_shut")]
@@ -330,7 +330,7 @@ class Interlock(Section):
     ] = ""
 
 
-class RequirementBase(Section):
+class RequirementBase(FileSection):
     """What every requirement may say besides its pattern."""
 
     hazard: Hazard = None
@@ -429,7 +429,7 @@ Requirement = Annotated[
 ]
 
 
-class Exclusion(Section):
+class Exclusion(FileSection):
     """A fault that the check leaves out, with the reason (ISO 13849-2 fault exclusion)."""
 
     fault: Annotated[str, about("The fault, as the check names it.", "gate_open stuck on")]
@@ -439,7 +439,7 @@ class Exclusion(Section):
     ]
 
 
-class CheckOptions(Section):
+class CheckOptions(FileSection):
     """Defaults of ``stillgate check`` for this machine."""
 
     tick: Annotated[
@@ -457,7 +457,7 @@ class CheckOptions(Section):
     ] = []
 
 
-class Machine(Section):
+class Machine(FileSection):
     """A whole machine file."""
 
     machine: Annotated[Identifier, about("The machine's name.", "yard_gate")]

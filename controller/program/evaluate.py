@@ -101,7 +101,7 @@ _ARITHMETIC: dict[Operator, Callable[[int, int], int]] = {
 }
 
 
-class Compiler:
+class BlockCompiler:
     """Turns terms and blocks into closures for one layout, period and host."""
 
     def __init__(self, layout: Layout, period: Milliseconds, host: Host) -> None:

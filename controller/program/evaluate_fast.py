@@ -16,7 +16,7 @@ from types import CodeType
 
 from ..expressions.expression import Operator
 from ..machine_file.quantities import Milliseconds
-from .evaluate import BlockCode, Compiler, Host, Layout
+from .evaluate import BlockCode, BlockCompiler, Host, Layout
 from .program import (
     Assign,
     Begin,
@@ -67,7 +67,7 @@ class _TooDeep(Exception):  # noqa: N818
     """More indents or parentheses than Python is given."""
 
 
-class FastCompiler(Compiler):
+class FastCompiler(BlockCompiler):
     """Turns blocks into Python functions; a block that is nested too deeply, into closures.
 
     Args:

@@ -11,7 +11,7 @@ from .source import Items, Mapping, Node, Scalar, Text, offsets_in
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundPlace:
     """What stands at a path; ``key`` is None for list items and the whole file.
 
     If the path leads nowhere this is its last part that does, and ``complete`` is False.
@@ -28,7 +28,7 @@ class Positions:
     def __init__(self, root: Node, text: Text) -> None:
         self.root, self.text = root, text
 
-    def find(self, path: Sequence[str | int]) -> Found:
+    def find(self, path: Sequence[str | int]) -> FoundPlace:
         """The node at a path of keys and indices."""
         node, key = self.root, None
         for step in path:
@@ -38,8 +38,8 @@ class Positions:
                 case Items() if isinstance(step, int) and step < len(node.values):
                     key, node = None, node.values[step]
                 case _:
-                    return Found(node, key, complete=False)
-        return Found(node, key, complete=True)
+                    return FoundPlace(node, key, complete=False)
+        return FoundPlace(node, key, complete=True)
 
     def place(self, path: Sequence[str | int]) -> tuple[int, int]:
         """Line and column, from 1, of the key or list item at a path."""

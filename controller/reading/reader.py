@@ -25,7 +25,7 @@ from pydantic import ValidationError
 
 from ..errors import MachineFileError, Problem, Severity, render_problem
 from ..machine_file.machine import Machine
-from ..rules.findings import Finding
+from ..rules.findings import RuleFinding
 from ..rules.rules import findings
 from .messages import Refusal, refusal_of
 from .positions import Positions
@@ -265,7 +265,7 @@ def _problem_of_refusal(refusal: Refusal, positions: Positions) -> Problem:
     )
 
 
-def problem_of_finding(item: Finding, positions: Positions) -> Problem:
+def problem_of_finding(item: RuleFinding, positions: Positions) -> Problem:
     """A finding at its place."""
     return positions.problem(
         item.path, item.message, item.hint, severity=item.severity, span=item.span, at_key=item.at_key

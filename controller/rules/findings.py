@@ -22,7 +22,7 @@ SINGULAR = {
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class RuleFinding:
     """A rule broken at a path.
 
     ``span`` narrows it to characters of the text there; ``at_key`` points at the key instead
@@ -39,14 +39,14 @@ class Finding:
     name: str = ""
 
 
-def error(path: Path, message: str, hint: str = "", *, at_key: bool = False, name: str = "") -> Finding:
+def error(path: Path, message: str, hint: str = "", *, at_key: bool = False, name: str = "") -> RuleFinding:
     """A finding that stops the work."""
-    return Finding(path, message, hint, Severity.ERROR, None, at_key, name)
+    return RuleFinding(path, message, hint, Severity.ERROR, None, at_key, name)
 
 
-def warning(path: Path, message: str, hint: str = "", *, at_key: bool = False) -> Finding:
+def warning(path: Path, message: str, hint: str = "", *, at_key: bool = False) -> RuleFinding:
     """A finding that the reader of the file should know of."""
-    return Finding(path, message, hint, Severity.WARNING, None, at_key)
+    return RuleFinding(path, message, hint, Severity.WARNING, None, at_key)
 
 
 def expression_findings(
@@ -57,18 +57,18 @@ def expression_findings(
     *,
     part: str | None = None,
     wanted: Kind = Kind.TRUTH,
-) -> Iterator[Finding]:
+) -> Iterator[RuleFinding]:
     """What is wrong with the names and kinds of an expression."""
     for problem in problems_in(names, condition.tree, context, part, wanted=wanted):
         root = condition.text[: problem.end].rpartition(" ")[2].strip("(").partition(".")[0]
-        yield Finding(
+        yield RuleFinding(
             path, problem.message, problem.hint, Severity.ERROR, Span(problem.start, problem.end), False, root
         )
 
 
 def check_name(
     names: Namespace, path: Path, name: str, section: str, *, at_key: bool = False
-) -> Iterator[Finding]:
+) -> Iterator[RuleFinding]:
     """Says so if a name is not in a section, and what else it is or which was meant."""
     known: dict[str, object] = getattr(names.machine, section)
     if name in known:

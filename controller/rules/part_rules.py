@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 
 from ..machine_file.machine import Automaton, Flow, PartExit, Spin, Travel
-from .findings import Finding, Path, check_name, error, expression_findings
+from .findings import Path, RuleFinding, check_name, error, expression_findings
 from .namespace import Context, Namespace, nearest_hint
 
 ANYWHERE = "anywhere"
 """What ``starts`` says for a part that may be in any place when power comes on."""
 
 
-def part_findings(names: Namespace) -> Iterator[Finding]:
+def part_findings(names: Namespace) -> Iterator[RuleFinding]:
     """Every rule about parts that the machine breaks."""
     for name, part in names.machine.parts.items():
         path: Path = ("parts", name)
@@ -32,12 +32,12 @@ def part_findings(names: Namespace) -> Iterator[Finding]:
     yield from _sense_findings(names)
 
 
-def _needs_time(path: Path, key: str, time: tuple[int, int] | None) -> Iterator[Finding]:
+def _needs_time(path: Path, key: str, time: tuple[int, int] | None) -> Iterator[RuleFinding]:
     if time is not None and time[1] == 0:
         yield error((*path, key), f"'{key}' cannot be no time at all", "say for example '100 ms'")
 
 
-def _travel_findings(names: Namespace, path: Path, name: str, part: Travel) -> Iterator[Finding]:
+def _travel_findings(names: Namespace, path: Path, name: str, part: Travel) -> Iterator[RuleFinding]:
     seen: set[str] = set()
     for number, stop in enumerate(part.stops):
         if stop in seen:
@@ -56,7 +56,7 @@ def _travel_findings(names: Namespace, path: Path, name: str, part: Travel) -> I
     yield from _needs_time(path, "takes_back", part.takes_back)
 
 
-def _automaton_findings(names: Namespace, path: Path, name: str, part: Automaton) -> Iterator[Finding]:
+def _automaton_findings(names: Namespace, path: Path, name: str, part: Automaton) -> Iterator[RuleFinding]:
     yield from _starts_findings(path, part.starts, part.states, "state")
     for key, state in part.states.items():
         if key == ANYWHERE:
@@ -72,7 +72,7 @@ def _automaton_findings(names: Namespace, path: Path, name: str, part: Automaton
 
 def _part_exit_findings(
     names: Namespace, path: Path, name: str, part: Automaton, item: PartExit
-) -> Iterator[Finding]:
+) -> Iterator[RuleFinding]:
     if item.to not in part.states:
         yield error(
             (*path, "to"),
@@ -89,7 +89,7 @@ def _part_exit_findings(
         yield from expression_findings(names, (*path, "when"), item.when, Context.PLANT, part=name)
 
 
-def _starts_findings(path: Path, starts: str, places: Collection[str], what: str) -> Iterator[Finding]:
+def _starts_findings(path: Path, starts: str, places: Collection[str], what: str) -> Iterator[RuleFinding]:
     if starts != ANYWHERE and starts not in places:
         yield error(
             (*path, "starts"),
@@ -99,7 +99,7 @@ def _starts_findings(path: Path, starts: str, places: Collection[str], what: str
         )
 
 
-def _sense_findings(names: Namespace) -> Iterator[Finding]:
+def _sense_findings(names: Namespace) -> Iterator[RuleFinding]:
     machine = names.machine
     first: dict[str, str] = {}
     for name, part in machine.parts.items():

@@ -23,7 +23,7 @@ from ..machine_file.machine import (
     State,
 )
 from ..machine_file.quantities import Condition, Milliseconds
-from .findings import Finding, Path, check_name, error, expression_findings, warning
+from .findings import Path, RuleFinding, check_name, error, expression_findings, warning
 from .kinds import Kind
 from .namespace import Context, Namespace, memory_bounds, nearest_hint
 from .part_rules import part_findings
@@ -33,7 +33,7 @@ YAML_TRAPS = frozenset({"y", "n", "yes", "no", "on", "off"})
 """Words that programs reading YAML 1.1 take for true or false."""
 
 
-def findings(machine: Machine) -> Iterator[Finding]:
+def findings(machine: Machine) -> Iterator[RuleFinding]:
     """Every rule that the machine breaks, errors and warnings, in no particular order."""
     names = Namespace(machine)
     yield from _name_findings(machine, names)
@@ -51,7 +51,7 @@ def findings(machine: Machine) -> Iterator[Finding]:
 # -- names ---------------------------------------------------------------------------------
 
 
-def _name_findings(machine: Machine, names: Namespace) -> Iterator[Finding]:
+def _name_findings(machine: Machine, names: Namespace) -> Iterator[RuleFinding]:
     for name, first, second in names.collisions:
         yield error(
             (second, name), f"'{name}' is already the name of one of the {first}",
@@ -87,7 +87,7 @@ def _trap_value(name: str) -> str:
     return "'true'" if name.lower() in ("y", "yes", "on") else "'false'"
 
 
-def _signal_findings(machine: Machine) -> Iterator[Finding]:
+def _signal_findings(machine: Machine) -> Iterator[RuleFinding]:
     driven = {
         name for sequence in machine.sequences.values() for s in sequence.states.values() for name in s.on
     }
@@ -100,7 +100,7 @@ def _signal_findings(machine: Machine) -> Iterator[Finding]:
         yield from _hazard_findings(machine, ("outputs", name), output.hazard)
 
 
-def _hazard_findings(machine: Machine, path: Path, hazard: str | None) -> Iterator[Finding]:
+def _hazard_findings(machine: Machine, path: Path, hazard: str | None) -> Iterator[RuleFinding]:
     if hazard is not None and machine.hazards and hazard not in machine.hazards:
         yield error(
             (*path, "hazard"), f"there is no hazard '{hazard}' under 'hazards'",
@@ -111,7 +111,7 @@ def _hazard_findings(machine: Machine, path: Path, hazard: str | None) -> Iterat
 # -- memory --------------------------------------------------------------------------------
 
 
-def _memory_findings(machine: Machine) -> Iterator[Finding]:
+def _memory_findings(machine: Machine) -> Iterator[RuleFinding]:
     for name, memory in machine.memory.items():
         path: Path = ("memory", name, "start")
         low, high = memory_bounds(memory)
@@ -155,7 +155,7 @@ def _written(actions: Actions) -> Iterator[tuple[Path, str]]:
     yield from ((("clear", number), name) for number, name in enumerate(actions.clear))
 
 
-def _action_findings(names: Namespace, path: Path, actions: Actions) -> Iterator[Finding]:
+def _action_findings(names: Namespace, path: Path, actions: Actions) -> Iterator[RuleFinding]:
     memory = names.machine.memory
     seen: set[str] = set()
     for where, name in _written(actions):
@@ -183,7 +183,7 @@ def _action_findings(names: Namespace, path: Path, actions: Actions) -> Iterator
 # -- sequences -----------------------------------------------------------------------------
 
 
-def _sequence_findings(names: Namespace, key: str, sequence: Sequence) -> Iterator[Finding]:
+def _sequence_findings(names: Namespace, key: str, sequence: Sequence) -> Iterator[RuleFinding]:
     path: Path = ("sequences", key)
     states = sequence.states
     if sequence.start not in states:
@@ -208,7 +208,7 @@ def _sequence_findings(names: Namespace, key: str, sequence: Sequence) -> Iterat
             )
 
 
-def _state_findings(names: Namespace, path: Path, state: State, sequence: Sequence) -> Iterator[Finding]:
+def _state_findings(names: Namespace, path: Path, state: State, sequence: Sequence) -> Iterator[RuleFinding]:
     name = str(path[-1])
     seen: set[str] = set()
     for number, output in enumerate(state.on):
@@ -244,7 +244,7 @@ def _state_findings(names: Namespace, path: Path, state: State, sequence: Sequen
         )
 
 
-def _exit_findings(names: Namespace, path: Path, item: Exit, sequence: Sequence) -> Iterator[Finding]:
+def _exit_findings(names: Namespace, path: Path, item: Exit, sequence: Sequence) -> Iterator[RuleFinding]:
     if item.to not in sequence.states:
         yield _no_state((*path, "to"), str(path[1]), item.to, sequence.states)
     if item.when is None and item.after is None:
@@ -257,7 +257,7 @@ def _exit_findings(names: Namespace, path: Path, item: Exit, sequence: Sequence)
     yield from _action_findings(names, path, item)
 
 
-def _no_state(path: Path, sequence: str, state: str, states: Iterable[str]) -> Finding:
+def _no_state(path: Path, sequence: str, state: str, states: Iterable[str]) -> RuleFinding:
     return error(
         path, f"the sequence '{sequence}' has no state '{state}'", nearest_hint(state, states), name=state
     )
@@ -266,7 +266,7 @@ def _no_state(path: Path, sequence: str, state: str, states: Iterable[str]) -> F
 # -- interlocks, requirements, check ---------------------------------------------------------
 
 
-def _interlock_findings(names: Namespace) -> Iterator[Finding]:
+def _interlock_findings(names: Namespace) -> Iterator[RuleFinding]:
     for number, interlock in enumerate(names.machine.interlocks):
         path: Path = ("interlocks", number)
         yield from check_name(names, (*path, "hold_off"), interlock.hold_off, "outputs")
@@ -281,7 +281,7 @@ def requirement_conditions(requirement: Requirement) -> Iterator[tuple[str, Cond
             yield info.alias or field, value
 
 
-def _requirement_findings(names: Namespace) -> Iterator[Finding]:
+def _requirement_findings(names: Namespace) -> Iterator[RuleFinding]:
     machine = names.machine
     for key, requirement in machine.requirements.items():
         path: Path = ("requirements", key)
@@ -325,7 +325,7 @@ def tick_problem(tick: Milliseconds, scan: Milliseconds) -> tuple[str, str] | No
     return None
 
 
-def _check_findings(machine: Machine) -> Iterator[Finding]:
+def _check_findings(machine: Machine) -> Iterator[RuleFinding]:
     tick = machine.check.tick
     if tick is not None and (problem := tick_problem(tick, machine.scan)) is not None:
         yield error(("check", "tick"), *problem)
@@ -362,7 +362,7 @@ def conditions_of(machine: Machine) -> Iterator[Condition]:
         yield from (condition for _, condition in requirement_conditions(requirement))
 
 
-def _use_findings(machine: Machine) -> Iterator[Finding]:
+def _use_findings(machine: Machine) -> Iterator[RuleFinding]:
     used = {
         node.path.removeprefix("seen.")
         for condition in conditions_of(machine)

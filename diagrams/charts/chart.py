@@ -49,7 +49,7 @@ NO_FAULT = "none"
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class ChartRun:
     """A value that lasts from one instant up to another, in periods."""
 
     start: Ticks
@@ -64,7 +64,7 @@ class Lane:
     name: str
     group: Group
     is_level: bool
-    runs: tuple[Run, ...]
+    runs: tuple[ChartRun, ...]
 
     def at(self, instant: Ticks) -> str:
         """Value in an instant."""
@@ -72,7 +72,7 @@ class Lane:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ChartStep:
     """All that changed in one instant, in sentences."""
 
     number: int
@@ -100,7 +100,7 @@ class Chart:
     begins: Milliseconds
     length: Ticks
     lanes: tuple[Lane, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[ChartStep, ...]
     windows: tuple[Window, ...]
     steady: tuple[str, ...]  # what never changed: 'estop_1 on'
 
@@ -187,27 +187,27 @@ def _source(machine: Machine, name: str) -> Group:
 def _lane(
     name: str, group: Group, is_level: bool, read: Callable[[Instant], str], instants: tuple[Instant, ...]
 ) -> Lane:
-    runs: list[Run] = []
+    runs: list[ChartRun] = []
     for number, instant in enumerate(instants):
         value = read(instant)
         if runs and runs[-1].value == value:
-            runs[-1] = Run(runs[-1].start, number + 1, value)
+            runs[-1] = ChartRun(runs[-1].start, number + 1, value)
         else:
-            runs.append(Run(number, number + 1, value))
+            runs.append(ChartRun(number, number + 1, value))
     return Lane(name, group, is_level, tuple(runs))
 
 
-def _steps(machine: Machine, lanes: list[Lane], grounds: Grounds, first: Ticks) -> Iterator[Step]:
+def _steps(machine: Machine, lanes: list[Lane], grounds: Grounds, first: Ticks) -> Iterator[ChartStep]:
     changes: dict[Ticks, list[str]] = {}
     for lane in lanes:
-        before = lane.runs[0] if first else Run(0, 0, _at_rest(machine, lane))
+        before = lane.runs[0] if first else ChartRun(0, 0, _at_rest(machine, lane))
         for run in lane.runs[1:] if first else lane.runs:
             if run.value != before.value:
                 why = grounds.get((run.start + first, lane.name), "")
                 changes.setdefault(run.start, []).append(_sentence(lane, before, run, why))
             before = run
     for number, instant in enumerate(sorted(changes), start=1):
-        yield Step(number, instant, tuple(changes[instant]))
+        yield ChartStep(number, instant, tuple(changes[instant]))
 
 
 def _at_rest(machine: Machine, lane: Lane) -> str:
@@ -225,7 +225,7 @@ def _at_rest(machine: Machine, lane: Lane) -> str:
             return lane.runs[0].value
 
 
-def _sentence(lane: Lane, before: Run, run: Run, why: str) -> str:
+def _sentence(lane: Lane, before: ChartRun, run: ChartRun, why: str) -> str:
     if lane.group is Group.FAULT:
         return f"fault: {run.value}" if run.value != NO_FAULT else "fault: gone"
     change = f"goes {run.value}" if lane.is_level else f"{before.value} → {run.value}"

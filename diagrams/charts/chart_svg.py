@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from stillgate.interlocks.results.requirement_text import time_text
 
 from ..diagram import GREY, INK, PALE, folded, plain
-from .chart import ON, Chart, Group, Lane, Run
+from .chart import ON, Chart, ChartRun, Group, Lane
 from .time_scale import TimeScale, time_scale
 
 GUTTER = 168.0
@@ -161,7 +161,7 @@ class _Drawing:
             )
             yield self._label(run, left, right, y + 15)
 
-    def _label(self, run: Run, left: float, right: float, y: float) -> str:
+    def _label(self, run: ChartRun, left: float, right: float, y: float) -> str:
         """A value in its box. What does not fit is left out: the key and the readings say it."""
         room = right - left - 2
         size = 11 if len(run.value) * WIDE <= room else 9

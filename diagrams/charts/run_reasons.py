@@ -29,7 +29,7 @@ Grounds = dict[tuple[Ticks, str], str]
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class TakenExit:
     """A way out of a state as the file has it; an override belongs to no state."""
 
     sequence: str
@@ -61,7 +61,7 @@ def grounds_of(recording: Recording) -> Grounds:
     return found
 
 
-def ways_taken(recording: Recording) -> list[tuple[Ticks, Way]]:
+def ways_taken(recording: Recording) -> list[tuple[Ticks, TakenExit]]:
     """Every exit and override taken, with its instant.
 
     Raises:
@@ -70,7 +70,7 @@ def ways_taken(recording: Recording) -> list[tuple[Ticks, Way]]:
     return [(number, way) for number, _, _, taken in _played(recording) for way in taken]
 
 
-def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, list[Way]]]:
+def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, list[TakenExit]]]:
     program = lower_controller(recording.machine, period=recording.period)
     controller = Executive(program)
     ways = _ways(recording.machine, program)
@@ -110,9 +110,9 @@ def _assert_same(controller: Executive, instant: Instant, number: Ticks) -> None
         )
 
 
-def _ways(machine: Machine, program: ControllerProgram) -> dict[str, Way]:
+def _ways(machine: Machine, program: ControllerProgram) -> dict[str, TakenExit]:
     """Every way out, by its name in the program."""
-    found: dict[str, Way] = {}
+    found: dict[str, TakenExit] = {}
     for sequence in program.sequences:
         model = machine.sequences[sequence.name]
         rows: list[tuple[str, tuple[ExitProgram, ...], Sequence[Exit | Override]]] = [
@@ -127,7 +127,7 @@ def _ways(machine: Machine, program: ControllerProgram) -> dict[str, Way]:
                 kind = "exit" if state else "override"
                 place = f"{kind} {rank}: " if len(ways) > 1 or not state else ""
                 words = f"{place}{one_line(way)}"
-                found[program.exit_marks[item.mark]] = Way(sequence.name, state, rank, way.to, words)
+                found[program.exit_marks[item.mark]] = TakenExit(sequence.name, state, rank, way.to, words)
     return found
 
 

@@ -14,7 +14,7 @@ from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import Finding, FindingKind
 
 from ..charts.chart import Chart
-from ..charts.run_reasons import Way, ways_taken
+from ..charts.run_reasons import TakenExit, ways_taken
 
 Place = tuple[str, int]
 """A way out: its state, empty for an override, and its rank from 1."""
@@ -64,7 +64,7 @@ def path_overlay(recording: Recording, chart: Chart, sequence: str, explanation:
     return Overlay(path=path, end=end, explanation=explanation)
 
 
-def place_of(way: Way) -> Place:
+def place_of(way: TakenExit) -> Place:
     """Where a way out stands in the file."""
     return (way.state, way.rank)
 

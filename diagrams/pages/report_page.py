@@ -109,7 +109,7 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Timing:
+class TimingFigure:
     """A timing chart with its steps beside it as a table."""
 
     kind: ClassVar[str] = "timing"
@@ -153,7 +153,7 @@ class Timing:
         return scale_of(self.chart).is_true
 
 
-Block = Prose | Bullets | TableBlock | Figure | Timing
+Block = Prose | Bullets | TableBlock | Figure | TimingFigure
 
 
 def _shape(blocks: tuple[Block, ...]) -> str:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from ..results.analyses import Coverage, FaultRow, Outcome
+from ..results.analyses import Coverage, FaultOutcome, FaultRow
 
 EQUAL_RATES = "Failure rates: every fault is taken as equally likely, since no rates were given."
 GIVEN_RATES = "Failure rates as given; faults without one count with rate 1."
@@ -63,11 +63,11 @@ def _coverage(subject: str, rows: list[FaultRow], weights: Mapping[str, float]) 
     def total(items: Iterable[FaultRow]) -> float:
         return sum(weights.get(row.fault, 1.0) for row in items)
 
-    if any(row.dangerous is None or row.outcome is Outcome.UNDECIDED for row in rows):
+    if any(row.dangerous is None or row.outcome is FaultOutcome.UNDECIDED for row in rows):
         return Coverage(subject, 0, 0, 0, None, None, "-", "undecided: the search was cut short")
-    harming = [row for row in rows if row.dangerous and row.outcome is not Outcome.HARMLESS]
-    stopping = [row for row in harming if row.outcome is Outcome.STOPS]
-    noticed = [row for row in harming if row.outcome is Outcome.STOPS or row.next_start]
+    harming = [row for row in rows if row.dangerous and row.outcome is not FaultOutcome.HARMLESS]
+    stopping = [row for row in harming if row.outcome is FaultOutcome.STOPS]
+    noticed = [row for row in harming if row.outcome is FaultOutcome.STOPS or row.next_start]
     dangerous = total(harming)
     ratio = coverage_ratio(total(stopping), dangerous)
     later = coverage_ratio(total(noticed), dangerous)

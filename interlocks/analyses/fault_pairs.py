@@ -23,7 +23,7 @@ from stillgate.sim_io.faults.fault_list import Fault
 from ..exploration.parametric_checker import Answer, Switchboard, allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
-from ..results.analyses import FaultBreak, FaultRow, Outcome
+from ..results.analyses import FaultBreak, FaultOutcome, FaultRow
 from ..results.requirement_text import sentence_of, time_text
 
 
@@ -104,7 +104,7 @@ def _row(pair: tuple[Fault, Fault]) -> FaultRow:
         fault=" and ".join(item.name for item in pair),
         kind=" and ".join(item.kind.value for item in pair),
         subject=" and ".join(item.subject for item in pair if item.subject),
-        outcome=Outcome.UNDECIDED,
+        outcome=FaultOutcome.UNDECIDED,
         text="the search was cut short, so this is not known",
     )
 
@@ -128,7 +128,7 @@ def _judged(loop: ClosedLoop, row: FaultRow, answer: Answer) -> FaultRow | None:
     more = "" if answer.complete else "; the search was cut short, there may be more"
     return replace(
         row,
-        outcome=Outcome.BREAKS,
+        outcome=FaultOutcome.BREAKS,
         text=f"together they break {', '.join(parts)}{more}",
         breaks=tuple(breaks),
         situations=0 if answer.outcome is None else answer.outcome.states,

@@ -34,7 +34,7 @@ from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 
 from ..checking.assumptions import assumptions_of
 from ..checking.checker import required_faults
-from ..exploration.explorer import Outcome as Searched
+from ..exploration.explorer import SearchOutcome as Searched
 from ..exploration.explorer import Progress, Status
 from ..exploration.fault_search import (
     FaultExplorer,
@@ -47,7 +47,7 @@ from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
 from ..loop.obligation_window import waiting_window
 from ..loop.state_layout import key_bits, packed_fields
-from ..results.analyses import FaultBreak, FaultRow, FaultTable, Outcome
+from ..results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable
 from ..results.requirement_text import sentence_of, time_text
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution
@@ -201,7 +201,7 @@ def _row(
         fault=fault.name,
         kind=fault.kind.value,
         subject=fault.subject,
-        outcome=Outcome.UNDECIDED,
+        outcome=FaultOutcome.UNDECIDED,
         text="the search was cut short, so this is not known",
     )
     if found is None:
@@ -218,26 +218,26 @@ def _row(
         situations=found.situations,
     )
     if breaks:
-        return replace(row, outcome=Outcome.BREAKS, text=_break_text(breaks, loop.tick))
+        return replace(row, outcome=FaultOutcome.BREAKS, text=_break_text(breaks, loop.tick))
     if first.differs is None:
         return row
     if not first.differs:
         text = "changes no output; by itself it harms nothing and stays hidden until a second fault"
-        return replace(row, outcome=Outcome.HARMLESS, text=text)
+        return replace(row, outcome=FaultOutcome.HARMLESS, text=text)
     if found.ends is None:
         return replace(row, text="how long it can stay unseen is not known: that search was cut short")
     if fault.kind is FaultKind.POWER and stop is None:
         text = "nothing is driven while power is out; after its return the machine may work again"
-        return replace(row, outcome=Outcome.PAUSES, text=text)
+        return replace(row, outcome=FaultOutcome.PAUSES, text=text)
     if stop is not None:
         when = "at once" if stop == 0 else f"within {time_text(stop)} at the latest"
         return replace(
-            row, outcome=Outcome.STOPS, text=f"the machine stops {when} and cannot be started again"
+            row, outcome=FaultOutcome.STOPS, text=f"the machine stops {when} and cannot be started again"
         )
     text = "the machine may work on for ever"
     if row.next_start:
         text = "the machine may work on, but not stop and start without end: a later start fails"
-    return replace(row, outcome=Outcome.UNNOTICED, text=text)
+    return replace(row, outcome=FaultOutcome.UNNOTICED, text=text)
 
 
 def _first_difference(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.program import Cell, NoteKind, Observation, Signal
 
 from ..loop.closed_loop import FreeInput
@@ -37,7 +37,7 @@ class BelievedInput:
     def __post_init__(self) -> None:
         signal: Signal = self.item.signal
         self.layout = Layout((signal.pin, *signal.memory, signal.level))
-        self.run = Compiler(self.layout, self.period, _Silent()).block(signal.sense)
+        self.run = BlockCompiler(self.layout, self.period, _Silent()).block(signal.sense)
         self.answer = answer_from_cells(signal, self.layout)
         self.past = any(
             query[0] in (Observation.CIRCUIT_ROSE, Observation.CIRCUIT_FELL)

@@ -12,7 +12,7 @@ from stillgate.controller.rules.rules import tick_problem
 
 from .certificate_file import INVARIANT, Certificate
 from .certify import certificate_loop
-from .states_recheck import Recheck, Refusal, recheck_states
+from .states_recheck import CertificateRefusal, Recheck, recheck_states
 
 
 def recheck(
@@ -86,5 +86,5 @@ def _recheck_invariant(document: MachineDocument, certificate: Certificate, effo
     refusal = None
     if wrong:
         state = dict(zip((cell.name for cell in formula.cells), wrong[0].state, strict=True))
-        refusal = Refusal(wrong[0].text, state)
+        refusal = CertificateRefusal(wrong[0].text, state)
     return Recheck(refusal, len(cubes), 0, time.monotonic() - began)

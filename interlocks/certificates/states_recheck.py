@@ -32,20 +32,20 @@ from typing import Any
 
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
-from stillgate.controller.program.evaluate import Compiler, Layout
+from stillgate.controller.program.evaluate import BlockCompiler, Layout
 from stillgate.controller.program.footprint import Key
 from stillgate.controller.program.program import FALSE, Assign, Block, Cell, Observation, Read, terms_in
 
 from ..loop.closed_loop import ClosedLoop, FreeInput, goal_cell
 from .certificate_file import Certificate
 from .free_input_reference import DARK, HEALTHY, STUCK_OFF, STUCK_ON, BelievedInput, Memory
-from .step_slices import Chain, Course, Host, Pairs, Trace, choices_of, links
+from .step_slices import Chain, Course, SliceHost, SlicePairs, Trace, choices_of, links
 
 State = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Refusal:
+class CertificateRefusal:
     """Why a certificate is refused, and where."""
 
     text: str
@@ -57,7 +57,7 @@ class Refusal:
 class Recheck:
     """What a re-check did: the certificate stands if ``refusal`` is None and it was not cut short."""
 
-    refusal: Refusal | None
+    refusal: CertificateRefusal | None
     states: int
     steps: int
     seconds: float
@@ -65,7 +65,7 @@ class Recheck:
 
 
 class _Wrong(Exception):  # noqa: N818
-    def __init__(self, refusal: Refusal) -> None:
+    def __init__(self, refusal: CertificateRefusal) -> None:
         self.refusal = refusal
 
 
@@ -107,7 +107,7 @@ class _Checker:
     def _lay_out(self, goals: dict[str, Cell]) -> None:
         loop, cells = self.loop, self.loop.key_cells
         self.layout = Layout((*loop.controller.cells, *loop.plant.cells, loop.fault, loop.dark, *cells))
-        self.host = Host(self.inputs, loop.sensed, self.layout)
+        self.host = SliceHost(self.inputs, loop.sensed, self.layout)
         signals = {signal.name: signal for signal in loop.sensed}
 
         def chain(blocks: Sequence[Block], ends: Sequence[Key]) -> Chain:
@@ -127,7 +127,7 @@ class _Checker:
         reads = dict.fromkeys((*self.lit.begins, *self.unlit.begins))
         between = [key for key in reads if isinstance(key, Cell)]
         self.before = chain((loop.before,), (*between, loop.fault, loop.dark))
-        self.begin = Compiler(self.layout, loop.tick, self.host).block(loop.begin)
+        self.begin = BlockCompiler(self.layout, loop.tick, self.host).block(loop.begin)
         self.slots = [self.layout.slot(cell) for cell in cells]
         self.goals = {name: len(cells) + number for number, name in enumerate(goals)}
         self.links_at = len(cells) + len(goals)
@@ -147,7 +147,7 @@ class _Checker:
             chain = self.unlit if now[self.loop.dark] else self.lit
             for name, item in self.inputs.items():
                 mode = self._mode(now[self.loop.fault], now[self.loop.dark], item.item)
-                pairs = Pairs(mode, frozenset(product(self._memories(state, name), (0, 1))))
+                pairs = SlicePairs(mode, frozenset(product(self._memories(state, name), (0, 1))))
                 now[name] = pairs if name in chain.asked else links(item, pairs)
             for end, way in chain.run({tuple(now[key] for key in chain.begins): trace}, broken).items():
                 found.setdefault(end, way)
@@ -275,9 +275,9 @@ class _Checker:
             raise _Wrong(self._refusal(f"{name}: no step leads nearer to the goal", state, None))
         return len(courses)
 
-    def _refusal(self, text: str, state: State, trace: Trace) -> Refusal:
+    def _refusal(self, text: str, state: State, trace: Trace) -> CertificateRefusal:
         names = (cell.name for cell in self.loop.key_cells)
-        return Refusal(text, dict(zip(names, state, strict=True)), choices_of(trace))
+        return CertificateRefusal(text, dict(zip(names, state, strict=True)), choices_of(trace))
 
 
 def _asked_for_edges(loop: ClosedLoop) -> set[str]:

@@ -20,7 +20,7 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
-from stillgate.controller.program.evaluate import BlockCode, Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.footprint import Footprint, Key
 from stillgate.controller.program.program import Block, Cell, NoteKind, Observation, Signal
 
@@ -39,7 +39,7 @@ Trace = tuple["Trace", Asked] | None
 """How a course came about, the last piece's choices first."""
 
 
-class Pairs(NamedTuple):
+class SlicePairs(NamedTuple):
     """What is left of an input in a tick: how it reaches the controller, and memories with levels."""
 
     mode: int
@@ -95,7 +95,7 @@ def _cuts(blocks: Iterable[Block], signals: Mapping[str, Signal]) -> list[_Cut]:
 # -- running -------------------------------------------------------------------------------------
 
 
-class Host:
+class SliceHost:
     """Answers one run of statements from a list of choices, and keeps what was asked."""
 
     def __init__(self, inputs: Mapping[str, BelievedInput], sensed: Iterable[Signal], layout: Layout) -> None:
@@ -103,7 +103,7 @@ class Host:
         self.sensed: dict[str, Callable[[Values, Observation, Ticks], int]] = {
             signal.name: answer_from_cells(signal, layout) for signal in sensed
         }
-        self.left: dict[str, Pairs] = {}
+        self.left: dict[str, SlicePairs] = {}
         self.begin([])
 
     def begin(self, fixed: Sequence[int]) -> None:
@@ -137,7 +137,7 @@ class Host:
         if len(yes) in (0, len(left.pairs)):
             return int(bool(yes))
         answer = self._pick(signal, 2)
-        self.left[signal] = Pairs(left.mode, yes if answer else left.pairs - yes)
+        self.left[signal] = SlicePairs(left.mode, yes if answer else left.pairs - yes)
         return answer
 
     def note(self, kind: NoteKind, index: int) -> None:
@@ -184,13 +184,13 @@ class Chain:
         blocks: Sequence[Block],
         ends: Sequence[Key],
         *,
-        host: Host,
+        host: SliceHost,
         layout: Layout,
         period: Milliseconds,
         signals: Mapping[str, Signal],
     ) -> None:
         self.host, self.ends = host, tuple(ends)
-        compiler = Compiler(layout, period, host)
+        compiler = BlockCompiler(layout, period, host)
         pieces: list[_Piece] = []
         needed = self.ends
         for cut in reversed(_cuts(blocks, signals)):
@@ -275,7 +275,7 @@ class Chain:
                 yield _Outcome(written, broken, host.chosen)
 
 
-def links(item: BelievedInput, left: Pairs) -> Links:
+def links(item: BelievedInput, left: SlicePairs) -> Links:
     """What an input's pairs lead from and to."""
     return frozenset((pair[0], item.after(left.mode, pair)[0]) for pair in left.pairs)
 

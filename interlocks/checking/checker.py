@@ -37,7 +37,7 @@ from ..results.verdict import (
     Story,
     Word,
 )
-from ..symbolic.decide import Answer, decide
+from ..symbolic.decide import SetAnswer, decide
 from .assumptions import assumptions_of
 from .coverage_findings import coverage_findings, warning_findings
 from .overlapping_exits import overlap_findings
@@ -221,12 +221,12 @@ def _decide_by_sets(
     judgements = dict(searched.judgements)
     for name in asked:
         requirement = machine.requirements[name]
-        answer = decided.answers.get(name, Answer.UNKNOWN)
+        answer = decided.answers.get(name, SetAnswer.UNKNOWN)
         possible = isinstance(requirement, Reach | FromAnywhere)
-        if answer is Answer.NEVER:
+        if answer is SetAnswer.NEVER:
             reason = "no reachable situation is like that" if possible else ""
             judgements[name] = Judgement(Word.BROKEN if possible else Word.HOLDS, faults, tick, reason=reason)
-        elif answer is Answer.HAPPENS:
+        elif answer is SetAnswer.HAPPENS:
             run = decided.runs.get(name)
             depth = None if run is None else len(run.ticks)
             judgements[name] = (
@@ -242,7 +242,9 @@ def _decide_by_sets(
     found = decided.exploration
     if not faults and found.exhausted:
         findings += coverage_findings(document, decided.loop, list(decided.covered))
-    unsure = [name for name in counters if name not in known and decided.answers.get(name) is Answer.UNKNOWN]
+    unsure = [
+        name for name in counters if name not in known and decided.answers.get(name) is SetAnswer.UNKNOWN
+    ]
     sets = SetsCovered(
         keys=found.keys, sets=found.sets, steps=found.steps, exhausted=found.exhausted and not unsure,
         stopped_by=found.stopped_by, seconds=found.seconds, unsure=tuple(unsure),

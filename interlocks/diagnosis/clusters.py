@@ -15,14 +15,14 @@ from itertools import product
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.machine_file.quantities import Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, Values
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.program import Assign, Block, Cell, NoteKind, Observation, Ref, Scope
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.faults.switches import lower_switches
 from stillgate.sim_io.parts.plant import Plant, lower_plant
 
-from .hypotheses import OF_INPUTS, OF_OUTPUTS, Hypothesis, Trouble
+from .hypotheses import OF_INPUTS, OF_OUTPUTS, FieldFault, Hypothesis
 
 Situation = tuple[int, ...]
 """Values of a cluster's cells, the last one 1 once the fault has begun."""
@@ -145,7 +145,7 @@ class ClusterModel:
         known: Sequence[Disturbance] = (),
     ) -> None:
         self.cluster, self.hypothesis = cluster, hypothesis
-        self.faulty = hypothesis.trouble is not Trouble.NONE and cluster.touched_by(hypothesis)
+        self.faulty = hypothesis.trouble is not FieldFault.NONE and cluster.touched_by(hypothesis)
         parts = [part for part in plant.parts if part.name in cluster.parts]
         self.parts = tuple(parts)
         self.sensed_by = {name: part.name for part in parts for name in machine.parts[part.name].senses}
@@ -164,7 +164,7 @@ class ClusterModel:
         self._layout = Layout((*kept, *switches.cells))
         self._width = len(kept)
         self._host = _Odometer()
-        compiler = Compiler(self._layout, machine.scan, self._host)
+        compiler = BlockCompiler(self._layout, machine.scan, self._host)
         sense: Block = tuple(Assign(cell, plant.circuits[name]) for name, cell in circuits.items())
         begin: Block = tuple(item for part in parts for item in part.begin_unseen)
         self._begin = compiler.block(begin)
@@ -321,11 +321,11 @@ class ClusterModel:
             levels = (0, 1) if code is None else (code(values),)
             if begun and name == self.hypothesis.subject:
                 match self.hypothesis.trouble:
-                    case Trouble.INPUT_ON:
+                    case FieldFault.INPUT_ON:
                         levels = (1,)
-                    case Trouble.INPUT_OFF:
+                    case FieldFault.INPUT_OFF:
                         levels = (0,)
-                    case Trouble.INPUT_LOOSE:
+                    case FieldFault.INPUT_LOOSE:
                         levels = (*levels, 0)
                     case _:
                         pass
@@ -340,8 +340,8 @@ class ClusterModel:
 
     def _driven(self, name: str, level: int, *, begun: bool) -> int:
         if begun and name == self.hypothesis.subject:
-            if self.hypothesis.trouble is Trouble.OUTPUT_ON:
+            if self.hypothesis.trouble is FieldFault.OUTPUT_ON:
                 return 1
-            if self.hypothesis.trouble is Trouble.OUTPUT_OFF:
+            if self.hypothesis.trouble is FieldFault.OUTPUT_OFF:
                 return 0
         return level

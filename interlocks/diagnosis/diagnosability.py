@@ -26,7 +26,7 @@ from stillgate.controller.program.program import ControllerProgram
 from .clusters import Cluster, ClusterModel, Levels, Situation, anywhere
 from .diagnosis import Tracking
 from .explanations import Diagnosis
-from .hypotheses import NOTHING, Hypothesis, Trouble
+from .hypotheses import NOTHING, FieldFault, Hypothesis
 from .output_combinations import output_vectors
 from .state_set_tracking import Tracker
 
@@ -94,7 +94,7 @@ class Inseparable:
         """
         if true == other:
             return True
-        if Trouble.POWER in (true.trouble, other.trouble):
+        if FieldFault.POWER in (true.trouble, other.trouble):
             return False
         if other != NOTHING and self._healthy_survives() and self.from_now_on(true, NOTHING):
             return True  # the other fault may not have begun, and then does all that healthy parts do
@@ -193,7 +193,7 @@ class Inseparable:
 
 def _loose_as_broken(true: Hypothesis, other: Hypothesis) -> bool:
     same = true.subject == other.subject
-    return same and true.trouble is Trouble.INPUT_OFF and other.trouble is Trouble.INPUT_LOOSE
+    return same and true.trouble is FieldFault.INPUT_OFF and other.trouble is FieldFault.INPUT_LOOSE
 
 
 def _meet(one: Cluster, other: Cluster) -> bool:

@@ -27,7 +27,7 @@ from stillgate.sim_io.logs.log import Log, Subject, Telling
 from ..replay.log_replay import LogRun, stretches
 from .clusters import ClusterModel, Levels, anywhere, clusters_of
 from .explanations import Diagnosis, Refuted, Survivor, sorted_out
-from .hypotheses import NOTHING, OF_OUTPUTS, Hypothesis, Trouble, hypotheses_of
+from .hypotheses import NOTHING, OF_OUTPUTS, FieldFault, Hypothesis, hypotheses_of
 from .inexact_diagnosis import diagnose_loosely
 from .state_set_tracking import Tracker
 
@@ -108,7 +108,7 @@ class Tracking:
 
     def refutation(self, hypothesis: Hypothesis, scans: int) -> Refuted | None:
         """How a hypothesis fell, or None."""
-        if hypothesis.trouble is Trouble.POWER:
+        if hypothesis.trouble is FieldFault.POWER:
             if self.power_lost is None:
                 return Refuted(hypothesis, scans - 1, None, "power was there all the time")
         elif self.power_lost is not None and not self._power_off_is_normal:
@@ -125,7 +125,7 @@ class Tracking:
         begun = own.begun() if own is not None else None
         if own is None and hypothesis.trouble in OF_OUTPUTS:
             begun = (-1, scans - 1)  # an output that moves no part shows nothing, whenever it began
-        if hypothesis.trouble is Trouble.POWER and self.power_lost is not None:
+        if hypothesis.trouble is FieldFault.POWER and self.power_lost is not None:
             begun = (self.power_lost, self.power_lost)
         lost = [item.overflowed for item in self.trackers_of(hypothesis) if item.overflowed is not None]
         return Survivor(hypothesis, begun, needed, min(lost, default=None))

@@ -8,7 +8,7 @@ from typing import Protocol
 from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.sim_io.logs.log import EXACT, Timing
 
-from .hypotheses import NOTHING, Hypothesis, Trouble
+from .hypotheses import NOTHING, FieldFault, Hypothesis
 from .state_set_tracking import Clash, Window
 
 
@@ -133,6 +133,6 @@ def _rank(item: Survivor) -> tuple[bool, bool, bool, int]:
     return (
         item.hypothesis != NOTHING,
         item.lost_track is not None,
-        item.hypothesis.trouble is Trouble.INPUT_LOOSE,
+        item.hypothesis.trouble is FieldFault.INPUT_LOOSE,
         window[1] - window[0],
     )

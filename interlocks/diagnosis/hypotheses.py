@@ -14,7 +14,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
 
 
-class Trouble(Enum):
+class FieldFault(Enum):
     """How a hypothesis changes what passes a terminal."""
 
     NONE = "nothing wrong"
@@ -27,43 +27,43 @@ class Trouble(Enum):
 
 
 _OF_KIND = {
-    FaultKind.INPUT_ON: Trouble.INPUT_ON,
-    FaultKind.INPUT_OFF: Trouble.INPUT_OFF,
-    FaultKind.OUTPUT_ON: Trouble.OUTPUT_ON,
-    FaultKind.OUTPUT_OFF: Trouble.OUTPUT_OFF,
-    FaultKind.POWER: Trouble.POWER,
+    FaultKind.INPUT_ON: FieldFault.INPUT_ON,
+    FaultKind.INPUT_OFF: FieldFault.INPUT_OFF,
+    FaultKind.OUTPUT_ON: FieldFault.OUTPUT_ON,
+    FaultKind.OUTPUT_OFF: FieldFault.OUTPUT_OFF,
+    FaultKind.POWER: FieldFault.POWER,
 }
 
-OF_INPUTS = frozenset({Trouble.INPUT_ON, Trouble.INPUT_OFF, Trouble.INPUT_LOOSE})
-OF_OUTPUTS = frozenset({Trouble.OUTPUT_ON, Trouble.OUTPUT_OFF})
+OF_INPUTS = frozenset({FieldFault.INPUT_ON, FieldFault.INPUT_OFF, FieldFault.INPUT_LOOSE})
+OF_OUTPUTS = frozenset({FieldFault.OUTPUT_ON, FieldFault.OUTPUT_OFF})
 
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
     """One thing that may be wrong; ``subject`` is the input or output it is about."""
 
-    trouble: Trouble
+    trouble: FieldFault
     subject: str = ""
 
     @property
     def name(self) -> str:
         """As reports spell it; single faults as everywhere else."""
         match self.trouble:
-            case Trouble.NONE | Trouble.POWER:
+            case FieldFault.NONE | FieldFault.POWER:
                 return str(self.trouble.value)
-            case Trouble.INPUT_LOOSE:
+            case FieldFault.INPUT_LOOSE:
                 return f"{self.subject} intermittent"
-            case Trouble.INPUT_ON | Trouble.OUTPUT_ON:
+            case FieldFault.INPUT_ON | FieldFault.OUTPUT_ON:
                 return f"{self.subject} stuck on"
-            case Trouble.INPUT_OFF | Trouble.OUTPUT_OFF:
+            case FieldFault.INPUT_OFF | FieldFault.OUTPUT_OFF:
                 return f"{self.subject} stuck off"
 
 
-NOTHING = Hypothesis(Trouble.NONE)
+NOTHING = Hypothesis(FieldFault.NONE)
 
 
 def hypotheses_of(machine: Machine) -> tuple[Hypothesis, ...]:
     """Nothing, every single fault that the file does not exclude, every input intermittent."""
     faults = tuple(Hypothesis(_OF_KIND[fault.kind], fault.subject) for fault in faults_of(machine))
-    loose = tuple(Hypothesis(Trouble.INPUT_LOOSE, name) for name in machine.inputs)
+    loose = tuple(Hypothesis(FieldFault.INPUT_LOOSE, name) for name in machine.inputs)
     return (NOTHING, *faults, *loose)

@@ -17,7 +17,7 @@ from stillgate.sim_io.logs.log import Log, Subject
 from ..replay.inexact_scans import LooseStretch, loose_stretches
 from .clusters import Cluster, ClusterModel, Levels, anywhere, clusters_of
 from .explanations import Diagnosis, Refuted, Survivor, sorted_out
-from .hypotheses import NOTHING, OF_OUTPUTS, Hypothesis, Trouble, hypotheses_of
+from .hypotheses import NOTHING, OF_OUTPUTS, FieldFault, Hypothesis, hypotheses_of
 from .inexact_tracking import LooseTracker
 from .output_combinations import output_vectors
 from .state_set_tracking import Window
@@ -86,7 +86,7 @@ class LooseTracking:
         """How a hypothesis fell, or None; that power was never lost cannot be told from such a log."""
         if (
             self.power_lost is not None
-            and hypothesis.trouble is not Trouble.POWER
+            and hypothesis.trouble is not FieldFault.POWER
             and not self._power_off_is_normal
         ):
             return Refuted(
@@ -103,7 +103,7 @@ class LooseTracking:
         own = self.faulty[hypothesis].values()
         windows = [item.begun() for item in own]
         begun: Window | None = None
-        if hypothesis.trouble is Trouble.POWER or (not windows and hypothesis.trouble in OF_OUTPUTS):
+        if hypothesis.trouble is FieldFault.POWER or (not windows and hypothesis.trouble in OF_OUTPUTS):
             begun = (-1, scans - 1)
         elif windows and None not in windows:
             # It begins once: no earlier than any of its clusters allows, and no later.

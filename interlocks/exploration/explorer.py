@@ -55,7 +55,7 @@ class Progress:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class CutOffStates:
     """States with something in common: how many, and the least of them by depth, then number."""
 
     states: int
@@ -64,7 +64,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class SearchOutcome:
     """What a search covered."""
 
     status: Status
@@ -72,7 +72,7 @@ class Outcome:
     transitions: int
     levels: int  # depths whose states were all expanded
     sizes: tuple[int, ...]  # states at each depth; the last is partial if the search was cut short
-    stuck: Found | None  # states all of whose transitions lead to themselves
+    stuck: CutOffStates | None  # states all of whose transitions lead to themselves
     seconds: float
     bytes: int
     threads: int
@@ -89,7 +89,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class FirstEvent:
     """The least of the first transitions in which something happened."""
 
     depth: int  # ticks up to and with that transition
@@ -147,8 +147,8 @@ class Explorer:
         self.interrupted = False  # whether Ctrl-C or another stop has come during a long call
         self._began = time.monotonic()  # the present long call
         self._broken_at: float | None = None  # seconds of the search after which the latest break was known
-        self._outcome: Outcome | None = None
-        self._closure: tuple[Found, ...] | None = None
+        self._outcome: SearchOutcome | None = None
+        self._closure: tuple[CutOffStates, ...] | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -175,7 +175,7 @@ class Explorer:
                 return f"{said}; it begins with {megabytes} MiB, and needs more to get far"
         return f"{said}, and this computer does not give it more"
 
-    def run(self, progress: Callable[[Progress], None] | None = None) -> Outcome:
+    def run(self, progress: Callable[[Progress], None] | None = None) -> SearchOutcome:
         """The whole search, to its end, a limit or Ctrl-C; the same outcome when called again.
 
         Args:
@@ -210,13 +210,13 @@ class Explorer:
         given = left + time.monotonic() - self._began
         return not self.effort.stop.is_set() and left > min(known, given / 4)
 
-    def record(self, event: int) -> Record | None:
+    def record(self, event: int) -> FirstEvent | None:
         """First time that break ``event`` happened, or goal ``event - breaks``; None if never."""
         raw = self._library.Record()
         self._demand(self._lib.sg_record_of(self._run, event, ctypes.byref(raw)))
         if not raw.depth:
             return None
-        return Record(raw.depth, key_number(raw.start), tuple(raw.pick[: raw.picks]))
+        return FirstEvent(raw.depth, key_number(raw.start), tuple(raw.pick[: raw.picks]))
 
     def marks(self) -> list[bool]:
         """Coverage: what happened at least once."""
@@ -254,7 +254,7 @@ class Explorer:
         progress: Callable[[Progress], None] | None = None,
         *,
         goals: Collection[int] | None = None,
-    ) -> tuple[Found, ...] | None:
+    ) -> tuple[CutOffStates, ...] | None:
         """For each goal the states from which it can no longer be reached.
 
         Only for the given ones, if any are given; of others 0 states are told. The first call
@@ -265,7 +265,7 @@ class Explorer:
             return None
         if self._closure is None:
             asked = set(range(self.goals) if goals is None else goals)
-            found: list[Found] = []
+            found: list[CutOffStates] = []
             for first in range(0, max(1, self.goals), GOALS_AT_ONCE):
                 raw = (self._library.Unable * GOALS_AT_ONCE)()
                 mask = sum(1 << goal - first for goal in asked if first <= goal < first + GOALS_AT_ONCE)
@@ -274,7 +274,7 @@ class Explorer:
                 if code in (Code.STOPPED, Code.CAPPED_MEMORY):
                     return None
                 self._demand(code)
-                found += (Found(item.states, item.depth, key_number(item.key)) for item in raw)
+                found += (CutOffStates(item.states, item.depth, key_number(item.key)) for item in raw)
             self._closure = tuple(found[: self.goals])
         return self._closure
 
@@ -330,7 +330,7 @@ class Explorer:
         picks, sizes = tuple(raw.pick[: raw.picks]), tuple(raw.size[: raw.picks])
         return Transition(key_number(raw.to), picks, sizes, events)
 
-    def _collect(self, code: int, seconds: float) -> Outcome:
+    def _collect(self, code: int, seconds: float) -> SearchOutcome:
         stopped = Status.INTERRUPT if self.interrupted else Status.TIME_LIMIT
         statuses = {
             Code.COMPLETE: Status.COMPLETE,
@@ -343,13 +343,13 @@ class Explorer:
             raise fault(code)
         raw = self._library.Summary()
         self._lib.sg_summary_of(self._run, ctypes.byref(raw))
-        return Outcome(
+        return SearchOutcome(
             status=statuses[Code(code)],
             states=raw.states,
             transitions=raw.transitions,
             levels=raw.levels,
             sizes=tuple(self._lib.sg_levels_of(self._run)[: raw.deepest + 1]),
-            stuck=Found(raw.stuck, raw.stuck_depth, key_number(raw.stuck_key)) if raw.stuck else None,
+            stuck=CutOffStates(raw.stuck, raw.stuck_depth, key_number(raw.stuck_key)) if raw.stuck else None,
             seconds=seconds,
             bytes=raw.bytes,
             threads=self.threads,

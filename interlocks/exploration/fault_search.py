@@ -32,7 +32,7 @@ from ..loop.closed_loop import ClosedLoop, goal_cell
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.state_layout import packed_fields, unpack
 from .engine_abi import Code, fault, key_number
-from .explorer import Explorer, Record
+from .explorer import Explorer, FirstEvent
 from .search import OPTIONS, checker_files
 
 
@@ -84,7 +84,7 @@ class UnderFault:
     ends: bool | None  # every run comes to stand for good; None: not found out
     longest: int  # ticks from its beginning until then, if so
     restless: bool  # a run stops and works again for ever
-    breaks: dict[int, Record]  # by index of the broken requirement
+    breaks: dict[int, FirstEvent]  # by index of the broken requirement
 
 
 class _Row(ctypes.Structure):
@@ -127,7 +127,7 @@ class FaultExplorer(Explorer):
         for item in self.loop.faults:
             row = rows[item.number]
             breaks = {
-                event: Record(raw.depth, key_number(raw.start), tuple(raw.pick[: raw.picks]))
+                event: FirstEvent(raw.depth, key_number(raw.start), tuple(raw.pick[: raw.picks]))
                 for event in range(self.breaks)
                 if (raw := records[item.number * self.breaks + event]).depth
             }
@@ -136,7 +136,7 @@ class FaultExplorer(Explorer):
             found[item.number] = UnderFault(row.states, not row.endless, ticks, bool(row.restless), breaks)
         return found
 
-    def replays(self, wanted: list[tuple[int, Record]]) -> list[Replay]:
+    def replays(self, wanted: list[tuple[int, FirstEvent]]) -> list[Replay]:
         """The ways to breaks, given as (index, record).
 
         Raises:

@@ -42,7 +42,7 @@ from ..loop.counterexample import Path, Replay, replay
 from ..loop.state_layout import packed_fields, unpack
 from .emit_checker import checker_source
 from .engine_files import engine_files
-from .explorer import Explorer, Outcome, Progress, Status
+from .explorer import Explorer, Progress, SearchOutcome, Status
 from .search import Break
 
 _OPTIONS = ("-std=gnu11", "-O2", "-w")
@@ -83,7 +83,7 @@ class Answer:
 
     event: int | None
     depth: int  # of the event, else of the search
-    outcome: Outcome | None  # None if it was stopped at an event
+    outcome: SearchOutcome | None  # None if it was stopped at an event
     cut_off: frozenset[int] = frozenset()  # goals with no way there from some reachable situation
     never: frozenset[int] = frozenset()  # goals that no reachable situation meets
     fault: int = 0  # under which the event happened, 0 if none
@@ -196,7 +196,7 @@ class Switchboard:
             if any(explorer.record(event) is not None for event in stop_at):
                 raise _FoundItError
 
-        outcome: Outcome | None = None
+        outcome: SearchOutcome | None = None
         with suppress(_FoundItError):
             outcome = explorer.run(look)
         records = {event: explorer.record(event) for event in stop_at}

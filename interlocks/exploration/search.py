@@ -24,7 +24,7 @@ from ..loop.state_layout import key_bits, packed_fields, unpack
 from ..results.verdict import Exploration
 from .emit_checker import checker_source
 from .engine_files import engine_files
-from .explorer import Explorer, Outcome, Progress, StatePath, Status
+from .explorer import Explorer, Progress, SearchOutcome, StatePath, Status
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")
 
@@ -143,7 +143,7 @@ class Search:
         self.fields = packed_fields(loop)
         self._effort = effort
         self._explorer = Explorer(library, effort)
-        self._outcome: Outcome | None = None
+        self._outcome: SearchOutcome | None = None
 
     def __enter__(self) -> Search:
         return self

@@ -15,7 +15,7 @@ from stillgate.controller.program.program import Cell
 from stillgate.controller.rules.single_faults import POWER_INTERRUPTED
 from stillgate.sim_io.simulation.operators import rest_level
 
-from ..results.verdict import Cause, Change, Story, StoryStep
+from ..results.verdict import Cause, Story, StoryChange, StoryStep
 from .closed_loop import ClosedLoop, FreeInput
 from .free_inputs import Memory, Mode, Pair
 from .interpreter import Chooser, LoopRunner, Tick
@@ -193,48 +193,50 @@ def _faults(run: Replay, number: int) -> list[str]:
     return [item.name for item in run.loop.faults if item.number in begun]
 
 
-def _changes(run: Replay, number: int) -> list[Change]:
+def _changes(run: Replay, number: int) -> list[StoryChange]:
     loop = run.loop
     now = run.ticks[number].values
     before = run.ticks[number - 1].values if number else None
-    found: list[Change] = []
+    found: list[StoryChange] = []
     if now["dark"] and not (before and before["dark"]):
-        found.append(Change("power", "on", "interrupted", Cause.FAULT))
+        found.append(StoryChange("power", "on", "interrupted", Cause.FAULT))
     elif before and before["dark"] and not now["dark"]:
-        found.append(Change("power", "interrupted", "back, cold start", Cause.FAULT))
+        found.append(StoryChange("power", "interrupted", "back, cold start", Cause.FAULT))
     for name in (
         item for item in _faults(run, number) if number == 0 or item not in _faults(run, number - 1)
     ):
         if name != POWER_INTERRUPTED:
             subject, _, state = name.partition(" ")
-            found.append(Change(subject, "healthy", state, Cause.FAULT))
+            found.append(StoryChange(subject, "healthy", state, Cause.FAULT))
     found += _circuit_changes(run, number)
     for part in loop.plant.parts:
         if number and part_text(run, number, part.name) != part_text(run, number - 1, part.name):
             old, new = part_text(run, number - 1, part.name), part_text(run, number, part.name)
-            found.append(Change(part.name, old, new, Cause.PART))
+            found.append(StoryChange(part.name, old, new, Cause.PART))
     for sequence in loop.controller.sequences:
         old = state_text(run, number - 1, sequence.name) if number else sequence.states[sequence.start]
         new = state_text(run, number, sequence.name)
         if old != new:
-            found.append(Change(sequence.name, old, new, Cause.CONTROLLER))
+            found.append(StoryChange(sequence.name, old, new, Cause.CONTROLLER))
     for cell in loop.controller.memory:
         start = before[cell.name] if before else cell.start
         if now[cell.name] != start:
             name = cell.name.removesuffix(".value")
-            found.append(Change(name, _value(cell, start), _value(cell, now[cell.name]), Cause.CONTROLLER))
+            found.append(
+                StoryChange(name, _value(cell, start), _value(cell, now[cell.name]), Cause.CONTROLLER)
+            )
     for output in loop.controller.outputs:
         was = before[f"{output.name}.driven"] if before else 0
         if now[f"{output.name}.driven"] != was:
             by_fault = now[f"{output.name}.driven"] != now[f"{output.name}.asked"]
             cause = Cause.FAULT if by_fault else Cause.CONTROLLER
-            found.append(Change(output.name, _word(was), _word(1 - was), cause))
+            found.append(StoryChange(output.name, _word(was), _word(1 - was), cause))
     return found
 
 
-def _circuit_changes(run: Replay, number: int) -> list[Change]:
+def _circuit_changes(run: Replay, number: int) -> list[StoryChange]:
     loop = run.loop
-    found: list[Change] = []
+    found: list[StoryChange] = []
     for name, level in run.circuits[number].items():
         sensed = name in loop.plant.circuits
         at_rest = level if sensed else int(rest_level(loop.machine, name))
@@ -242,7 +244,7 @@ def _circuit_changes(run: Replay, number: int) -> list[Change]:
         if level != was:
             source = loop.machine.inputs[name].source
             cause = Cause.PART if sensed else Cause.OPERATOR if source == "operator" else Cause.FREE
-            found.append(Change(name, _word(was), _word(level), cause))
+            found.append(StoryChange(name, _word(was), _word(level), cause))
     return found
 
 

@@ -30,7 +30,7 @@ from enum import IntEnum
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, answer_from_cells
 from stillgate.controller.program.program import Cell, NoteKind, Observation, Signal
 
 Query = tuple[Observation, Ticks]
@@ -118,7 +118,7 @@ class _Sensor:
         self.signal = signal
         self.queries = queries
         self.layout = Layout((signal.pin, *signal.memory, signal.level))
-        self.run = Compiler(self.layout, period, _NoChoice()).block(signal.sense)
+        self.run = BlockCompiler(self.layout, period, _NoChoice()).block(signal.sense)
         self.answer = answer_from_cells(signal, self.layout)
         self.start: Memory = (*(cell.start for cell in signal.memory), 0)
         self.known: dict[tuple[Mode, Pair], tuple[Memory, tuple[int, ...]]] = {}

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from stillgate.controller.machine_file.quantities import Ticks
-from stillgate.controller.program.evaluate import BlockCode, Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.program import Cell, NoteKind, Observation
 
 from .closed_loop import ClosedLoop, FreeInput, goal_cell
@@ -83,7 +83,7 @@ class LoopRunner:
             self.layout.slot(cell)
         self.answers = {signal.name: answer_from_cells(signal, self.layout) for signal in loop.sensed}
         self.host = _Asking(self)
-        compiler = Compiler(self.layout, loop.tick, self.host)
+        compiler = BlockCompiler(self.layout, loop.tick, self.host)
         block: Callable[..., BlockCode] = compiler.block
         self._begin = block(loop.begin)
         self._before = block(loop.before)

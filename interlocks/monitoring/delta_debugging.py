@@ -29,7 +29,7 @@ LEAD = 50
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class ShorterRun:
     """A run: what is set when, from which seed, and the scan of its break."""
 
     changes: tuple[Change, ...]
@@ -41,7 +41,7 @@ Breaks = Callable[[tuple[Change, ...], int, int], int | None]
 """Runs changes from a seed for some scans: the scan in which the requirement breaks, or None."""
 
 
-def cut_down(run: Candidate, breaks: Breaks, *, attempts: int = MOST_ATTEMPTS) -> Candidate:
+def cut_down(run: ShorterRun, breaks: Breaks, *, attempts: int = MOST_ATTEMPTS) -> ShorterRun:
     """A shorter run that breaks the same.
 
     Args:
@@ -56,7 +56,7 @@ def cut_down(run: Candidate, breaks: Breaks, *, attempts: int = MOST_ATTEMPTS) -
 
 
 class _Cutter:
-    def __init__(self, run: Candidate, breaks: Breaks, attempts: int) -> None:
+    def __init__(self, run: ShorterRun, breaks: Breaks, attempts: int) -> None:
         self.best, self.left = run, attempts
         self._breaks = breaks
 
@@ -79,7 +79,7 @@ class _Cutter:
         found = self._breaks(changes, seed, self.best.broken_at + 1)
         if found is None:
             return False
-        self.best = Candidate(tuple(item for item in changes if item[0] <= found), seed, found)
+        self.best = ShorterRun(tuple(item for item in changes if item[0] <= found), seed, found)
         return True
 
     def _start_later(self) -> None:

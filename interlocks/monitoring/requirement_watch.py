@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.machine_file.quantities import Condition, Milliseconds, Ticks
-from stillgate.controller.program.evaluate import Compiler, Layout, Values
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import cells_read, cells_written
 from stillgate.controller.program.program import Assign, Block, Cell, NoteKind, Observation, Scope
 from stillgate.sim_io.simulation.simulation import Simulation
@@ -22,7 +22,7 @@ from ..loop.monitors import Monitors, lower_monitors
 
 
 @dataclass(frozen=True, slots=True)
-class Break:
+class ObservedBreak:
     """A requirement broken, or a counter that left its bounds, at a time."""
 
     time: Milliseconds
@@ -56,7 +56,7 @@ class RequirementWatch:
         requirements: Iterable[str] | None = None,
         conditions: Mapping[str, Condition] | None = None,
     ) -> None:
-        self.broken: list[Break] = []
+        self.broken: list[ObservedBreak] = []
         self.truths: dict[str, bool] = {}
         self._simulation = simulation
         machine = simulation.machine
@@ -80,7 +80,7 @@ class RequirementWatch:
         self._taken_over = tuple(sorted(read - own, key=lambda cell: cell.name))
         self._layout = Layout((*own, *self._taken_over))
         self._truths = tuple(self._layout.slot(cell) for cell in truths)
-        self._run = Compiler(self._layout, machine.scan, self).block(block)
+        self._run = BlockCompiler(self._layout, machine.scan, self).block(block)
         self._values = self._layout.start_values()
         self.broken_now: set[str] = set()
         simulation.watchers.append(self._look)
@@ -91,9 +91,9 @@ class RequirementWatch:
         return self._monitors
 
     @property
-    def first_breaks(self) -> tuple[Break, ...]:
+    def first_breaks(self) -> tuple[ObservedBreak, ...]:
         """The first break of every requirement that was broken."""
-        first: dict[str, Break] = {}
+        first: dict[str, ObservedBreak] = {}
         for item in self.broken:
             first.setdefault(item.requirement, item)
         return tuple(first.values())
@@ -121,7 +121,7 @@ class RequirementWatch:
         left = simulation.executive.left_bounds if simulation.scanned else ()
         self.broken_now = {f"{name} in its bounds" for name in left}
         self._run(self._values)
-        self.broken += [Break(simulation.time, name) for name in sorted(self.broken_now - before)]
+        self.broken += [ObservedBreak(simulation.time, name) for name in sorted(self.broken_now - before)]
         self.truths = {
             name: bool(self._values[slot]) for name, slot in zip(self._conditions, self._truths, strict=True)
         }

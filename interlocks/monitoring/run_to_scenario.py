@@ -12,7 +12,7 @@ from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.scenarios.scenario import Scenario
 from stillgate.sim_io.simulation.operators import rest_level
 
-from .delta_debugging import Candidate
+from .delta_debugging import ShorterRun
 
 Held = tuple[Milliseconds, Milliseconds | None]
 """When an input is actuated, and for how long; None without end."""
@@ -20,7 +20,7 @@ Held = tuple[Milliseconds, Milliseconds | None]
 
 def scenario_of(
     machine: Machine,
-    run: Candidate,
+    run: ShorterRun,
     present: Mapping[Disturbance, Cell],
     *,
     requirement: str,
@@ -73,7 +73,7 @@ def scenario_of(
     )
 
 
-def _held(machine: Machine, run: Candidate, name: str, cell: Cell) -> Iterator[Held]:
+def _held(machine: Machine, run: ShorterRun, name: str, cell: Cell) -> Iterator[Held]:
     """When an input is away from rest."""
     rest = int(rest_level(machine, name))
     begun: int | None = None

@@ -37,11 +37,11 @@ from stillgate.sim_io.simulation.script import play
 from stillgate.sim_io.simulation.simulation import Frame, Simulation
 
 from ..results.requirement_text import sentence_of
-from .requirement_watch import Break, RequirementWatch
+from .requirement_watch import ObservedBreak, RequirementWatch
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class ExpectationOutcome:
     """What became of one expectation.
 
     Attributes:
@@ -72,8 +72,8 @@ class ScenarioResult:
     scenario: Scenario
     machine: Machine
     frames: tuple[Frame, ...] = field(repr=False)
-    outcomes: tuple[Outcome, ...]
-    broken: tuple[Break, ...]
+    outcomes: tuple[ExpectationOutcome, ...]
+    broken: tuple[ObservedBreak, ...]
     watched: tuple[str, ...]
 
     @property
@@ -82,7 +82,7 @@ class ScenarioResult:
         return not self.broken and all(item.met for item in self.outcomes)
 
     @property
-    def failures(self) -> tuple[Outcome, ...]:
+    def failures(self) -> tuple[ExpectationOutcome, ...]:
         """The expectations that were not met."""
         return tuple(item for item in self.outcomes if not item.met)
 
@@ -102,7 +102,7 @@ class ScenarioResult:
             yield f"requirement {found.requirement} broken at {format_duration(found.time)}{meant}"
 
 
-def when(item: Outcome) -> str:
+def when(item: ExpectationOutcome) -> str:
     """When an expectation was to be met and how it was not."""
     since, due = format_duration(item.since), format_duration(item.due)
     if item.met:
@@ -182,7 +182,7 @@ class _Judge:
         verb = "keep" if self._keeps else "expect"
         limit = f" {'for' if self._keeps else 'within'} {format_duration(length)}" if length else ""
         self._text = f"{verb} {condition.text}{limit}"
-        self._outcome: Outcome | None = None
+        self._outcome: ExpectationOutcome | None = None
 
     def look(self, simulation: Simulation) -> None:
         """Judges one scan."""
@@ -195,17 +195,19 @@ class _Judge:
         elif not holds and (last or self._keeps):
             self._outcome = self._decided(simulation, met=False)
 
-    def outcome(self) -> Outcome:
+    def outcome(self) -> ExpectationOutcome:
         """What became of it; an expectation that a run ended before is not met."""
         if self._outcome is not None:
             return self._outcome
         late = "the scenario ended before"
-        return Outcome(self._number, self._text, self._since, self._due, False, self._due, (late,))
+        return ExpectationOutcome(self._number, self._text, self._since, self._due, False, self._due, (late,))
 
-    def _decided(self, simulation: Simulation, *, met: bool) -> Outcome:
+    def _decided(self, simulation: Simulation, *, met: bool) -> ExpectationOutcome:
         seen = () if met else tuple(_seen(self._condition.tree, simulation))
         reasons = () if met else tuple(dict.fromkeys(_reasons(self._condition.tree, simulation)))
-        return Outcome(self._number, self._text, self._since, self._due, met, simulation.time, seen, reasons)
+        return ExpectationOutcome(
+            self._number, self._text, self._since, self._due, met, simulation.time, seen, reasons
+        )
 
 
 def _names(tree: Expression) -> Iterator[str]:

@@ -27,7 +27,7 @@ from stillgate.sim_io.scenarios.scenario import Scenario
 from stillgate.sim_io.simulation.batch import BatchSimulation, Setting, Shifts, shift_seed
 from stillgate.sim_io.simulation.operators import OperatorKind
 
-from .delta_debugging import Candidate, Change, cut_down
+from .delta_debugging import Change, ShorterRun, cut_down
 from .run_to_scenario import scenario_of
 from .scenario_run import ScenarioResult, run_scenario
 from .soak_monitors import judged_batch
@@ -245,7 +245,7 @@ def _violation(document: MachineDocument, plan: _Plan, found: Shifts, machine_pa
     begin = tuple(source.present[item] for item in source.mishaps)
     inputs = tuple(_changes((*begin, *source.free_circuits), narrow.source.traced, trace))
     present = tuple((0, source.present[item], 1) for item in source.disturbances)
-    run = Candidate((*present, *inputs), own_seed, again.broken_at)
+    run = ShorterRun((*present, *inputs), own_seed, again.broken_at)
 
     def breaks(changes: tuple[Change, ...], own: int, limit: int) -> int | None:
         done = narrow.run(limit, seed=own, settings=[Setting(*change) for change in changes])

@@ -17,14 +17,14 @@ from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine_file.quantities import Ticks
 
 from .cubes import answered, fresh_solver
-from .ic3 import Way
+from .ic3 import SymbolicRun
 from .symbolic_step import Formula
 from .transition_system import LoopFormula
 
 
 def way_within(
     formula: LoopFormula, condition: Formula, ticks: Ticks, effort: Effort | None = None
-) -> Way | None:
+) -> SymbolicRun | None:
     """A way from a start to a step with the condition, of at most so many ticks; None if there is none.
 
     Raises:
@@ -46,7 +46,7 @@ def way_within(
     return way_in(formula, model, next(met) + 1, given)
 
 
-def way_in(formula: LoopFormula, model: Any, ticks: Ticks, effort: Effort) -> Way:
+def way_in(formula: LoopFormula, model: Any, ticks: Ticks, effort: Effort) -> SymbolicRun:
     """The states and the answers of the first ticks of a model of an unrolled loop.
 
     Raises:
@@ -69,4 +69,4 @@ def way_in(formula: LoopFormula, model: Any, ticks: Ticks, effort: Effort) -> Wa
         step.pop()
     if not answered(start, effort):
         raise ProgramFault("an unrolled way begins in no start state")
-    return Way(formula.begin_picks(start.model()), picks, keys)
+    return SymbolicRun(formula.begin_picks(start.model()), picks, keys)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from stillgate.controller.effort import Effort, OutOfTime
 
 from .cubes import Bound, Cube, Relation
-from .ic3 import Proof, Prover, Way
+from .ic3 import Proof, Prover, SymbolicRun
 from .inductive_check import carried_over, inductive_families
 from .symbolic_step import Formula
 from .transition_system import LoopFormula
@@ -52,7 +52,9 @@ class ByFault:
     parts: dict[Group, _Part] = field(default_factory=dict)
     groups: list[Group] = field(default_factory=list)
 
-    def prove(self, question: Callable[[LoopFormula], Formula], effort: Effort | None = None) -> Proof | Way:
+    def prove(
+        self, question: Callable[[LoopFormula], Formula], effort: Effort | None = None
+    ) -> Proof | SymbolicRun:
         """An invariant of the whole loop in which the question never happens, or a way to it.
 
         Args:
@@ -76,7 +78,7 @@ class ByFault:
                 half = len(group) // 2
                 open_[:0] = [group[:half], group[half:]]
                 continue
-            if isinstance(answer, Way):
+            if isinstance(answer, SymbolicRun):
                 return answer
             frames = max(frames, answer.frames)
             done.append(group)
@@ -87,7 +89,7 @@ class ByFault:
 
     def _ask(
         self, group: Group, question: Callable[[LoopFormula], Formula], effort: Effort
-    ) -> Proof | Way | None:
+    ) -> Proof | SymbolicRun | None:
         """The answer of a group; None if it is to be halved.
 
         Raises:

@@ -42,7 +42,7 @@ class Proof:
 
 
 @dataclass(frozen=True)
-class Way:
+class SymbolicRun:
     """Something bad is reachable: the states from start to the one it happens in, and all answers."""
 
     start: list[int]
@@ -98,7 +98,7 @@ class Prover:
         """Takes up what proofs made meanwhile have excluded; what was learnt before stays right."""
         self.main.solver.add(outside_all(self.loop, known))
 
-    def run(self, effort: Effort | None = None) -> Proof | Way:
+    def run(self, effort: Effort | None = None) -> Proof | SymbolicRun:
         """The proof, or the way to something bad. Out of time before, it goes on where it was.
 
         Args:
@@ -124,7 +124,7 @@ class Prover:
     def _last(self) -> int:
         return len(self.frames) - 1
 
-    def _strengthen(self) -> Way | None:
+    def _strengthen(self) -> SymbolicRun | None:
         """Excludes every state of the last frame from which something bad happens at once."""
         while True:
             while self.main.check([self._bad, *self._frame(self._last)]):
@@ -135,7 +135,7 @@ class Prover:
                     return way
             return None
 
-    def _discharge(self, first: _Obligation) -> Way | None:
+    def _discharge(self, first: _Obligation) -> SymbolicRun | None:
         queue = [first]
         while queue:
             item = heapq.heappop(queue)
@@ -237,13 +237,13 @@ class Prover:
 
     # -- ways ------------------------------------------------------------------------------
 
-    def _way(self, item: _Obligation) -> Way:
+    def _way(self, item: _Obligation) -> SymbolicRun:
         """Concrete states and answers along a chain of obligations."""
         solver = fresh_solver()
         solver.add(self.loop.begin, within(self.loop, item.cube))
         assert answered(solver, self._effort)
         model = solver.model()
-        way = Way(self.loop.begin_picks(model), [], [self.loop.key_of(model, self.loop.now)])
+        way = SymbolicRun(self.loop.begin_picks(model), [], [self.loop.key_of(model, self.loop.now)])
         step: _Obligation | None = item
         while step is not None:
             following = step.then

@@ -34,7 +34,7 @@ from .bmc import way_within
 from .counter_invariants import counters_in_step
 from .cubes import Cube
 from .fault_partition import ByFault
-from .ic3 import Proof, Prover, Way
+from .ic3 import Proof, Prover, SymbolicRun
 from .inductive_check import InvariantFault, carried_over, faults_of_invariant, inductive_part
 from .solver import INDUCTION, REPLAY, Tell
 from .symbolic_step import Formula
@@ -229,7 +229,9 @@ class _Round:
             self.found[item.name] = self._replayed(item, answer)
         return True
 
-    def _answer(self, item: _Open, number: int, effort: Effort, patience: float | None) -> Proof | Way:
+    def _answer(
+        self, item: _Open, number: int, effort: Effort, patience: float | None
+    ) -> Proof | SymbolicRun:
         """A way where one is expected, else a proof, else a way of a length that grows with the rounds."""
         hint = self.run.lengths.get((item.name, self.budget))
         if hint is not None or item.name in self.formula.goals:
@@ -257,7 +259,7 @@ class _Round:
         item.told = len(self.known)
         return item.prover
 
-    def _written_out(self, item: _Open, lengths: Iterable[Ticks], effort: Effort) -> Way | None:
+    def _written_out(self, item: _Open, lengths: Iterable[Ticks], effort: Effort) -> SymbolicRun | None:
         try:
             ways = (way_within(self.formula, item.condition, length, effort) for length in lengths)
             return next((way for way in ways if way is not None), None)
@@ -299,7 +301,7 @@ class _Round:
         if not missing:
             self.run.invariants[self.budget] = Invariant(self.formula, tuple(self.known), tuple(conditions))
 
-    def _replayed(self, item: _Open, way: Way) -> Judged:
+    def _replayed(self, item: _Open, way: SymbolicRun) -> Judged:
         """The verdict that a way shows, if the runner goes it and finds the same at its end."""
         loop = self.formula.loop
         runner = LoopRunner(loop)

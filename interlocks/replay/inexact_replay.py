@@ -18,7 +18,7 @@ from stillgate.sim_io.simulation.operators import rest_level
 
 from .inexact_scans import LooseStretch, loose_stretches
 from .native_replay import LogController
-from .replay_results import Broken, Happening, Parting, Replay
+from .replay_results import Broken, Happening, LogReplay, Parting
 from .signal_values import computed_signals, value_of
 
 MOST_RUNS = 1000
@@ -122,7 +122,7 @@ class _Runs:
         return self.controller.snapshot(), broken
 
 
-def replay_loosely(log: Log, machine: Machine, *, keep: int) -> Replay:
+def replay_loosely(log: Log, machine: Machine, *, keep: int) -> LogReplay:
     """Replays a log of samples, or of times that are not exact.
 
     Args:
@@ -150,7 +150,7 @@ def replay_loosely(log: Log, machine: Machine, *, keep: int) -> Replay:
     if runs.parting is not None:
         parting = Parting(runs.parting.scan, runs.parting.scan * period, runs.parting.differences)
     everywhere = {name for name in runs.broken_at if all(name in broken for _, broken in runs.runs)}
-    return Replay(
+    return LogReplay(
         scans=scans,
         period=period,
         happenings=len(happenings),

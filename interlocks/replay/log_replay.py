@@ -23,7 +23,7 @@ from .exit_text import exit_words
 from .inexact_replay import replay_loosely
 from .log_to_scans import ScanChanges, scans_of
 from .native_replay import LogController
-from .replay_results import Broken, Happening, Parting, Replay
+from .replay_results import Broken, Happening, LogReplay, Parting
 from .signal_values import computed_signals, value_of
 
 
@@ -189,7 +189,7 @@ def stretches(log: Log, run: LogRun) -> Iterator[tuple[int, int, list[Change]]]:
         now += 1
 
 
-def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 10_000) -> Replay:
+def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 10_000) -> LogReplay:
     """Replays a log.
 
     Args:
@@ -234,7 +234,7 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
                 parting = replace(parting, sure=run.sure)
     if parting is not None and parting.scan == run.told_from:
         parting = replace(parting, at_first=True)
-    return Replay(
+    return LogReplay(
         scans=scans,
         period=period,
         happenings=count,

@@ -42,7 +42,7 @@ class Parting:
 
 
 @dataclass(frozen=True, slots=True)
-class Replay:
+class LogReplay:
     """What a log comes to when its inputs run through the controller.
 
     Attributes:

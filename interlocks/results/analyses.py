@@ -16,7 +16,7 @@ from .verdict import Exploration, Judgement, Story, Word
 # -- fault table ---------------------------------------------------------------------------------
 
 
-class Outcome(Enum):
+class FaultOutcome(Enum):
     """What a machine does under a fault; the first that fits, in this order."""
 
     BREAKS = "breaks a requirement"
@@ -54,7 +54,7 @@ class FaultRow:
     fault: str  # 'estop_1 stuck on'; with two, joined by ' and '
     kind: str  # 'input stuck on', 'input stuck off', 'output stuck on', ..., 'power interrupted'
     subject: str  # the input or output; empty for the power supply
-    outcome: Outcome
+    outcome: FaultOutcome
     text: str  # the outcome in one sentence
     breaks: tuple[FaultBreak, ...] = ()  # the shortest first
     stop_time: Milliseconds | None = None

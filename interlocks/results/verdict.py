@@ -30,7 +30,7 @@ class Cause(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class StoryChange:
     """One thing that became different in a step of a story."""
 
     name: str  # signal, sequence, memory, part or fault
@@ -45,7 +45,7 @@ class StoryStep:
 
     tick: Ticks
     time: Milliseconds
-    changes: tuple[Change, ...]
+    changes: tuple[StoryChange, ...]
     on_outputs: tuple[str, ...]  # physically driven outputs in this tick
     states: tuple[tuple[str, str], ...]  # (sequence, active state or 'off')
 

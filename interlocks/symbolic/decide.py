@@ -28,7 +28,7 @@ LONG_HISTORY = 64
 tick, instead of being told from all its histories: those would be too many to list."""
 
 
-class Answer(Enum):
+class SetAnswer(Enum):
     """What sets say of something that may happen."""
 
     NEVER = "never"
@@ -50,7 +50,7 @@ class Decided:
 
     loop: ClosedLoop
     exploration: SetExploration
-    answers: dict[str, Answer]
+    answers: dict[str, SetAnswer]
     runs: dict[str, Replay]
     covered: tuple[bool, ...]
 
@@ -83,7 +83,7 @@ def decide(
         exploration = search.run()
         reported = set(search.reported())
         answers = {
-            name: Answer.NEVER if exploration.exhausted and name not in reported else Answer.UNKNOWN
+            name: SetAnswer.NEVER if exploration.exhausted and name not in reported else SetAnswer.UNKNOWN
             for name in names
         }
         runs: dict[str, Replay] = {}
@@ -94,10 +94,10 @@ def decide(
                 break
             found, path = search.confirm(name)
             if path is not None:
-                answers[name] = Answer.HAPPENS
+                answers[name] = SetAnswer.HAPPENS
                 with suppress(OutOfTime):
                     runs[name] = replay(loop, path, look=effort.closing().look)
             elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
-                answers[name] = Answer.NEVER
+                answers[name] = SetAnswer.NEVER
         covered = tuple(search.marks()) if exploration.exhausted else ()
     return Decided(loop, exploration, answers, runs, covered)

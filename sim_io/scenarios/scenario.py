@@ -24,7 +24,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 from stillgate.controller.machine_file.fields import about
-from stillgate.controller.machine_file.machine import Section
+from stillgate.controller.machine_file.machine import FileSection
 from stillgate.controller.machine_file.quantities import Condition, Duration, Identifier, Milliseconds
 
 PRESS: Milliseconds = 200
@@ -61,7 +61,7 @@ Names = Annotated[
 """One name or a list of them."""
 
 
-class Step(Section):
+class Step(FileSection):
     """One thing that is done, that goes wrong or that is expected."""
 
     at: Annotated[Duration | None, about("When; without it, at the time of the step before.", "3.2 s")] = None
@@ -107,7 +107,7 @@ WITH_FOR = ("press", "hold", "keep")
 """Steps that may last."""
 
 
-class Scenario(Section):
+class Scenario(FileSection):
     """A whole scenario file."""
 
     scenario: Annotated[Identifier, about("The scenario's name.", "stop_while_cutting")]

@@ -37,8 +37,8 @@ from stillgate.controller.reading.reader import (
     read_machine,
 )
 from stillgate.controller.reading.source import Mapping, Scalar, data_of
-from stillgate.controller.rules.findings import Finding, error, expression_findings
 from stillgate.controller.rules.findings import Path as Place
+from stillgate.controller.rules.findings import RuleFinding, error, expression_findings
 from stillgate.controller.rules.namespace import Context, Namespace, nearest_hint
 
 from ..faults.disturbances import Disturbance, contradict, parse_disturbance
@@ -137,7 +137,7 @@ def _reworded(read: Callable[[], Found]) -> Found:
         raise ScenarioFileError(refused.name, told, refused.lines) from None
 
 
-def _pointed(item: Finding, positions: Positions) -> Finding:
+def _pointed(item: RuleFinding, positions: Positions) -> RuleFinding:
     """A finding about the first of a list that stands there as a single name."""
     single = item.path[-1:] == (0,) and isinstance(positions.find(item.path[:-1]).node, Scalar)
     return replace(item, path=item.path[:-1]) if single else item
@@ -192,7 +192,7 @@ LEFT_OUT = Step.model_validate({"note": "left out"})
 # -- rules ---------------------------------------------------------------------------------
 
 
-def _findings(scenario: Scenario, machine: Machine) -> Iterator[Finding]:
+def _findings(scenario: Scenario, machine: Machine) -> Iterator[RuleFinding]:
     names = Namespace(machine)
     yield from _about_start(scenario, machine)
     injected = _started(scenario, machine)
@@ -209,7 +209,7 @@ def _findings(scenario: Scenario, machine: Machine) -> Iterator[Finding]:
                 )  # fmt: skip
 
 
-def _about_start(scenario: Scenario, machine: Machine) -> Iterator[Finding]:
+def _about_start(scenario: Scenario, machine: Machine) -> Iterator[RuleFinding]:
     there: list[Disturbance] = []
     for number, text in enumerate(scenario.disturb):
         found, finding = _disturbance(text, ("disturb", number), machine)
@@ -236,7 +236,7 @@ def _started(scenario: Scenario, machine: Machine) -> set[Disturbance]:
 
 def _about_step(
     step: Step, path: Place, machine: Machine, names: Namespace, injected: set[Disturbance]
-) -> Iterator[Finding]:
+) -> Iterator[RuleFinding]:
     if len(step.doing) != 1:
         yield _not_one_thing(step, path)
         return
@@ -266,7 +266,7 @@ def _about_step(
             yield from expression_findings(names, (*path, key), condition, Context.REQUIREMENT)
 
 
-def _not_one_thing(step: Step, path: Place) -> Finding:
+def _not_one_thing(step: Step, path: Place) -> RuleFinding:
     if not step.doing:
         choices = ", ".join(f"'{word}'" for word in DOINGS[:-1])
         return error(path, "the step does nothing", f"say {choices} or '{DOINGS[-1]}'")
@@ -277,7 +277,7 @@ def _not_one_thing(step: Step, path: Place) -> Finding:
     )  # fmt: skip
 
 
-def _about_inputs(step: Step, path: Place, does: str, machine: Machine) -> Iterator[Finding]:
+def _about_inputs(step: Step, path: Place, does: str, machine: Machine) -> Iterator[RuleFinding]:
     sensed = {signal: part for part, model in machine.parts.items() for signal in model.senses}
     free = [name for name in machine.inputs if name not in sensed]
     for index, name in enumerate(names_of(step)):
@@ -293,12 +293,12 @@ def _about_inputs(step: Step, path: Place, does: str, machine: Machine) -> Itera
             yield error(place, f"there is no input '{shorten(name)}'", hint, at_key=at_key)
 
 
-def _disturbance(text: str, path: Place, machine: Machine) -> tuple[Disturbance | None, Finding | None]:
+def _disturbance(text: str, path: Place, machine: Machine) -> tuple[Disturbance | None, RuleFinding | None]:
     try:
         return parse_disturbance(text, machine), None
     except TextError as refused:
         span = Span(refused.start, refused.end)
-        return None, Finding(path, refused.message, refused.hint, Severity.ERROR, span)
+        return None, RuleFinding(path, refused.message, refused.hint, Severity.ERROR, span)
 
 
 def render(document: ScenarioDocument, problem: Problem) -> str:

@@ -22,7 +22,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.machine_file.quantities import Milliseconds
-from stillgate.controller.program.evaluate import BlockCode, Compiler, Layout, TermCode
+from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, TermCode
 from stillgate.controller.program.program import Cell
 
 from ..faults.disturbances import Disturbance, DisturbanceKind, contradict
@@ -233,7 +233,7 @@ class Simulation:
         self._around = around
         self._layout = Layout((*around.cells, *(item.active for item in self.executive.program.sequences)))
         self._dice = Dice(self._seed, self._layout, self.machine.scan)
-        compiler = Compiler(self._layout, self.machine.scan, self._dice)
+        compiler = BlockCompiler(self._layout, self.machine.scan, self._dice)
         blocks = one_name_a_choice(around.begin, around.operate, switches.before, switches.after, plant.moves)
         codes: list[BlockCode] = [compiler.block(block) for block in blocks]
         self._begin, self._operate, self._before, self._after, self._moves = codes

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from stillgate.interlocks.results.verdict import (
     Cause,
-    Change,
     CheckResult,
     Exploration,
     Finding,
@@ -12,6 +11,7 @@ from stillgate.interlocks.results.verdict import (
     Judgement,
     RequirementVerdict,
     Story,
+    StoryChange,
     StoryStep,
     Word,
 )
@@ -31,8 +31,8 @@ def story() -> Story:
                 tick=0,
                 time=0,
                 changes=(
-                    Change("edge_clear", "healthy", "stuck on", Cause.FAULT),
-                    Change("open_button", "off", "on", Cause.OPERATOR),
+                    StoryChange("edge_clear", "healthy", "stuck on", Cause.FAULT),
+                    StoryChange("open_button", "off", "on", Cause.OPERATOR),
                 ),
                 on_outputs=(),
                 states=(("gate", "resting"),),
@@ -41,10 +41,10 @@ def story() -> Story:
                 tick=2,
                 time=200,
                 changes=(
-                    Change("gate_open", "off", "on", Cause.PART),
-                    Change("leaf", "between shut and open", "at open", Cause.PART),
-                    Change("gate", "resting", "shutting", Cause.CONTROLLER),
-                    Change("motor_shut", "off", "on", Cause.CONTROLLER),
+                    StoryChange("gate_open", "off", "on", Cause.PART),
+                    StoryChange("leaf", "between shut and open", "at open", Cause.PART),
+                    StoryChange("gate", "resting", "shutting", Cause.CONTROLLER),
+                    StoryChange("motor_shut", "off", "on", Cause.CONTROLLER),
                 ),
                 on_outputs=("motor_shut",),
                 states=(("gate", "shutting"),),
@@ -52,7 +52,7 @@ def story() -> Story:
             StoryStep(
                 tick=5,
                 time=500,
-                changes=(Change("edge_clear", "on", "off", Cause.FREE),),
+                changes=(StoryChange("edge_clear", "on", "off", Cause.FREE),),
                 on_outputs=("motor_shut",),
                 states=(("gate", "shutting"),),
             ),

@@ -13,11 +13,11 @@ from stillgate.interlocks.results.analyses import (
     Carrier,
     Coverage,
     FaultBreak,
+    FaultOutcome,
     FaultRow,
     FaultTable,
     LayerRow,
     LayerTable,
-    Outcome,
     StrengthList,
     Weakening,
     WeakeningKind,
@@ -49,17 +49,24 @@ def faults() -> FaultTable:
         machine="yard_gate",
         rows=(
             FaultRow(
-                "stop_ok stuck on", "input stuck on", "stop_ok", Outcome.BREAKS, "breaks", (beyond, counts)
+                "stop_ok stuck on",
+                "input stuck on",
+                "stop_ok",
+                FaultOutcome.BREAKS,
+                "breaks",
+                (beyond, counts),
             ),
             FaultRow(
-                "stop_ok stuck off", "input stuck off", "stop_ok", Outcome.STOPS, "stops", stop_time=300
+                "stop_ok stuck off", "input stuck off", "stop_ok", FaultOutcome.STOPS, "stops", stop_time=300
             ),
-            FaultRow("edge stuck on", "input stuck on", "edge", Outcome.BREAKS, "breaks", (beyond,)),
+            FaultRow("edge stuck on", "input stuck on", "edge", FaultOutcome.BREAKS, "breaks", (beyond,)),
             FaultRow(
-                "lamp stuck on", "output stuck on", "lamp", Outcome.HARMLESS, "harmless", dangerous=False
+                "lamp stuck on", "output stuck on", "lamp", FaultOutcome.HARMLESS, "harmless", dangerous=False
             ),
-            FaultRow("gate stuck off", "input stuck off", "gate", Outcome.UNNOTICED, "quiet", dangerous=True),
-            FaultRow("power interrupted", "power interrupted", "", Outcome.UNDECIDED, "cut short"),
+            FaultRow(
+                "gate stuck off", "input stuck off", "gate", FaultOutcome.UNNOTICED, "quiet", dangerous=True
+            ),
+            FaultRow("power interrupted", "power interrupted", "", FaultOutcome.UNDECIDED, "cut short"),
         ),
         coverage=(
             Coverage("stop_ok", 2, 1, 2, 0.5, 1.0, "none", "half"),
@@ -86,7 +93,7 @@ def test_every_fault_has_its_row_and_a_break_that_counts_stands_out() -> None:
 
 def quiet(fault: str, *, dangerous: bool) -> FaultRow:
     subject, _, level = fault.partition(" ")
-    return FaultRow(fault, f"input {level}", subject, Outcome.UNNOTICED, "quiet", dangerous=dangerous)
+    return FaultRow(fault, f"input {level}", subject, FaultOutcome.UNNOTICED, "quiet", dangerous=dangerous)
 
 
 def test_faults_that_go_unnoticed_are_defined_and_grouped_by_what_they_belong_to() -> None:

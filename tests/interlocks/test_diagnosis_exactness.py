@@ -17,7 +17,7 @@ from seen_runs import Seen, machines, recorded
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.diagnosis.diagnosis import Tracking
-from stillgate.interlocks.diagnosis.hypotheses import Hypothesis, Trouble
+from stillgate.interlocks.diagnosis.hypotheses import FieldFault, Hypothesis
 
 Bounds = tuple[int, int] | None
 
@@ -142,7 +142,7 @@ def compare(data: st.DataObject) -> None:
     tracking = follow_factored(machine, log)
     refuted = 0
     for hypothesis in tracking.hypotheses:
-        if hypothesis.trouble is Trouble.POWER:
+        if hypothesis.trouble is FieldFault.POWER:
             continue  # moves no part
         try:
             plain, died = follow_plainly(machine, hypothesis, log)
@@ -155,7 +155,7 @@ def compare(data: st.DataObject) -> None:
         if died is None:
             order = tuple(cell.name for cell in plain.cells)
             factored, expected = wholes(tracking, hypothesis, order), plain_wholes(plain)
-            if hypothesis.trouble is not Trouble.NONE and hypothesis not in tracking.faulty:
+            if hypothesis.trouble is not FieldFault.NONE and hypothesis not in tracking.faulty:
                 # A fault of something that moves nothing: whether it has begun changes nothing.
                 assert {key[:-1] for key in factored} == {key[:-1] for key in expected}, hypothesis.name
             else:

@@ -24,7 +24,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.diagnosis.diagnosis import diagnose
 from stillgate.interlocks.diagnosis.explanations import Diagnosis
-from stillgate.interlocks.diagnosis.hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, FieldFault, Hypothesis, hypotheses_of
 from stillgate.interlocks.replay.log_replay import replay
 from stillgate.sim_io.logs.change_capture import Tap
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, Telling, Timing, log_in_memory
@@ -206,7 +206,7 @@ def told_by_chance(scans: Scans, machine: Machine, data: st.DataObject) -> Log:
 
 def judge_any_machine(data: st.DataObject) -> None:
     machine = data.draw(machines())
-    under = [item for item in hypotheses_of(machine) if item.trouble is not Trouble.POWER]
+    under = [item for item in hypotheses_of(machine) if item.trouble is not FieldFault.POWER]
     true = data.draw(st.sampled_from([NOTHING, *under]))
     length = data.draw(st.integers(4, 60))
     scans = run_of(machine, true, length, data.draw(st.integers(0, length - 1)), data)
@@ -240,7 +240,9 @@ def test_of_many_machines_the_truth_is_never_ruled_out_however_they_were_logged(
 def test_what_an_exact_log_leaves_open_no_looser_one_of_the_same_run_rules_out(data: st.DataObject) -> None:
     """Also where the run is not one of the machine at all."""
     machine = read_machine_text(BENCH).machine
-    true = data.draw(st.sampled_from([i for i in hypotheses_of(machine) if i.trouble is not Trouble.POWER]))
+    true = data.draw(
+        st.sampled_from([i for i in hypotheses_of(machine) if i.trouble is not FieldFault.POWER])
+    )
     scans = [dict(row) for row in run_of(machine, true, 40, data.draw(st.integers(0, 39)), data)]
     name = data.draw(st.sampled_from(list(machine.inputs)))
     for row in scans[data.draw(st.integers(0, 39)) :][: data.draw(st.integers(0, 5))]:

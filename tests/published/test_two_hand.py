@@ -20,7 +20,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.analyses.fault_table import fault_table
 from stillgate.interlocks.loop.closed_loop import close_loop
-from stillgate.interlocks.results.analyses import Outcome
+from stillgate.interlocks.results.analyses import FaultOutcome
 from stillgate.sim_io.simulation.simulation import Simulation
 
 MACHINES = Path(__file__).parents[2] / "machines"
@@ -207,5 +207,5 @@ def test_every_single_fault_of_a_contact_is_detected_by_a_type_iii_c_control() -
         table = fault_table(document, effort=Effort(threads=1))
     contacts = [row for row in table.rows if row.subject.startswith(("left_", "right_"))]
     assert len(contacts) == 8
-    assert {row.outcome for row in contacts} == {Outcome.STOPS}
+    assert {row.outcome for row in contacts} == {FaultOutcome.STOPS}
     assert {item.band for item in table.coverage if item.subject.startswith(("left_", "right_"))} == {"high"}

@@ -21,7 +21,7 @@ from parts_oracle import Plant as Standings
 from plants_strategy import part_machine_dicts
 from python_search import leaves, search
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.evaluate import Compiler, Layout
+from stillgate.controller.program.evaluate import BlockCompiler, Layout
 from stillgate.controller.program.program import TRUE, Cell
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.interpreter import Chooser
@@ -40,7 +40,7 @@ class LoweredParts:
         self.layout = Layout((*self.cells, *plant.driven.values()))
         self.answer: Chooser = lambda name, count: 0
         self.period = period
-        self.move = Compiler(self.layout, period, self).block((*plant.conditions, *plant.moves))
+        self.move = BlockCompiler(self.layout, period, self).block((*plant.conditions, *plant.moves))
 
     def choose(self, cell: Cell, count: int) -> int:
         return self.answer(cell.name, count)
@@ -53,7 +53,7 @@ class LoweredParts:
     def begin(self, stuck_on: Outputs) -> set[Values]:
         told = self.plant.power_on(dict.fromkeys(stuck_on, TRUE))
         decide = tuple(item for part in self.plant.parts for item in part.decide)
-        code = Compiler(self.layout, self.period, self).block((*self.plant.places, *told, *decide))
+        code = BlockCompiler(self.layout, self.period, self).block((*self.plant.places, *told, *decide))
         return self._every(code, self.layout.start_values())
 
     def step(self, values: Values, on: Outputs) -> set[Values]:

@@ -9,9 +9,9 @@ from typing import Any
 from stillgate.interlocks.results.analyses import (
     Carrier,
     Comparison,
+    FaultOutcome,
     FaultTable,
     LayerTable,
-    Outcome,
     StrengthList,
     WeakeningKind,
 )
@@ -94,7 +94,7 @@ _FAULT_ROW = closed(
     fault=text("The fault, as exclusions and stories name it."),
     kind=text("What sort of fault."),
     subject=text("The input or output; empty for the power supply."),
-    outcome=text("The first that fits.", *(item.value for item in Outcome)),
+    outcome=text("The first that fits.", *(item.value for item in FaultOutcome)),
     text=text("The outcome in one sentence."),
     breaks=many(
         "Requirements that it breaks; those that count first.",

@@ -11,10 +11,10 @@ from rich.text import Text
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.analyses import (
     Comparison,
+    FaultOutcome,
     FaultRow,
     FaultTable,
     LayerTable,
-    Outcome,
     StrengthList,
     Weakening,
 )
@@ -27,19 +27,19 @@ from ..check.story_text import write_story
 from ..check.verdict_table import STYLES
 
 _STYLES = {
-    Outcome.BREAKS: "bold red",
-    Outcome.UNNOTICED: "yellow",
-    Outcome.UNDECIDED: "yellow",
-    Outcome.STOPS: "",
-    Outcome.PAUSES: "",
-    Outcome.HARMLESS: "dim",
+    FaultOutcome.BREAKS: "bold red",
+    FaultOutcome.UNNOTICED: "yellow",
+    FaultOutcome.UNDECIDED: "yellow",
+    FaultOutcome.STOPS: "",
+    FaultOutcome.PAUSES: "",
+    FaultOutcome.HARMLESS: "dim",
 }
 
 
 def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
     """Prints a fault table: its rows by outcome, coverage, definitions, stories of breaks."""
     say_unbroken(console, f"{table.machine} ({file})", style="bold")
-    counted = {outcome: [row for row in table.rows if row.outcome is outcome] for outcome in Outcome}
+    counted = {outcome: [row for row in table.rows if row.outcome is outcome] for outcome in FaultOutcome}
     parts = [f"{outcome.value}: {len(rows)}" for outcome, rows in counted.items() if rows]
     say(console, f"{count_words(len(table.rows), 'single fault')}; {', '.join(parts)}")
     _tick_caution(console, table.tick_caution)

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Mapping
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.graphs.machine_diagram import driven_parts
-from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock, Timing
+from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock, TimingFigure
 from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.results.analyses import FaultBreak, FaultRow, FaultTable, Outcome
+from stillgate.interlocks.results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable
 from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import CheckResult, Story
 
@@ -31,7 +31,7 @@ def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> S
     """
     known = {_key(item.story): f"break-{item.name}" for item in result.requirements if item.story is not None}
     parts = [_fault_rows("single", "Single faults", table.rows, known)]
-    quiet = [row for row in table.rows if row.outcome is Outcome.UNNOTICED]
+    quiet = [row for row in table.rows if row.outcome is FaultOutcome.UNNOTICED]
     if quiet:
         parts.append(_unnoticed(machine, quiet))
     if table.pairs:
@@ -47,7 +47,7 @@ def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> S
     ]
     notes = Bullets((*new_assumptions(table.assumptions, result), explored_words(table.exploration)))
     counts = Counter(row.outcome for row in table.rows)
-    said = ", ".join(f"{outcome.value}: {counts[outcome]}" for outcome in Outcome if counts[outcome])
+    said = ", ".join(f"{outcome.value}: {counts[outcome]}" for outcome in FaultOutcome if counts[outcome])
     intro = Prose((f"{count_words(len(table.rows), 'single fault')}; {said}.",))
     return Section("faults", "What each fault leads to", (intro, notes), tuple(parts))
 
@@ -105,9 +105,9 @@ def _fault_rows(
 
 def _outcome_style(row: FaultRow) -> str | None:
     match row.outcome:
-        case Outcome.BREAKS:
+        case FaultOutcome.BREAKS:
             return "broken" if any(item.counts for item in row.breaks) else "minor"
-        case Outcome.UNDECIDED:
+        case FaultOutcome.UNDECIDED:
             return "undecided"
         case _:
             return None
@@ -129,7 +129,7 @@ def _fault_story(machine: Machine, row: FaultRow, table: FaultTable, result: Che
         for broken in row.breaks
     )
     chart = story_chart(machine, item.story, result, item.requirement, chart=_story_name(row))
-    return Part(_story_name(row), f"Story: {row.fault}", (Prose((f"Breaks {breaks}.",)), Timing(chart)))
+    return Part(_story_name(row), f"Story: {row.fault}", (Prose((f"Breaks {breaks}.",)), TimingFigure(chart)))
 
 
 def _story_name(row: FaultRow) -> str:
@@ -214,7 +214,7 @@ def _coverage(table: FaultTable) -> Part:
 def fault_points(table: FaultTable) -> list[tuple[str, str]]:
     """What the fault table leaves open: text, and the anchor of the place that tells more."""
     points: list[tuple[str, str]] = []
-    quiet = [row for row in table.rows if row.outcome is Outcome.UNNOTICED]
+    quiet = [row for row in table.rows if row.outcome is FaultOutcome.UNNOTICED]
     if quiet:
         count = count_words(len(quiet), "fault goes", "faults go")
         dangerous = sum(row.dangerous is True for row in quiet)
@@ -229,7 +229,7 @@ def fault_points(table: FaultTable) -> list[tuple[str, str]]:
     points += [
         (f"The outcome of the fault '{row.fault}' is undecided.", f"fault-{_slug(row.fault)}")
         for row in table.rows
-        if row.outcome is Outcome.UNDECIDED
+        if row.outcome is FaultOutcome.UNDECIDED
     ]
     if not table.exploration.exhausted:
         points.append(("The fault table was cut short by a limit.", "faults"))

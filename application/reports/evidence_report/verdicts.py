@@ -9,7 +9,15 @@ from stillgate.controller.machine_file.machine import Machine, Response
 from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.diagrams.charts.chart import Chart, Window, chart_of
 from stillgate.diagrams.diagram import plain
-from stillgate.diagrams.pages.report_page import Block, Bullets, Part, Prose, Section, TableBlock, Timing
+from stillgate.diagrams.pages.report_page import (
+    Block,
+    Bullets,
+    Part,
+    Prose,
+    Section,
+    TableBlock,
+    TimingFigure,
+)
 from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.loop.monitors import response_ticks
 from stillgate.interlocks.results.analyses import LayerTable
@@ -185,7 +193,7 @@ def breaks_section(machine: Machine, result: CheckResult) -> Section | None:
             f"{finding.kind.value}: {finding.subject}",
             (
                 Prose((finding.message,)),
-                Timing(story_chart(machine, finding.story, result, f"finding-{number}")),
+                TimingFigure(story_chart(machine, finding.story, result, f"finding-{number}")),
             ),
         )
         for number, finding in enumerate(result.findings, start=1)
@@ -219,7 +227,7 @@ def _break(machine: Machine, item: RequirementVerdict, result: CheckResult) -> P
     lines += [f"With {fault_words(j.faults)}: {j.reason}." for j in broken if j.reason]
     blocks: list[Block] = [Prose(tuple(lines))]
     if item.story is not None:
-        blocks.append(Timing(story_chart(machine, item.story, result, item.name)))
+        blocks.append(TimingFigure(story_chart(machine, item.story, result, item.name)))
     title = f"{item.name}{'' if counts else ' (beyond what it must withstand)'}"
     return Part(f"break-{item.name}", title, tuple(blocks))
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from rich.console import Console
-from stillgate.interlocks.replay.replay_results import Parting, Replay
+from stillgate.interlocks.replay.replay_results import LogReplay, Parting
 from stillgate.sim_io.logs.log import Telling, Timing
 
 from ...console.prose import say, section
 from ...console.words import count_words, grouped
 
 
-def agreement(console: Console, found: Replay, names: str) -> None:
+def agreement(console: Console, found: LogReplay, names: str) -> None:
     """Prints how far log and logic agree.
 
     Args:

@@ -14,11 +14,11 @@ from stillgate.controller.machine_file.machine import Machine
 from ...console.prose import say
 from ...console.terminal import printable
 from ...console.words import level_words
-from .situation import Outcome
+from .situation import NextSituation
 
 
 def write_explanation(
-    console: Console, machine: Machine, executive: Executive, following: Sequence[Outcome]
+    console: Console, machine: Machine, executive: Executive, following: Sequence[NextSituation]
 ) -> None:
     """Prints a situation."""
     say(console, f"{machine.machine}, in this situation", style="bold")
@@ -50,7 +50,7 @@ def write_explanation(
         say(console, "no single change moves anything", indent=2)
 
 
-def outcome_words(outcome: Outcome) -> str:
+def outcome_words(outcome: NextSituation) -> str:
     """``if stop_ok goes off: gate: override 1 to resting; motor_open goes off``."""
     wait = f", {spoken_time(outcome.after)} later" if outcome.after else ""
     events = [*outcome.exits, *(f"{name} goes {'on' if on else 'off'}" for name, on in outcome.outputs)]
@@ -58,7 +58,7 @@ def outcome_words(outcome: Outcome) -> str:
 
 
 def explanation_document(
-    machine: Machine, executive: Executive, following: Sequence[Outcome]
+    machine: Machine, executive: Executive, following: Sequence[NextSituation]
 ) -> dict[str, Any]:
     """The JSON document of a situation; times are in milliseconds."""
     return {

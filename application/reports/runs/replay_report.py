@@ -11,7 +11,7 @@ from rich.text import Text
 from stillgate.controller.execution.reasons import Clause
 from stillgate.interlocks.diagnosis.diagnosis_text import log_time, span_words
 from stillgate.interlocks.replay.output_explanation import Why
-from stillgate.interlocks.replay.replay_results import Happening, Parting, Replay
+from stillgate.interlocks.replay.replay_results import Happening, LogReplay, Parting
 from stillgate.sim_io.logs.log import EXACT, Signal, Subject, Telling, Value
 
 from ...console.prose import bullet, say, say_unbroken, section
@@ -48,7 +48,7 @@ def happening_words(item: Happening) -> str:
 
 def write_replay(
     console: Console,
-    found: Replay,
+    found: LogReplay,
     *,
     log: str,
     shown: Sequence[Happening],
@@ -69,7 +69,7 @@ def write_replay(
     say(console, CAUTION)
 
 
-def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
+def _parting(console: Console, found: LogReplay, reasons: Sequence[Why]) -> None:
     if found.parting is None:
         if found.compared:
             names = count_words(
@@ -103,7 +103,7 @@ def _parting(console: Console, found: Replay, reasons: Sequence[Why]) -> None:
     )
 
 
-def _broken(console: Console, found: Replay) -> None:
+def _broken(console: Console, found: LogReplay) -> None:
     if found.broken:
         section(console, "BROKEN on the way")
         latest = "" if found.timing == EXACT else " at the latest"
@@ -115,7 +115,7 @@ def _broken(console: Console, found: Replay) -> None:
         section(console, f"No requirement broken, of {len(found.judged)} that a log can judge", style="")
 
 
-def _timeline(console: Console, found: Replay, shown: Sequence[Happening]) -> None:
+def _timeline(console: Console, found: LogReplay, shown: Sequence[Happening]) -> None:
     if not shown:
         return
     left = found.happenings - len(shown)
@@ -136,7 +136,7 @@ def _timeline(console: Console, found: Replay, shown: Sequence[Happening]) -> No
     console.print(table)
 
 
-def _assumed(console: Console, found: Replay) -> None:
+def _assumed(console: Console, found: LogReplay) -> None:
     lines = []
     if found.assumed:
         levels = ", ".join(f"{name} {'on' if level else 'off'}" for name, level in found.assumed)
@@ -195,7 +195,7 @@ def _why(console: Console, found: Why) -> None:
 
 
 def replay_document(
-    found: Replay, *, log: str, shown: Sequence[Happening], why: Why | None, parting_why: Sequence[Why]
+    found: LogReplay, *, log: str, shown: Sequence[Happening], why: Why | None, parting_why: Sequence[Why]
 ) -> dict[str, Any]:
     """The JSON document; times are in milliseconds since the log's start."""
     return {

@@ -11,7 +11,7 @@ from stillgate.diagrams.charts.chart import Window, chart_of
 from stillgate.diagrams.charts.chart_svg import chart_svg
 from stillgate.diagrams.diagram import plain
 from stillgate.interlocks.loop.monitors import response_ticks
-from stillgate.interlocks.monitoring.requirement_watch import Break
+from stillgate.interlocks.monitoring.requirement_watch import ObservedBreak
 from stillgate.interlocks.results.recording import recording_of_frames
 from stillgate.interlocks.results.requirement_text import sentence_of, time_text
 from stillgate.sim_io.simulation.simulation import Frame
@@ -21,7 +21,7 @@ def run_chart(
     machine: Machine,
     frames: Sequence[Frame],
     title: str,
-    broken: Iterable[Break],
+    broken: Iterable[ObservedBreak],
     part: tuple[Milliseconds, Milliseconds] | None = None,
 ) -> str:
     """The chart as SVG.
@@ -52,7 +52,7 @@ def run_chart(
     return chart_svg(chart)
 
 
-def windows_of(machine: Machine, broken: Iterable[Break]) -> Iterable[Window]:
+def windows_of(machine: Machine, broken: Iterable[ObservedBreak]) -> Iterable[Window]:
     """Where each broken requirement had been waiting; the first break of each."""
     told: set[str] = set()
     for item in broken:

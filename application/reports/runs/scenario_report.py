@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.monitoring.scenario_run import Outcome, ScenarioResult, when
+from stillgate.interlocks.monitoring.scenario_run import ExpectationOutcome, ScenarioResult, when
 from stillgate.sim_io.scenarios.scenario_reader import ScenarioDocument
 
 from ...console.prose import bullet, say, say_unbroken, section
@@ -63,7 +63,7 @@ def _table(result: ScenarioResult, document: ScenarioDocument) -> Table:
     return shown
 
 
-def _write_failure(console: Console, item: Outcome, document: ScenarioDocument) -> None:
+def _write_failure(console: Console, item: ExpectationOutcome, document: ScenarioDocument) -> None:
     line = document.line_of(item.step)
     place = f"{document.path}:{line}: " if line else ""
     section(console, f"NOT MET  step {item.step + 1}")

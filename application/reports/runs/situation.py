@@ -24,7 +24,7 @@ SWITCH_WORDS = {"on": True, "off": False, "true": True, "false": False, "1": Tru
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class NextSituation:
     """What happens if one thing changes: an input, or nothing but the time."""
 
     cause: str  # 'nothing changes' or 'stop_ok goes off'
@@ -104,7 +104,7 @@ def situate(
     return executive
 
 
-def outcomes(machine: Machine, executive: Executive) -> list[Outcome]:
+def outcomes(machine: Machine, executive: Executive) -> list[NextSituation]:
     """What follows if nothing changes, and if each input alone changes for good."""
     before = executive.snapshot()
     longest = max((way.after or 0 for way in _exits(machine)), default=0)
@@ -120,7 +120,7 @@ def outcomes(machine: Machine, executive: Executive) -> list[Outcome]:
     return [outcome for outcome in found if outcome.exits or outcome.outputs]
 
 
-def _try(executive: Executive, cause: str, scans: int) -> Outcome:
+def _try(executive: Executive, cause: str, scans: int) -> NextSituation:
     """Scans until something happens."""
     outputs = dict(executive.outputs)
     begin = executive.scans
@@ -132,7 +132,7 @@ def _try(executive: Executive, cause: str, scans: int) -> Outcome:
             break
     changed = tuple((name, on) for name, on in executive.outputs.items() if on != outputs[name])
     waited = (executive.scans - begin - 1) * executive.program.period
-    return Outcome(cause, waited, exits, changed)
+    return NextSituation(cause, waited, exits, changed)
 
 
 def _settling_scans(machine: Machine) -> int:

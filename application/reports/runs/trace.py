@@ -10,7 +10,7 @@ from typing import Any
 from rich.console import Console
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.interlocks.results.verdict import Cause, Change, StoryStep
+from stillgate.interlocks.results.verdict import Cause, StoryChange, StoryStep
 from stillgate.sim_io.simulation.simulation import Frame
 
 from ...console.prose import say
@@ -122,7 +122,7 @@ def trace_csv(frames: Sequence[Frame]) -> str:
     return stream.getvalue()
 
 
-def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Frame) -> Iterable[Change]:
+def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Frame) -> Iterable[StoryChange]:
     """What is different from the scan before; at the start, from rest."""
     yield from _disturbed(before, frame)
     if before is None:
@@ -130,10 +130,10 @@ def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Fr
         return
     dark, was_dark = _dark(frame), _dark(before)
     if dark != was_dark:
-        yield Change("power", "", "interrupted" if dark else "back, cold start", Cause.FAULT)
+        yield StoryChange("power", "", "interrupted" if dark else "back, cold start", Cause.FAULT)
     for name, on in frame.circuits.items():
         if on != before.circuits[name]:
-            yield Change(name, level_words(not on), level_words(on), _who(machine, sensed, name))
+            yield StoryChange(name, level_words(not on), level_words(on), _who(machine, sensed, name))
     yield from _moved(before.parts, frame.parts, Cause.PART)
     yield from _moved(
         {name: state or OFF for name, state in before.states.items()},
@@ -142,49 +142,49 @@ def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Fr
     )
     for name, value in frame.memory.items():
         if value != before.memory[name]:
-            yield Change(name, level_words(before.memory[name]), level_words(value), Cause.CONTROLLER)
+            yield StoryChange(name, level_words(before.memory[name]), level_words(value), Cause.CONTROLLER)
     for name, on in frame.outputs.items():
         if on != before.outputs[name]:
             forced = any(
                 item.startswith(f"{name} ") and item not in before.disturbances for item in frame.disturbances
             )
-            yield Change(
+            yield StoryChange(
                 name, level_words(not on), level_words(on), Cause.FAULT if forced else Cause.CONTROLLER
             )
 
 
-def _disturbed(before: Frame | None, frame: Frame) -> Iterable[Change]:
+def _disturbed(before: Frame | None, frame: Frame) -> Iterable[StoryChange]:
     """Disturbances that begin and end, and scans that the one before took up."""
     old = before.disturbances if before is not None else ()
     for name in frame.disturbances:
         if name not in old:
             subject, _, state = name.partition(" ")
-            yield Change(subject, "healthy", state, Cause.FAULT)
+            yield StoryChange(subject, "healthy", state, Cause.FAULT)
     for name in old:
         if name not in frame.disturbances:
             subject, _, state = name.partition(" ")
-            yield Change(subject, state, f"no longer {state}", Cause.FAULT)
+            yield StoryChange(subject, state, f"no longer {state}", Cause.FAULT)
     if not frame.scanned and not _dark(frame) and (before is None or before.scanned or _dark(before)):
-        yield Change("scan", "in time", "late: nothing sampled or written", Cause.FAULT)
+        yield StoryChange("scan", "in time", "late: nothing sampled or written", Cause.FAULT)
 
 
-def _from_rest(machine: Machine, sensed: set[str], frame: Frame) -> Iterable[Change]:
+def _from_rest(machine: Machine, sensed: set[str], frame: Frame) -> Iterable[StoryChange]:
     for name, on in frame.circuits.items():
         rest = machine.inputs[name].contact.value == "normally_closed"
         if name not in sensed and on != rest:
-            yield Change(name, level_words(rest), level_words(on), _who(machine, sensed, name))
+            yield StoryChange(name, level_words(rest), level_words(on), _who(machine, sensed, name))
     for name, sequence in machine.sequences.items():
         if frame.states[name] != sequence.start:
-            yield Change(name, sequence.start, frame.states[name] or OFF, Cause.CONTROLLER)
+            yield StoryChange(name, sequence.start, frame.states[name] or OFF, Cause.CONTROLLER)
     for name, on in frame.outputs.items():
         if on:
-            yield Change(name, "off", "on", Cause.CONTROLLER)
+            yield StoryChange(name, "off", "on", Cause.CONTROLLER)
 
 
-def _moved(before: Mapping[str, str], after: Mapping[str, str], cause: Cause) -> Iterable[Change]:
+def _moved(before: Mapping[str, str], after: Mapping[str, str], cause: Cause) -> Iterable[StoryChange]:
     for name, place in after.items():
         if place != before[name]:
-            yield Change(name, before[name], place, cause)
+            yield StoryChange(name, before[name], place, cause)
 
 
 def _dark(frame: Frame) -> bool:

@@ -25,7 +25,7 @@ WIDTH = 100
 
 
 @dataclass(frozen=True, slots=True)
-class CheckOptions:
+class RunOptions:
     """What the command line asks of every check."""
 
     tick: Milliseconds | None  # None: the file's; 0: the controller's scan
@@ -35,7 +35,7 @@ class CheckOptions:
     use_cache: bool
 
 
-def read_options(config: pytest.Config) -> CheckOptions:
+def read_options(config: pytest.Config) -> RunOptions:
     """The options of a test run.
 
     Raises:
@@ -48,7 +48,7 @@ def read_options(config: pytest.Config) -> CheckOptions:
             f"--machine-tick: '{tick}' is no time at all; write one like '100 ms', or 'scan'"
         )
     limit = _time("--machine-time-limit", config.getoption("machine_time_limit"))
-    return CheckOptions(
+    return RunOptions(
         tick=period,
         faults=config.getoption("machine_faults"),
         time_limit=None if limit is None else limit / 1000,

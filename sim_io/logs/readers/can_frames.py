@@ -65,14 +65,14 @@ def can_format(start: bytes) -> CanFormat | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class CanFrame:
     """A message and the line it was on; of a binary log the number of the message."""
 
     line: int
     message: Message
 
 
-def candump_frames(lines: Lines, book: TroubleBook) -> Iterator[Frame]:
+def candump_frames(lines: Lines, book: TroubleBook) -> Iterator[CanFrame]:
     """The frames of a text of candump.
 
     Raises:
@@ -83,7 +83,7 @@ def candump_frames(lines: Lines, book: TroubleBook) -> Iterator[Frame]:
     while not feed.empty:
         try:
             for message in can.CanutilsLogReader(feed):
-                yield Frame(feed.number, message)
+                yield CanFrame(feed.number, message)
         except Failure:
             book.note(TroubleKind.UNREADABLE, feed.number, feed.line)
 
@@ -98,7 +98,7 @@ def _as_logged(numbered: tuple[int, str]) -> tuple[int, str]:
     return number, f"({match['time']}) {match['channel']} {match['id']}#{data}\n"
 
 
-def asc_frames(lines: Lines, book: TroubleBook) -> Iterator[Frame]:
+def asc_frames(lines: Lines, book: TroubleBook) -> Iterator[CanFrame]:
     """The frames of an ASC text.
 
     Raises:
@@ -125,7 +125,7 @@ def asc_frames(lines: Lines, book: TroubleBook) -> Iterator[Frame]:
         try:
             for message in can.ASCReader(feed):
                 feed.understood()
-                yield Frame(feed.number, message)
+                yield CanFrame(feed.number, message)
         except Failure:
             feed.understood()
             book.note(TroubleKind.UNREADABLE, feed.number, feed.line)
@@ -199,7 +199,7 @@ class _Feed:
 
 def blf_frames(
     stream: BinaryIO, size: int, book: TroubleBook, progress: Progress | None = None
-) -> Iterator[Frame]:
+) -> Iterator[CanFrame]:
     """The frames of a BLF file; behind a spoilt object the next one is looked for.
 
     Raises:
@@ -223,7 +223,7 @@ def blf_frames(
                 book.note(TroubleKind.TORN, 0, said)
             for message in reader:
                 number += 1
-                yield Frame(number, message)
+                yield CanFrame(number, message)
                 if progress is not None and number % 10_000 == 0:
                     progress(stream.tell(), size)
         except (BLFParseError, struct.error, zlib.error, *Failure) as error:

@@ -24,7 +24,7 @@ from ..log_trouble import TroubleBook, TroubleKind
 from .can_frames import (
     MISSING,
     CanFormat,
-    Frame,
+    CanFrame,
     asc_frames,
     blf_frames,
     can_format,
@@ -124,7 +124,9 @@ def _zero(first: Milliseconds) -> tuple[Milliseconds, str]:
 
 
 @contextmanager
-def _frames(path: Path, size: int, book: TroubleBook, progress: Progress | None) -> Iterator[Iterator[Frame]]:
+def _frames(
+    path: Path, size: int, book: TroubleBook, progress: Progress | None
+) -> Iterator[Iterator[CanFrame]]:
     """The frames of a file, whichever of the formats it has."""
     match can_format(start_of(path, LOOKED_AT)):
         case CanFormat.BLF:
@@ -137,7 +139,7 @@ def _frames(path: Path, size: int, book: TroubleBook, progress: Progress | None)
 
 
 def _rows(
-    frames: Iterator[Frame], wanted: dict[FrameKey, _Wanted], described: set[FrameKey], book: TroubleBook
+    frames: Iterator[CanFrame], wanted: dict[FrameKey, _Wanted], described: set[FrameKey], book: TroubleBook
 ) -> Iterator[Row]:
     """A row for every frame that carries a signal of the machine."""
     remembered: dict[tuple[FrameKey, bytes], Cells] = {}

@@ -36,7 +36,7 @@ class NotATime(ValueError):  # noqa: N818
     """A text that is no time in the form that is expected."""
 
 
-class Clock:
+class LogClock:
     """Reads the times of one pass over a log.
 
     Args:

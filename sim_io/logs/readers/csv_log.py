@@ -20,7 +20,7 @@ from stillgate.controller.machine_file.machine import Machine
 from ..log import EXACT, Change, Log, LogHeader, Signal
 from ..log_trouble import TroubleBook, TroubleKind
 from ..writers.trace_table import EVENT_COLUMN, PHYSICAL, TIME_COLUMN
-from .clock import Clock, NotATime, settle_form, zero_of
+from .clock import LogClock, NotATime, settle_form, zero_of
 from .columns import ColumnMap, TimeColumn
 from .lines import Lines, Progress
 from .rows import Row, RowReading
@@ -73,7 +73,7 @@ def open_csv_log(
     delimiter = _delimiter(header[0], path) if layout.delimiter is None else layout.delimiter
     shape, sample = _settle(lines, layout, delimiter, machine)
     book = TroubleBook()
-    clock = Clock(shape.form, layout.decimal or ".", layout.late, book, str(path))
+    clock = LogClock(shape.form, layout.decimal or ".", layout.late, book, str(path))
     try:
         first = clock.read(sample[1], sample[0])
     except NotATime:
@@ -97,7 +97,7 @@ def open_csv_log(
     )
 
     def read(book: TroubleBook, *, repeats: bool = False) -> Iterator[Change]:
-        clock = Clock(shape.form, layout.decimal or ".", layout.late, book, str(path))
+        clock = LogClock(shape.form, layout.decimal or ".", layout.late, book, str(path))
         readers = tuple((shape.readers or shape.by_name).values())
         reading = RowReading(
             layout, readers, zero, book, str(path),
@@ -127,7 +127,7 @@ def _is_read(shape: CsvShape, place: int, name: str) -> bool:
 
 
 def _rows(
-    shape: CsvShape, lines: Lines, clock: Clock, reading: RowReading, book: TroubleBook
+    shape: CsvShape, lines: Lines, clock: LogClock, reading: RowReading, book: TroubleBook
 ) -> Iterator[Row]:
     """The rows of a file, those that cannot be read noted and left out."""
     width = len(shape.header)

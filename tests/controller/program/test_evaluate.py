@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.evaluate import Compiler, Layout, OutOfRange, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, OutOfRange, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     FALSE,
@@ -61,7 +61,7 @@ class Surroundings:
 def run(block: Block, *, period: int = 10) -> tuple[dict[str, int], list[str]]:
     """Values of x and y after a block, and what it asked."""
     host, layout = Surroundings(), Layout((X, Y))
-    code = Compiler(layout, period, host).block(block)
+    code = BlockCompiler(layout, period, host).block(block)
     values = layout.start_values()
     code(values)
     return {"x": values[0], "y": values[1]}, host.asked
@@ -70,7 +70,7 @@ def run(block: Block, *, period: int = 10) -> tuple[dict[str, int], list[str]]:
 def value(term: Term, *, period: int = 10) -> int:
     """Value of a term."""
     layout = Layout((X, Y))
-    return Compiler(layout, period, Surroundings()).term(term)(layout.start_values())
+    return BlockCompiler(layout, period, Surroundings()).term(term)(layout.start_values())
 
 
 PYTHON: dict[Operator, Callable[[int, int], Any]] = {

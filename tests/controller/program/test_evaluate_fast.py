@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from machines_strategy import machines
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.evaluate import Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.evaluate_fast import FastCompiler
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
@@ -115,7 +115,9 @@ blocks: st.SearchStrategy[Block] = st.recursive(
 starts = st.tuples(*[st.integers(-3, 3)] * 3, *[st.integers(0, 1)] * 3)
 
 
-def run(compiler: type[Compiler], block: Block, start: list[int], number: int) -> tuple[list[int], list[str]]:
+def run(
+    compiler: type[BlockCompiler], block: Block, start: list[int], number: int
+) -> tuple[list[int], list[str]]:
     """Values after a block and what the host was told."""
     host = Host(number)
     values = list(start)
@@ -126,7 +128,7 @@ def run(compiler: type[Compiler], block: Block, start: list[int], number: int) -
 @quick(150)
 @given(block=blocks, start=starts, number=st.integers(0, 9))
 def test_any_block_does_the_same_and_asks_the_same(block: Block, start: tuple[int, ...], number: int) -> None:
-    assert run(FastCompiler, block, list(start), number) == run(Compiler, block, list(start), number)
+    assert run(FastCompiler, block, list(start), number) == run(BlockCompiler, block, list(start), number)
 
 
 @pytest.mark.parametrize("levels", [50, 90, 150])
@@ -139,7 +141,7 @@ def test_what_python_does_not_take_is_run_all_the_same(levels: int) -> None:
         block = (If(Ref(TRUTHS[0]), block, (Choose(TRUTHS[1], 2), Note(NoteKind.BROKEN, 1))),)
     block = (*block, Assign(TRUTHS[2], term))
     start = [0, 0, 0, 1, 1, 0]
-    assert run(FastCompiler, block, start, 1) == run(Compiler, block, start, 1)
+    assert run(FastCompiler, block, start, 1) == run(BlockCompiler, block, start, 1)
 
 
 @quick(40)
@@ -155,12 +157,12 @@ def test_the_controllers_of_random_machines_scan_alike(machine: Machine, number:
 
     layouts, hosts, blocks, values = [], [], [], []
     sensing = tuple(item for signal in program.signals for item in signal.sense)
-    for kind in (Compiler, FastCompiler):
+    for kind in (BlockCompiler, FastCompiler):
         layout, host = Layout(program.cells), Answering(1)
         host.answers = {signal.name: answer_from_cells(signal, layout) for signal in program.signals}  # type: ignore[attr-defined]
         compiler = (
-            Compiler(layout, machine.scan, host)
-            if kind is Compiler
+            BlockCompiler(layout, machine.scan, host)
+            if kind is BlockCompiler
             else FastCompiler(layout, machine.scan, host, program.signals)
         )
         for signal in program.signals:

@@ -10,7 +10,7 @@ from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program import footprint
-from stillgate.controller.program.evaluate import Compiler, Layout, Values
+from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import (
     Footprint,
     cells_read,
@@ -116,7 +116,7 @@ def _disagreements(machine: Machine, rounds: int) -> list[str]:
     program = lower_controller(machine)
     host = _Levels()
     layout = Layout(program.cells)
-    run = Compiler(layout, program.period, host).block(program.decide)
+    run = BlockCompiler(layout, program.period, host).block(program.decide)
     chance = random.Random(1)
     found: list[str] = []
     for sequence in program.sequences:

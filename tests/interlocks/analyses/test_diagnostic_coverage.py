@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from stillgate.interlocks.analyses.diagnostic_coverage import coverage_band, coverage_of, coverage_ratio
-from stillgate.interlocks.results.analyses import FaultRow, Outcome
+from stillgate.interlocks.results.analyses import FaultOutcome, FaultRow
 
 
 @pytest.mark.parametrize(
@@ -52,15 +52,15 @@ def test_more_detected_than_there_is_is_refused() -> None:
         coverage_ratio(2, 1)
 
 
-def row(fault: str, outcome: Outcome, *, dangerous: bool, next_start: bool = False) -> FaultRow:
+def row(fault: str, outcome: FaultOutcome, *, dangerous: bool, next_start: bool = False) -> FaultRow:
     return FaultRow(fault, "input stuck on", "guard", outcome, "", dangerous=dangerous, next_start=next_start)
 
 
 def test_rates_weigh_faults_instead_of_counting_them() -> None:
     rows = [
-        row("a", Outcome.STOPS, dangerous=True),
-        row("b", Outcome.UNNOTICED, dangerous=True),
-        row("c", Outcome.UNNOTICED, dangerous=False),
+        row("a", FaultOutcome.STOPS, dangerous=True),
+        row("b", FaultOutcome.UNNOTICED, dangerous=True),
+        row("c", FaultOutcome.UNNOTICED, dangerous=False),
     ]
     assert coverage_of(rows)[0].ratio == 0.5
     weighed = coverage_of(rows, {"a": 9.0, "b": 1.0, "c": 100.0})[0]
@@ -69,17 +69,17 @@ def test_rates_weigh_faults_instead_of_counting_them() -> None:
 
 
 def test_what_shows_at_the_next_start_is_told_apart() -> None:
-    rows = [row("a", Outcome.UNNOTICED, dangerous=True, next_start=True)]
+    rows = [row("a", FaultOutcome.UNNOTICED, dangerous=True, next_start=True)]
     assert coverage_of(rows)[0].ratio == 0
     assert coverage_of(rows)[0].ratio_at_next_start == 1
 
 
 def test_an_undecided_row_leaves_coverage_undecided() -> None:
-    assert coverage_of([row("a", Outcome.UNDECIDED, dangerous=True)])[0].ratio is None
+    assert coverage_of([row("a", FaultOutcome.UNDECIDED, dangerous=True)])[0].ratio is None
 
 
-@given(st.lists(st.tuples(st.booleans(), st.sampled_from(Outcome), st.floats(0, 1e6)), max_size=6))
-def test_coverage_lies_between_none_and_all(items: list[tuple[bool, Outcome, float]]) -> None:
+@given(st.lists(st.tuples(st.booleans(), st.sampled_from(FaultOutcome), st.floats(0, 1e6)), max_size=6))
+def test_coverage_lies_between_none_and_all(items: list[tuple[bool, FaultOutcome, float]]) -> None:
     rows = [row(str(i), outcome, dangerous=harms) for i, (harms, outcome, _) in enumerate(items)]
     for found in coverage_of(rows, {str(i): rate for i, (_, _, rate) in enumerate(items)}):
         assert found.ratio is None or 0 <= found.ratio <= 1 + 1e-12

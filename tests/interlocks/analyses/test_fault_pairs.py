@@ -16,7 +16,7 @@ from stillgate.diagrams.tables.table import table_csv
 from stillgate.interlocks.analyses.fault_pairs import fault_pairs
 from stillgate.interlocks.analyses.fault_table import fault_table
 from stillgate.interlocks.loop.closed_loop import close_loop
-from stillgate.interlocks.results.analyses import FaultTable, Outcome
+from stillgate.interlocks.results.analyses import FaultOutcome, FaultTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import Word
 from stillgate.reports.analyses.analyses_json import FAULT_TABLE, fault_table_document
@@ -54,7 +54,7 @@ def table() -> FaultTable:
 
 def test_only_both_contacts_together_break_what_the_guard_is_for(table: FaultTable) -> None:
     """By hand: one welded contact leaves the other one, both leave nothing."""
-    assert all(row.outcome is not Outcome.BREAKS for row in table.rows)
+    assert all(row.outcome is not FaultOutcome.BREAKS for row in table.rows)
     [row] = table.pairs
     assert row.fault == "guard_1 stuck on and guard_2 stuck on"
     assert [(item.requirement, item.hazard, item.counts, item.depth) for item in row.breaks] == [

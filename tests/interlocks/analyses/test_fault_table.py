@@ -10,7 +10,7 @@ from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses import output_equivalence as first_difference
 from stillgate.interlocks.analyses.fault_table import fault_table
 from stillgate.interlocks.exploration import parametric_checker as switchboard
-from stillgate.interlocks.results.analyses import FaultTable, Outcome
+from stillgate.interlocks.results.analyses import FaultOutcome, FaultTable
 from strength_machines import GUARDED
 
 
@@ -24,7 +24,7 @@ def guarded() -> FaultTable:
     return table(GUARDED)
 
 
-def outcome(found: FaultTable, fault: str) -> Outcome:
+def outcome(found: FaultTable, fault: str) -> FaultOutcome:
     return next(row.outcome for row in found.rows if row.fault == fault)
 
 
@@ -39,7 +39,7 @@ def test_every_single_fault_has_one_row(guarded: FaultTable) -> None:
 
 def test_a_welded_contactor_breaks_what_the_guard_is_for(guarded: FaultTable) -> None:
     row = next(row for row in guarded.rows if row.fault == "motor stuck on")
-    assert row.outcome is Outcome.BREAKS
+    assert row.outcome is FaultOutcome.BREAKS
     assert [(item.requirement, item.counts) for item in row.breaks] == [("guard_stops", False)]
     story = row.story
     assert story is not None
@@ -58,13 +58,13 @@ def test_the_story_of_a_break_is_a_shortest_one(guarded: FaultTable) -> None:
 @pytest.mark.parametrize("fault", ["still stuck on", "still stuck off", "lamp stuck off"])
 def test_what_nothing_reads_or_never_acts_is_harmless(guarded: FaultTable, fault: str) -> None:
     """The controller never reads 'still', and the lamp is never lit."""
-    assert outcome(guarded, fault) is Outcome.HARMLESS
+    assert outcome(guarded, fault) is FaultOutcome.HARMLESS
 
 
 @pytest.mark.parametrize("fault", ["guard_1 stuck off", "guard_2 stuck off"])
 def test_a_broken_wire_of_the_guard_stops_the_machine_at_once(guarded: FaultTable, fault: str) -> None:
     row = next(row for row in guarded.rows if row.fault == fault)
-    assert row.outcome is Outcome.STOPS
+    assert row.outcome is FaultOutcome.STOPS
     assert row.stop_time == 0
 
 
@@ -72,25 +72,25 @@ def test_the_longest_time_to_stop_is_told(guarded: FaultTable) -> None:
     """The running cycle of 500 ms ends; a button that breaks later than it started it leaves a scan less."""
     for fault, time in (("start stuck on", 500), ("start stuck off", 400)):
         row = next(row for row in guarded.rows if row.fault == fault)
-        assert row.outcome is Outcome.STOPS
+        assert row.outcome is FaultOutcome.STOPS
         assert row.stop_time == time
 
 
 def test_one_of_two_contacts_stuck_on_goes_unnoticed(guarded: FaultTable) -> None:
     row = next(row for row in guarded.rows if row.fault == "guard_1 stuck on")
-    assert row.outcome is Outcome.UNNOTICED
+    assert row.outcome is FaultOutcome.UNNOTICED
     assert row.dangerous
 
 
 def test_a_lamp_that_burns_is_not_dangerous(guarded: FaultTable) -> None:
     row = next(row for row in guarded.rows if row.fault == "lamp stuck on")
-    assert row.outcome is Outcome.UNNOTICED
+    assert row.outcome is FaultOutcome.UNNOTICED
     assert not row.dangerous
 
 
 def test_power_stops_the_machine_while_it_is_out_and_no_longer(guarded: FaultTable) -> None:
     row = next(row for row in guarded.rows if row.fault == "power interrupted")
-    assert row.outcome is Outcome.PAUSES
+    assert row.outcome is FaultOutcome.PAUSES
     assert row.stop_time is None
 
 
@@ -114,8 +114,8 @@ def test_contacts_of_one_switch_hide_one_another() -> None:
         " {shut: {exits: [{to: open, freely: true}]}, open: {exits: [{to: shut, freely: true}]}}}\n",
     ).replace("{from: operator, contact: normally_closed}", "{contact: normally_closed}")
     found = table(text)
-    assert outcome(found, "guard_1 stuck on") is Outcome.HARMLESS
-    assert outcome(found, "guard_1 stuck off") is Outcome.STOPS
+    assert outcome(found, "guard_1 stuck on") is FaultOutcome.HARMLESS
+    assert outcome(found, "guard_1 stuck off") is FaultOutcome.STOPS
 
 
 @pytest.mark.parametrize(
@@ -145,7 +145,7 @@ def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
 
 def test_a_search_that_was_cut_short_leaves_every_row_undecided() -> None:
     found = table(GUARDED, effort=Effort(states=3))
-    assert {row.outcome for row in found.rows} == {Outcome.UNDECIDED}
+    assert {row.outcome for row in found.rows} == {FaultOutcome.UNDECIDED}
     assert not found.exploration.exhausted
 
 
@@ -166,7 +166,7 @@ def test_faults_of_outputs_alone_need_no_twin() -> None:
     found = table(GUARDED.replace("check: {faults: 1}", f"check: {{faults: 1, exclude: [{left_out}]}}"))
     assert len(found.rows) == 5
     assert found.coverage == ()
-    assert Outcome.UNDECIDED not in {row.outcome for row in found.rows}
+    assert FaultOutcome.UNDECIDED not in {row.outcome for row in found.rows}
 
 
 def test_an_excluded_fault_has_no_row_and_is_named() -> None:

@@ -15,7 +15,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
 from stillgate.interlocks.analyses import fault_table as fault_table_module
 from stillgate.interlocks.analyses.fault_table import fault_table
-from stillgate.interlocks.results.analyses import FaultRow, Outcome
+from stillgate.interlocks.results.analyses import FaultOutcome, FaultRow
 from strength_machines import GUARDED
 
 STOP_TIME = Path(__file__).parents[2] / "machines" / "false_verdicts" / "stop_time.yaml"
@@ -89,7 +89,7 @@ def test_the_time_counts_from_before_the_fault_shows() -> None:
     """
     document = read_machine(STOP_TIME)
     rows = compared(document, faults_told(document.machine))
-    assert rows["still stuck off"].outcome is Outcome.STOPS
+    assert rows["still stuck off"].outcome is FaultOutcome.STOPS
     assert rows["still stuck off"].stop_time == 120
 
 
@@ -115,12 +115,12 @@ def test_counting_from_when_a_fault_shows_is_met(monkeypatch: pytest.MonkeyPatch
 @pytest.mark.parametrize(
     ("exits", "outcome"),
     [
-        ("{when: go, to: on_again}", Outcome.PAUSES),
-        ("{when: false and go, to: on_again}", Outcome.STOPS),
+        ("{when: go, to: on_again}", FaultOutcome.PAUSES),
+        ("{when: false and go, to: on_again}", FaultOutcome.STOPS),
     ],
 )
 def test_a_machine_that_may_work_after_power_returns_does_not_stay_stopped(
-    exits: str, outcome: Outcome
+    exits: str, outcome: FaultOutcome
 ) -> None:
     """An operator may start it again, so 'stops by itself' would be a false word."""
     text = f"""
@@ -138,8 +138,8 @@ check: {{faults: 1}}
 """
     row = rows_of(read_machine_text(text, "m.yaml"))["power interrupted"]
     assert row.outcome is outcome
-    assert row.stop_time == (None if outcome is Outcome.PAUSES else 0)
-    assert ("may work again" in row.text) is (outcome is Outcome.PAUSES)
+    assert row.stop_time == (None if outcome is FaultOutcome.PAUSES else 0)
+    assert ("may work again" in row.text) is (outcome is FaultOutcome.PAUSES)
 
 
 def test_a_second_search_that_was_cut_short_leaves_its_rows_undecided(
@@ -152,6 +152,6 @@ def test_a_second_search_that_was_cut_short_leaves_its_rows_undecided(
         fault_times, "FaultExplorer", lambda loop, library, effort: real(loop, library, Effort(states=2))
     )
     row = rows_of(read_machine(STOP_TIME))["still stuck off"]
-    assert row.outcome is Outcome.UNDECIDED
+    assert row.outcome is FaultOutcome.UNDECIDED
     assert row.stop_time is None
     assert "unseen" in row.text

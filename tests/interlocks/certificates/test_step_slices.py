@@ -13,7 +13,7 @@ from machines_strategy import machine_text
 from plants_strategy import closed_machine_dicts
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
-from stillgate.controller.program.evaluate import Compiler
+from stillgate.controller.program.evaluate import BlockCompiler
 from stillgate.controller.reading.reader import MachineDocument, read_machine_text
 from stillgate.interlocks.certificates import certify as certificate_maker
 from stillgate.interlocks.certificates import step_slices as step_pieces
@@ -21,7 +21,7 @@ from stillgate.interlocks.certificates.certificate_file import Certificate
 from stillgate.interlocks.certificates.certify import certificate_loop, states_certificate
 from stillgate.interlocks.certificates.free_input_reference import DARK
 from stillgate.interlocks.certificates.states_recheck import _Checker
-from stillgate.interlocks.certificates.step_slices import Pairs, choices_of, links
+from stillgate.interlocks.certificates.step_slices import SlicePairs, choices_of, links
 
 
 def made(document: MachineDocument, faults: int) -> tuple[_Checker, Certificate]:
@@ -35,7 +35,7 @@ def made(document: MachineDocument, faults: int) -> tuple[_Checker, Certificate]
 def plainly(checker: _Checker, state: tuple[int, ...]) -> tuple[set[Any], set[int]]:
     """Ends of a tick and what breaks in it: every statement is run once for each combination of choices."""
     loop, host, layout = checker.loop, checker.host, checker.layout
-    run = Compiler(layout, loop.tick, host).block
+    run = BlockCompiler(layout, loop.tick, host).block
     before, sense = run(loop.before), [run(signal.sense) for signal in loop.sensed]
     controller = [run(loop.controller.observe), run(loop.controller.decide)]
     rest = [run(block) for block in (loop.after, loop.settle, loop.moves)]
@@ -51,7 +51,7 @@ def plainly(checker: _Checker, state: tuple[int, ...]) -> tuple[set[Any], set[in
             pairs = frozenset((memory, now) for memory in checker._memories(state, name) for now in (0, 1))
             mode = checker._mode(fault, dark, item.item)
             assert (mode == DARK) == bool(dark)
-            host.left[name] = Pairs(mode, pairs)
+            host.left[name] = SlicePairs(mode, pairs)
         for signal in loop.sensed if dark else ():
             for cell in (signal.level, signal.was):
                 if cell is not None:

@@ -20,7 +20,6 @@ from stillgate.interlocks.checking.result_cache import (
 )
 from stillgate.interlocks.results.verdict import (
     Cause,
-    Change,
     CheckResult,
     Exploration,
     Finding,
@@ -28,13 +27,14 @@ from stillgate.interlocks.results.verdict import (
     Judgement,
     RequirementVerdict,
     Story,
+    StoryChange,
     StoryStep,
     Word,
 )
 
 STORY = Story(
     headline="broken", fault="lamp stuck on", start=(("leaf", "at shut"),), ticks=2,
-    steps=(StoryStep(0, 0, (Change("button", "off", "on", Cause.OPERATOR),), ("lamp",), (("s", "a"),)),),
+    steps=(StoryStep(0, 0, (StoryChange("button", "off", "on", Cause.OPERATOR),), ("lamp",), (("s", "a"),)),),
     inputs=((("button", 1),), (("button", 0),)),
 )  # fmt: skip
 RESULT = CheckResult(

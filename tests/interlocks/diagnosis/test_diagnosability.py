@@ -11,7 +11,7 @@ from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.diagnosis.diagnosability import Inseparable
 from stillgate.interlocks.diagnosis.diagnosis import Tracking
-from stillgate.interlocks.diagnosis.hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, FieldFault, Hypothesis, hypotheses_of
 from stillgate.sim_io.simulation.operators import OperatorKind
 from stillgate.sim_io.simulation.simulation import Simulation
 
@@ -60,14 +60,14 @@ def compared(machine: Machine) -> Inseparable:
 def test_a_control_that_does_not_work_can_never_be_told_from_one_nobody_operates(slide: Machine) -> None:
     """An operator's input may have any level at any time, so a stuck one shows nothing new."""
     compare = compared(slide)
-    for trouble in (Trouble.INPUT_ON, Trouble.INPUT_OFF, Trouble.INPUT_LOOSE):
+    for trouble in (FieldFault.INPUT_ON, FieldFault.INPUT_OFF, FieldFault.INPUT_LOOSE):
         assert compare.from_now_on(Hypothesis(trouble, "go"), NOTHING)
 
 
 def test_a_broken_wire_can_look_like_a_loose_one_but_not_the_other_way_round(slide: Machine) -> None:
     """A loose contact may stay open; a broken one cannot close."""
     compare = compared(slide)
-    broken, loose = Hypothesis(Trouble.INPUT_OFF, "home"), Hypothesis(Trouble.INPUT_LOOSE, "home")
+    broken, loose = Hypothesis(FieldFault.INPUT_OFF, "home"), Hypothesis(FieldFault.INPUT_LOOSE, "home")
     assert compare.from_now_on(broken, loose)
     assert not compare.from_now_on(loose, broken)
 
@@ -76,11 +76,11 @@ def test_a_switch_that_lies_is_told_from_a_healthy_machine(slide: Machine) -> No
     """Some motion shows it, so nothing is proved."""
     compare = compared(slide)
     for name in ("home", "away", "still"):
-        assert not compare.from_now_on(Hypothesis(Trouble.INPUT_ON, name), NOTHING)
+        assert not compare.from_now_on(Hypothesis(FieldFault.INPUT_ON, name), NOTHING)
 
 
 def test_lost_power_is_told_by_the_log_itself(slide: Machine) -> None:
-    power = Hypothesis(Trouble.POWER)
+    power = Hypothesis(FieldFault.POWER)
     assert not compared(slide).from_now_on(power, NOTHING)
     assert not compared(slide).from_now_on(NOTHING, power)
     assert compared(slide).from_now_on(power, power)
@@ -91,7 +91,7 @@ def test_lost_power_is_told_by_the_log_itself(slide: Machine) -> None:
 def test_nothing_that_follows_refutes_what_was_proved_inseparable(data: st.DataObject) -> None:
     """The proof is made in the middle of a run; its rest must not separate the two."""
     machine = read_machine_text(TEXT).machine
-    signals = [item for item in hypotheses_of(machine) if item.trouble is not Trouble.POWER]
+    signals = [item for item in hypotheses_of(machine) if item.trouble is not FieldFault.POWER]
     true = data.draw(st.sampled_from(signals))
     simulation = Simulation(machine, seed=data.draw(st.integers(0, 999)), operator=OperatorKind.HOSTILE)
     disturbance = disturbance_for(true)
@@ -118,6 +118,6 @@ def test_nothing_that_follows_refutes_what_was_proved_inseparable(data: st.DataO
 def test_what_a_healthy_machine_looks_like_any_fault_that_has_not_begun_looks_like(slide: Machine) -> None:
     """A fault that no log shows is inseparable from every other one as long as nothing needs one."""
     compare = compared(slide)
-    button = Hypothesis(Trouble.INPUT_ON, "go")
+    button = Hypothesis(FieldFault.INPUT_ON, "go")
     for other in hypotheses_of(slide):
-        assert compare.from_now_on(button, other) is (other.trouble is not Trouble.POWER), other.name
+        assert compare.from_now_on(button, other) is (other.trouble is not FieldFault.POWER), other.name

@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault, UsageError
 from stillgate.interlocks.exploration.engine_abi import Code, Library
-from stillgate.interlocks.exploration.explorer import Explorer, Found, Progress, StatePath, Status
+from stillgate.interlocks.exploration.explorer import CutOffStates, Explorer, Progress, StatePath, Status
 
 KEY_BITS = (10, 32, 33, 64, 93, 96, 128, 131)
 BREAKS = 3
@@ -182,7 +182,7 @@ def test_stuck_states_are_those_that_lead_only_to_themselves(table: Table, bits:
             assert outcome.stuck is None
         else:
             depth, key = min((depths[s], keys[s]) for s in stuck)
-            assert outcome.stuck == Found(len(stuck), depth, key)
+            assert outcome.stuck == CutOffStates(len(stuck), depth, key)
 
 
 @settings(max_examples=20, deadline=None)

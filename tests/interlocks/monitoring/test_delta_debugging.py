@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from hypothesis import given
 from hypothesis import strategies as st
 from stillgate.controller.program.program import Cell, Scope
-from stillgate.interlocks.monitoring.delta_debugging import Candidate, Change, cut_down
+from stillgate.interlocks.monitoring.delta_debugging import Change, ShorterRun, cut_down
 
 CELLS = tuple(Cell(f"{name}.circuit", 0, 1, 0, Scope.PART) for name in "abcdefgh")
 
@@ -28,7 +28,7 @@ def needing(wanted: Sequence[tuple[Cell, int]]):  # type: ignore[no-untyped-def]
 
 
 @st.composite
-def runs(draw: st.DrawFn) -> tuple[Candidate, list[tuple[Cell, int]]]:
+def runs(draw: st.DrawFn) -> tuple[ShorterRun, list[tuple[Cell, int]]]:
     """A run and the changes in it that matter."""
     cells = st.sampled_from(CELLS)
     changes = sorted(
@@ -46,12 +46,12 @@ def runs(draw: st.DrawFn) -> tuple[Candidate, list[tuple[Cell, int]]]:
     wanted = [(changes[i][1], changes[i][2]) for i in sorted(positions)]
     found = needing(wanted)(tuple(changes), 9, 10**9)
     assert found is not None
-    return Candidate(tuple(changes), 9, found), wanted
+    return ShorterRun(tuple(changes), 9, found), wanted
 
 
 @given(runs())
 def test_exactly_what_matters_is_left_and_as_early_as_can_be(
-    drawn: tuple[Candidate, list[tuple[Cell, int]]],
+    drawn: tuple[ShorterRun, list[tuple[Cell, int]]],
 ) -> None:
     run, wanted = drawn
     short = cut_down(run, needing(wanted))
@@ -61,23 +61,23 @@ def test_exactly_what_matters_is_left_and_as_early_as_can_be(
 
 
 def test_what_breaks_by_itself_needs_no_event() -> None:
-    run = Candidate(((3, CELLS[0], 1), (9, CELLS[1], 1)), 5, 20)
+    run = ShorterRun(((3, CELLS[0], 1), (9, CELLS[1], 1)), 5, 20)
     short = cut_down(run, lambda changes, seed, limit: 4 if limit > 4 else None)
     assert short.changes == ()
 
 
 def test_a_seed_that_matters_is_kept() -> None:
-    run = Candidate(((3, CELLS[0], 1),), 12345, 20)
+    run = ShorterRun(((3, CELLS[0], 1),), 12345, 20)
 
     def breaks(changes: tuple[Change, ...], seed: int, limit: int) -> int | None:
         return 20 if seed == 12345 and changes and limit > 20 else None
 
-    assert cut_down(run, breaks) == Candidate(((0, CELLS[0], 1),), 12345, 20)
+    assert cut_down(run, breaks) == ShorterRun(((0, CELLS[0], 1),), 12345, 20)
 
 
 def test_a_time_that_matters_is_kept() -> None:
     """Two changes that must be at least 40 scans apart."""
-    run = Candidate(((100, CELLS[0], 1), (437, CELLS[1], 1)), 0, 437)
+    run = ShorterRun(((100, CELLS[0], 1), (437, CELLS[1], 1)), 0, 437)
 
     def breaks(changes: tuple[Change, ...], seed: int, limit: int) -> int | None:
         times = {cell: scan for scan, cell, _ in changes}
@@ -97,6 +97,6 @@ def test_attempts_are_limited() -> None:
         tried += 1
         return None
 
-    run = Candidate(tuple((i, CELLS[i % 8], i % 2) for i in range(500)), 3, 600)
+    run = ShorterRun(tuple((i, CELLS[i % 8], i % 2) for i in range(500)), 3, 600)
     assert cut_down(run, breaks, attempts=50) == run
     assert tried == 50

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking.checker import check
-from stillgate.interlocks.exploration.explorer import Outcome, Status
+from stillgate.interlocks.exploration.explorer import SearchOutcome, Status
 from stillgate.interlocks.exploration.parametric_checker import Answer, Switchboard, with_allowances
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.mutation import mutation_run as strength_module
@@ -22,7 +22,7 @@ from stillgate.interlocks.results.analyses import Weakening, WeakeningKind
 from strength_machines import GUARDED
 
 FAULTY = GUARDED.replace("    faults: 0\n", "").replace("    never: motor", "    never: asked.motor")
-COMPLETE = Outcome(Status.COMPLETE, 1, 1, 1, (1,), None, 0.0, 0, 1)
+COMPLETE = SearchOutcome(Status.COMPLETE, 1, 1, 1, (1,), None, 0.0, 0, 1)
 
 
 class FakeBoard:

@@ -11,7 +11,7 @@ from stillgate.interlocks.proofs import fault_partition as by_fault
 from stillgate.interlocks.proofs import prover_run as proofs
 from stillgate.interlocks.proofs.cubes import Cube
 from stillgate.interlocks.proofs.fault_partition import ByFault
-from stillgate.interlocks.proofs.ic3 import Proof, Prover, Way
+from stillgate.interlocks.proofs.ic3 import Proof, Prover, SymbolicRun
 from stillgate.interlocks.proofs.inductive_check import faults_of_invariant
 from stillgate.interlocks.proofs.transition_system import LoopFormula, loop_formula
 from stillgate.interlocks.results.verdict import Word
@@ -53,7 +53,7 @@ def test_what_groups_of_faults_prove_is_an_invariant_of_the_whole_loop() -> None
 def test_what_breaks_with_one_fault_is_a_way_of_the_whole_loop() -> None:
     answer = asked(2).prove(lambda loop: loop.broken["one_direction"])
     whole = Prover(gate(1), gate(1).broken["one_direction"]).run()
-    assert isinstance(answer, Way) == isinstance(whole, Way)
+    assert isinstance(answer, SymbolicRun) == isinstance(whole, SymbolicRun)
 
 
 def test_a_group_that_takes_too_long_is_halved_down_to_single_faults(monkeypatch: pytest.MonkeyPatch) -> None:

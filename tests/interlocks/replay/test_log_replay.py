@@ -14,7 +14,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.replay.log_replay import LogRun, replay, stretches
 from stillgate.interlocks.replay.log_to_scans import scans_of
-from stillgate.interlocks.replay.replay_results import Replay
+from stillgate.interlocks.replay.replay_results import LogReplay
 from stillgate.sim_io.logs.change_capture import Tap
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
 from stillgate.sim_io.logs.readers import read_log
@@ -257,6 +257,6 @@ def test_replay_of_the_executives_log_agrees_on_random_machines(data: st.DataObj
 )
 def test_every_field_log_agrees_with_the_demo(path: Path) -> None:
     machine = read_machine(ROOT / "machines" / "lavender_harvester.yaml").machine
-    found: Replay = replay(read_log(path, machine), machine)
+    found: LogReplay = replay(read_log(path, machine), machine)
     assert found.agrees
     assert found.broken == ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
-from stillgate.controller.program.evaluate import Compiler, Layout
+from stillgate.controller.program.evaluate import BlockCompiler, Layout
 from stillgate.controller.program.program import Assign, Block, Cell, Choose, If, Ref, Scope
 from stillgate.sim_io.simulation.seeded_choices import GAMMA, MASK, Dice, below, mix, one_name_a_choice
 
@@ -77,7 +77,7 @@ def test_two_choices_of_one_cell_in_a_scan_are_drawn_apart() -> None:
     (named,) = one_name_a_choice(block)
     layout = Layout()
     dice = Dice(1, layout, 500)  # a scan of half a second: every other tick
-    run = Compiler(layout, 500, dice).block(named)
+    run = BlockCompiler(layout, 500, dice).block(named)
     dice.values = values = layout.start_values()
     found: Counter[tuple[int, int]] = Counter()
     for dice.scan in range(400):
