@@ -34,8 +34,8 @@ from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 
 from ..checking.assumptions import assumptions_of
 from ..checking.checker import required_faults
-from ..exploration.explorer import SearchOutcome as Searched
 from ..exploration.explorer import Progress, Status
+from ..exploration.explorer import SearchOutcome as Searched
 from ..exploration.fault_search import (
     FaultExplorer,
     UnderFault,
