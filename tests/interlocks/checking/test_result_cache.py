@@ -159,7 +159,7 @@ def test_a_change_of_the_code_that_checks_is_another_check(
 
 
 def test_the_grammar_is_among_the_files_of_the_code() -> None:
-    assert "grammar.lark" in dict(result_cache._code_files("stillgate.controller"))
+    assert "expressions/grammar.lark" in dict(result_cache._code_files("stillgate.controller"))
 
 
 def test_the_version_of_a_library_that_reads_the_file_is_in_the_key(monkeypatch: pytest.MonkeyPatch) -> None:
