@@ -1,4 +1,4 @@
-"""Timing charts."""
+"""Timing charts: lanes over one time axis, drawn as SVG."""
 
 from __future__ import annotations
 

@@ -28,7 +28,8 @@ from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import assumptions_of
-from ..checking.checker import judgement_of, required_faults
+from ..checking.checker import required_faults
+from ..checking.judgements import judgement_of
 from ..exploration.explorer import Progress
 from ..exploration.search import Search, checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop

@@ -21,7 +21,7 @@ from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import NO_FAULTS, assumptions_of
-from ..checking.checker import NO_STORY
+from ..checking.judgements import NO_STORY
 from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop

@@ -22,9 +22,7 @@ from stillgate.controller.reading.reader import MachineDocument
 from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..loop.counterexample import Replay, tell
-from ..loop.obligation_window import waiting_window
-from ..results.requirement_text import formula_of, pattern_of, sentence_of, time_text
+from ..results.requirement_text import formula_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import (
     CheckResult,
@@ -34,21 +32,24 @@ from ..results.verdict import (
     Judgement,
     RequirementVerdict,
     SetsCovered,
-    Story,
     Word,
 )
 from ..symbolic.decide import SetAnswer, decide
 from .assumptions import assumptions_of
 from .coverage_findings import coverage_findings, warning_findings
+from .judgements import (
+    bounds_finding,
+    deadlock_finding,
+    judgement_of,
+    possibility,
+    unbroken,
+)
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 
 FIRST_STATES = 4_000_000
 """Situations that are searched one by one before sets of times are tried, where nobody caps them: some
 seconds, in which the shortest stories are found too."""
-
-NO_STORY = "the time was over before its story was rebuilt"
-"""Said of a break that is known and has no story."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +178,7 @@ def _search_all(
 
 def _not_searched(loop: ClosedLoop, stopped_by: str) -> _Searched:
     exploration = Exploration.not_run(loop.budget, loop.tick, stopped_by)
-    return _Searched(exploration, {name: _unbroken(exploration) for name in loop.monitors.requirements}, ())
+    return _Searched(exploration, {name: unbroken(exploration) for name in loop.monitors.requirements}, ())
 
 
 def _search_loop(
@@ -238,7 +239,7 @@ def _decide_by_sets(
     for name in counters:
         if name not in known and name in decided.runs:
             run = decided.runs[name]
-            findings.append(_bounds_finding(document, name, Break(len(run.ticks), run), faults))
+            findings.append(bounds_finding(document, name, Break(len(run.ticks), run), faults))
     found = decided.exploration
     if not faults and found.exhausted:
         findings += coverage_findings(document, decided.loop, list(decided.covered))
@@ -267,115 +268,18 @@ def _search_one(
         for name in loop.monitors.requirements:
             requirement = loop.machine.requirements[name]
             if isinstance(requirement, Reach | FromAnywhere):
-                judgements[name] = _possibility(search, exploration, name, requirement)
+                judgements[name] = possibility(search, exploration, name, requirement)
             else:
                 judgements[name] = judgement_of(exploration, name, requirement, broken.get(name))
         for name in loop.requirement_names[: len(loop.controller.bounds_marks)]:
             if name in broken:
-                findings.append(_bounds_finding(document, name, broken[name], loop.budget))
+                findings.append(bounds_finding(document, name, broken[name], loop.budget))
         if not loop.budget and exploration.exhausted:
             findings += coverage_findings(document, loop, search.marks())
-            findings += _deadlock_finding(document, search)
+            findings += deadlock_finding(document, search)
         if search.interrupted:  # perhaps only once every situation was found, on the ways back from them
             exploration = replace(exploration, stopped_by="interrupt")
     return _Searched(exploration, judgements, tuple(findings))
-
-
-# -- judgements ----------------------------------------------------------------------------------
-
-
-def judgement_of(
-    exploration: Exploration, name: str, requirement: Requirement, found: Break | None
-) -> Judgement:
-    """What a search says of a requirement; ``found`` is the least shortest break, if there is one."""
-    if found is None:
-        return _unbroken(exploration)
-    faults, tick, run = exploration.faults, exploration.tick, found.run
-    if run is None:
-        reason = f"broken {time_text((found.ticks - 1) * tick)} after power-on; {NO_STORY}"
-        return Judgement(Word.BROKEN, faults, tick, found.ticks, reason=reason)
-    story = tell(run, _headline(name, sentence_of(requirement), run))
-    story = replace(story, window=waiting_window(run, name, requirement))
-    return Judgement(Word.BROKEN, faults, tick, story.ticks, story)
-
-
-def _unbroken(exploration: Exploration) -> Judgement:
-    if exploration.exhausted:
-        return Judgement(Word.HOLDS, exploration.faults, exploration.tick)
-    if not exploration.states:
-        reason = f"stopped by {exploration.stopped_by} before a situation was looked at"
-        return Judgement(Word.UNDECIDED, exploration.faults, exploration.tick, 0, reason=reason)
-    reason = (
-        f"stopped by {exploration.stopped_by}: nothing broke within {exploration.depth} "
-        f"tick{'s' * (exploration.depth != 1)}, {exploration.states} state{'s' * (exploration.states != 1)}"
-    )
-    return Judgement(Word.UNDECIDED, exploration.faults, exploration.tick, exploration.depth, reason=reason)
-
-
-def _headline(name: str, sentence: str, run: Replay) -> str:
-    last = run.ticks[-1].values
-    under = ""
-    if last["fault"]:
-        under = ", with one fault: " + next(f.name for f in run.loop.faults if f.number == last["fault"])
-    at = time_text((len(run.ticks) - 1) * run.loop.tick)
-    return f"{name} is broken {at} after power-on{under} ({sentence})"
-
-
-def _possibility(
-    search: Search, exploration: Exploration, name: str, requirement: Reach | FromAnywhere
-) -> Judgement:
-    tick = exploration.tick
-    if isinstance(requirement, Reach):
-        depth = search.goal_depth(name)
-        if depth is not None:
-            return Judgement(Word.HOLDS, 0, tick, depth)
-        if exploration.exhausted:
-            return Judgement(Word.BROKEN, 0, tick, reason="no reachable situation is like that")
-        return _unbroken(exploration)
-    if not exploration.exhausted:
-        return _unbroken(exploration)
-    lost = search.cut_off(name)
-    if lost is None:
-        return Judgement(Word.HOLDS, 0, tick)
-    if not lost.states:
-        return Judgement(Word.UNDECIDED, 0, tick, reason="stopped before every situation was judged")
-    reason = f"{lost.states} situations have no way there"
-    if lost.run is None and lost.depth:
-        return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
-    if lost.run is None:  # at power-on already, so there is nothing to tell
-        return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
-    at = time_text(lost.depth * tick)
-    headline = (
-        f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
-    )
-    story = tell(lost.run, headline)
-    return Judgement(Word.BROKEN, 0, tick, lost.depth, story, reason)
-
-
-# -- findings ------------------------------------------------------------------------------------
-
-
-def _bounds_finding(document: MachineDocument, name: str, found: Break, faults: int) -> Finding:
-    line, column = document.place(("memory", name))
-    text = f"{name} is asked to leave {document.machine.memory[name].range} and keeps its value"
-    story = None if found.run is None else tell(found.run, _headline(name, text, found.run))
-    return Finding(FindingKind.BOUNDS, name, text, line, column, story, breaks=not faults)
-
-
-def _deadlock_finding(document: MachineDocument, search: Search) -> list[Finding]:
-    stuck = search.stuck()
-    if stuck is None:
-        return []
-    story: Story | None = (
-        tell(stuck.run, "from here nothing changes any more, whatever the inputs do") if stuck.run else None
-    )
-    states = dict(story.steps[-1].states) if story and story.steps else stuck.start_states
-    where = ", ".join(f"{name}.{state}" for name, state in states.items())
-    line, column = document.place(("sequences",))
-    text = f"{stuck.states} situations lead nowhere any more, the first in {where}"
-    if stuck.states == 1:
-        text = f"one situation leads nowhere any more: {where}"
-    return [Finding(FindingKind.DEADLOCK, where, text, line, column, story)]
 
 
 # -- result --------------------------------------------------------------------------------------

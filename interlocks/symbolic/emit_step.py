@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.program.program import (
     TRUE,
     Assign,
@@ -18,46 +17,21 @@ from stillgate.controller.program.program import (
     Cell,
     Choose,
     ClockKind,
-    Complement,
-    Constant,
-    If,
-    Lookup,
-    Note,
-    NoteKind,
-    Observation,
-    Operation,
-    Read,
     Ref,
-    Remark,
     Signal,
-    Statement,
     Switch,
-    Term,
-    TimeConstant,
     statements_in,
     terms_in,
-    ticks_up,
     walk_term,
 )
 
 from ..loop.closed_loop import ClosedLoop, FreeInput, goal_cell
 from .clock_cells import ClockCells, clock_cells, longest_time, loop_blocks
+from .emit_tables import array, braces, history_tables
+from .emit_terms import TermWriter
 
-_C = {
-    Operator.AND: "&&", Operator.OR: "||", Operator.XOR: "!=", Operator.EQ: "==", Operator.NE: "!=",
-    Operator.LT: "<", Operator.LE: "<=", Operator.GT: ">", Operator.GE: ">=",
-    Operator.ADD: "+", Operator.SUB: "-",
-}  # fmt: skip
-_CALL = {
-    Operator.EQ: "sy_eq", Operator.NE: "sy_ne", Operator.LT: "sy_lt", Operator.LE: "sy_le",
-    Operator.GT: "sy_gt", Operator.GE: "sy_ge",
-}  # fmt: skip
-_MIRRORED = {
-    Operator.LT: Operator.GT, Operator.GT: Operator.LT, Operator.LE: Operator.GE, Operator.GE: Operator.LE,
-}  # fmt: skip
 _STATUSES = 3  # what a key says of a clock instead of a value: runs, stands, counts
 _NARROW = 14_000  # largest time whose bounds fit 16 bits, sums of two included
-NONE = 0xFFFF
 
 
 @dataclass(frozen=True)
@@ -91,7 +65,7 @@ class _Source:
     held: ClockCells = field(init=False)
     cells: list[Cell] = field(init=False)
     clocks: list[Cell] = field(init=False)
-    tables: dict[tuple[int, ...], str] = field(default_factory=dict)
+    writer: TermWriter = field(init=False)
 
     def __post_init__(self) -> None:
         self.held = clock_cells(self.loop)
@@ -103,6 +77,15 @@ class _Source:
         self.free = {item.signal.name: item for item in self.loop.free}
         self.sensed = {signal.name: signal for signal in self.loop.sensed}
         self.number_of_free = {name: i for i, name in enumerate(self.free)}
+        self.writer = TermWriter(
+            self.loop,
+            self.held,
+            self.cell_number,
+            self.clock_number,
+            self.free,
+            self.number_of_free,
+            self.sensed,
+        )
 
     def source(self) -> StepSource:
         loop = self.loop
@@ -130,22 +113,22 @@ class _Source:
             f"#define SY_BOUND_BITS {16 if longest_time(self.held) < _NARROW else 32}",
             "typedef struct { int32_t index, low; uint16_t at; uint8_t bytes, clock; } sy_key_part;",
             f"static const sy_key_part sy_key_cell[SY_KEY_CELLS] = {{{', '.join(layout)}}};",
-            _array("int32_t", "sy_cell_start", [cell.start for cell in self.cells]),
-            _array("int32_t", "sy_clock_start", [cell.start for cell in self.clocks]),
-            _array("int8_t", "sy_direction", [-1 if self._counts_down(cell) else 1 for cell in self.clocks]),
-            _array("uint8_t", "sy_is_counter", [int(self._is_counter(cell)) for cell in self.clocks]),
-            _array("uint8_t", "sy_stops", [int(self._stops(cell)) for cell in self.clocks]),
-            _array("uint8_t", "sy_widest_is_least", [int(self._is_soonest(cell)) for cell in self.clocks]),
-            _array("int32_t", "sy_later_cell", later),
-            _array("int32_t", "sy_goal_cell", [self.cell_number[goal_cell(i)] for i in range(len(goals))]),
+            array("int32_t", "sy_cell_start", [cell.start for cell in self.cells]),
+            array("int32_t", "sy_clock_start", [cell.start for cell in self.clocks]),
+            array("int8_t", "sy_direction", [-1 if self._counts_down(cell) else 1 for cell in self.clocks]),
+            array("uint8_t", "sy_is_counter", [int(self._is_counter(cell)) for cell in self.clocks]),
+            array("uint8_t", "sy_stops", [int(self._stops(cell)) for cell in self.clocks]),
+            array("uint8_t", "sy_widest_is_least", [int(self._is_soonest(cell)) for cell in self.clocks]),
+            array("int32_t", "sy_later_cell", later),
+            array("int32_t", "sy_goal_cell", [self.cell_number[goal_cell(i)] for i in range(len(goals))]),
             *self._marks(),
             "static int sy_limit(int clock);",
             "static void sy_begin(void);",
             "static void sy_stage1(void);",
             "static void sy_stage2(void);",
             '#include "symbolic.c"',
-            *self._histories(),
-            *(_array("int32_t", name, table) for table, name in self.tables.items()),
+            *history_tables(list(self.free.values())),
+            *(array("int32_t", name, table) for table, name in self.writer.tables.items()),
             *body,
             "",
         ]
@@ -183,7 +166,7 @@ class _Source:
         for cell, number in self.clock_number.items():
             clock = self.held.clocks.get(cell)
             if clock is not None:
-                yield f"    case {number}: return {self.term(clock.limit)};"
+                yield f"    case {number}: return {self.writer.term(clock.limit)};"
         yield "    default: return INT32_MAX;"
         yield "    }"
         yield "}"
@@ -192,7 +175,7 @@ class _Source:
         rows = [self.held.marks.get(cell, ()) for cell in self.clocks]
         width = 1 + max((len(row) for row in rows), default=0)
         padded = [[len(row), *row, *([0] * (width - 1 - len(row)))] for row in rows] or [[0]]
-        yield f"static const int sy_mark_rows[][{width}] = {{{', '.join(_braces(row) for row in padded)}}};"
+        yield f"static const int sy_mark_rows[][{width}] = {{{', '.join(braces(row) for row in padded)}}};"
         yield "static inline const int *sy_marks(int clock) { return sy_mark_rows[clock]; }"
 
     # -- keys ------------------------------------------------------------------------------------
@@ -223,164 +206,38 @@ class _Source:
     def _has_goals(self) -> bool:
         return bool(self.loop.monitors.goals) and goal_cell(0) in self.cell_number
 
-    # -- terms ------------------------------------------------------------------------------------
-
-    def term(self, term: Term) -> str:
-        """C expression of a term; a clock may stand in comparisons only."""
-        match term:
-            case Constant(value=value):
-                return f"({value})" if value < 0 else str(value)
-            case TimeConstant(milliseconds=milliseconds):
-                return str(ticks_up(milliseconds, self.loop.tick))
-            case Ref(cell=cell):
-                return f"sy_now.cell[{self.cell_number[cell]}]"
-            case Complement(operand=operand):
-                return f"(!{self.term(operand)})"
-            case Lookup(table=table, index=index):
-                return f"{self._table(table)}[{self.term(index)}]"
-            case Read():
-                return self._read(term)
-            case Operation(operator=operator, left=left, right=right) if operator in _CALL:
-                if self._is_held(left):
-                    return self._compared(left, operator, right)
-                if self._is_held(right):
-                    return self._compared(right, _MIRRORED.get(operator, operator), left)
-                return f"({self.term(left)} {_C[operator]} {self.term(right)})"
-            case Operation(operator=operator, left=left, right=right):
-                return f"({self.term(left)} {_C[operator]} {self.term(right)})"
-
-    def _is_held(self, term: Term) -> bool:
-        return isinstance(term, Ref) and self.held.holds(term.cell)
-
-    def _compared(self, clock: Term, operator: Operator, other: Term) -> str:
-        assert isinstance(clock, Ref)
-        return f"{_CALL[operator]}({self.clock_number[clock.cell]}, {self.term(other)})"
-
-    def _table(self, table: tuple[int, ...]) -> str:
-        return self.tables.setdefault(table, f"sy_table_{len(self.tables)}")
-
-    def _read(self, term: Read) -> str:
-        ticks = ticks_up(term.milliseconds, self.loop.tick) if term.observation is Observation.HELD else 0
-        if term.signal in self.free:
-            number = self.number_of_free[term.signal]
-            query = self.free[term.signal].history.queries.index((term.observation, ticks))
-            return f"sy_asked({number}, {query})"
-        signal = self.sensed[term.signal]
-        level = self.term(Ref(signal.level))
-        match term.observation:
-            case Observation.LEVEL:
-                return level
-            case Observation.ROSE | Observation.FELL:
-                assert signal.was is not None
-                was = self.term(Ref(signal.was))
-                return (
-                    f"({level} && !{was})" if term.observation is Observation.ROSE else f"({was} && !{level})"
-                )
-            case Observation.HELD:
-                assert signal.run is not None
-                return self.term(Operation(Operator.GT, Ref(signal.run), Constant(ticks)))
-            case _:
-                raise AssertionError(f"{term.signal} is sensed, and its circuit is a cell")
-
-    # -- statements -----------------------------------------------------------------------------
-
-    def block(self, block: Block, depth: int = 1) -> Iterator[str]:
-        for statement in block:
-            yield from self._statement(statement, depth)
-
-    def _statement(self, statement: Statement, depth: int) -> Iterator[str]:
-        pad = "    " * depth
-        match statement:
-            case Assign(cell=cell, value=value) if self.held.holds(cell):
-                yield f"{pad}{self._clock_assigned(cell, value)}"
-            case Assign(cell=cell, value=value):
-                yield f"{pad}{self._cell(cell)} = {self.term(value)};"
-            case If(condition=condition, then=then, otherwise=otherwise):
-                yield f"{pad}if ({self.term(condition)}) {{"
-                yield from self.block(then, depth + 1)
-                if otherwise:
-                    yield f"{pad}}} else {{"
-                    yield from self.block(otherwise, depth + 1)
-                yield f"{pad}}}"
-            case Switch(cell=cell, arms=arms):
-                yield f"{pad}switch ({self._cell(cell)}) {{"
-                for number, arm in arms:
-                    yield f"{pad}case {number}:"
-                    yield from self.block(arm, depth + 1)
-                    yield f"{pad}    break;"
-                yield f"{pad}default:"
-                yield f"{pad}    break;"
-                yield f"{pad}}}"
-            case Choose(cell=cell, count=count):
-                yield f"{pad}{self._cell(cell)} = sy_choose({count});"
-            case Begin(cell=cell, options=options):
-                yield f"{pad}{{"
-                yield f"{pad}    int option[{len(options) + 1}], count = 1;"
-                yield f"{pad}    option[0] = 0;"
-                for condition, number in options:
-                    yield f"{pad}    if ({self.term(condition)}) option[count++] = {number};"
-                yield f"{pad}    {self._cell(cell)} = count > 1 ? option[sy_choose((uint32_t)count)] : 0;"
-                yield f"{pad}}}"
-            case Note(kind=NoteKind.BROKEN, index=index):
-                yield f"{pad}sy_break({index});"
-            case Note(index=index):
-                yield f"{pad}sy_cover({index});"
-            case Remark():
-                pass
-
-    def _cell(self, cell: Cell) -> str:
-        return f"sy_now.cell[{self.cell_number[cell]}]"
-
-    def _clock_assigned(self, cell: Cell, value: Term) -> str:
-        number = self.clock_number[cell]
-        match value:
-            case Ref(cell=other) if self.held.holds(other):
-                return f"sy_copy({number}, {self.clock_number[other]}, 0);"
-            case Lookup(table=table, index=Ref(cell=other)) if self.held.holds(other):
-                return (
-                    f"sy_look_up({number}, {self._table(table)}, {len(table)}, {self.clock_number[other]});"
-                )
-            case Operation(
-                operator=Operator.ADD | Operator.SUB as operator, left=Ref(cell=other), right=right
-            ) if self.held.holds(other):
-                return f"sy_copy({number}, {self.clock_number[other]}, {_C[operator]}({self.term(right)}));"
-            case Operation(operator=Operator.ADD, left=left, right=Ref(cell=other)) if self.held.holds(other):
-                return f"sy_copy({number}, {self.clock_number[other]}, {self.term(left)});"
-            case _:
-                return f"sy_set_to({number}, {self.term(value)});"
-
     # -- the step --------------------------------------------------------------------------------
 
     def _begin(self) -> Iterator[str]:
         yield "static void sy_begin(void)"
         yield "{"
-        yield from self.block(self.loop.begin)
+        yield from self.writer.block(self.loop.begin)
         yield "}"
 
     def _stage1(self) -> Iterator[str]:
         loop = self.loop
         yield "static void sy_stage1(void)"
         yield "{"
-        yield from self.block(loop.before)
+        yield from self.writer.block(loop.before)
         for item in loop.free:
-            belief = self._cell(item.belief) if len(item.history.beliefs) > 1 else "0"
+            belief = self.writer.cell(item.belief) if len(item.history.beliefs) > 1 else "0"
             number = self.number_of_free[item.signal.name]
             yield f"    sy_history[{number}] = sy_roots_{number}[{self._mode(item)}][{belief}];"
-        dark = self._cell(loop.dark)
+        dark = self.writer.cell(loop.dark)
         yield f"    if (!{dark}) {{"
         for signal in loop.sensed:
-            yield from self.block(signal.sense, 2)
-        yield from self.block(loop.controller.observe, 2)
-        yield from self.block(loop.controller.decide, 2)
+            yield from self.writer.block(signal.sense, 2)
+        yield from self.writer.block(loop.controller.observe, 2)
+        yield from self.writer.block(loop.controller.decide, 2)
         yield "    } else {"
         for signal in loop.sensed:
-            yield f"        {self._cell(signal.level)} = 0;"
+            yield f"        {self.writer.cell(signal.level)} = 0;"
             if signal.was is not None:
-                yield f"        {self._cell(signal.was)} = 0;"
+                yield f"        {self.writer.cell(signal.was)} = 0;"
         yield "    }"
-        yield from self.block(loop.after)
+        yield from self.writer.block(loop.after)
         yield from self._close_beliefs()
-        yield from self.block(loop.settle)
+        yield from self.writer.block(loop.settle)
         stored = set(loop.key_cells)
         for cell, number in self.clock_number.items():
             if cell not in stored:  # lives within the step: blank, or equal middles would differ
@@ -390,76 +247,33 @@ class _Source:
     def _stage2(self) -> Iterator[str]:
         yield "static void sy_stage2(void)"
         yield "{"
-        yield from self.block(self.loop.moves)
+        yield from self.writer.block(self.loop.moves)
         yield "}"
 
     def _mode(self, item: FreeInput) -> str:
         loop = self.loop
         if not loop.budget:
             return "0"
-        second = f" || {self._cell(loop.second)} == {{0}}" if loop.budget > 1 else ""
+        second = f" || {self.writer.cell(loop.second)} == {{0}}" if loop.budget > 1 else ""
 
         def is_fault(number: int) -> str:
-            return f"({self._cell(loop.fault)} == {number}{second.format(number)})" if number else "0"
+            return f"({self.writer.cell(loop.fault)} == {number}{second.format(number)})" if number else "0"
 
         stuck = f"{is_fault(item.stuck_on)} ? 1 : {is_fault(item.stuck_off)} ? 2 : 0"
-        return f"{self._cell(loop.dark)} ? 3 : {stuck}"
+        return f"{self.writer.cell(loop.dark)} ? 3 : {stuck}"
 
     def _close_beliefs(self) -> Iterator[str]:
         for item in self.loop.free:
             history = item.history
             if len(history.beliefs) < 2:
                 continue
-            number, belief = self.number_of_free[item.signal.name], self._cell(item.belief)
+            number, belief = self.number_of_free[item.signal.name], self.writer.cell(item.belief)
             close = f"{belief} = sy_closed({number}, sy_ends_{number}[sy_history[{number}]]);"
             if item.live == TRUE:
                 yield f"    {close}"
             else:
-                yield f"    if ({self.term(item.live)}) {close}"
+                yield f"    if ({self.writer.term(item.live)}) {close}"
                 yield f"    else {belief} = {history.forgotten};"
-
-    def _histories(self) -> Iterator[str]:
-        free = list(self.free.values())
-        yield f"static uint16_t sy_history[{max(1, len(free))}];"
-        for number, item in enumerate(free):
-            history = item.history
-            queries = max(1, len(history.queries))
-            members = [(len(row), *row) for row in history.members]
-            width = max(len(row) for row in members)
-            yield _matrix("uint16_t", f"sy_roots_{number}", history.roots, len(history.beliefs))
-            yield _matrix("uint16_t", f"sy_yes_{number}", history.yes, queries)
-            yield _matrix("uint16_t", f"sy_no_{number}", history.no, queries)
-            yield _array("uint16_t", f"sy_ends_{number}", history.ends)
-            yield _matrix("uint16_t", f"sy_members_{number}", members, width)
-        yield "static int sy_closed(int input, int belief)"
-        yield "{"
-        yield "    const uint16_t *row = NULL;"
-        yield "    switch (input) {"
-        for number in range(len(free)):
-            yield f"    case {number}: row = sy_members_{number}[belief]; break;"
-        yield "    default: break;"
-        yield "    }"
-        yield "    return row && row[0] > 1 ? row[1 + sy_choose(row[0])] : belief;"
-        yield "}"
-        yield "static int sy_asked(int input, int query)"
-        yield "{"
-        yield "    uint16_t yes = 0, no = 0;"
-        yield "    switch (input) {"
-        for number in range(len(free)):
-            yield f"    case {number}:"
-            yield f"        yes = sy_yes_{number}[sy_history[{number}]][query];"
-            yield f"        no = sy_no_{number}[sy_history[{number}]][query];"
-            yield "        break;"
-        yield "    default: break;"
-        yield "    }"
-        yield f"    if (yes == {NONE})"
-        yield "        return 0;"
-        yield f"    if (no == {NONE})"
-        yield "        return 1;"
-        yield "    int answer = sy_choose(2);"
-        yield "    sy_history[input] = answer ? yes : no;"
-        yield "    return answer;"
-        yield "}"
 
 
 def _every_cell(loop: ClosedLoop) -> Iterator[Cell]:
@@ -493,15 +307,3 @@ def _cells_read(block: Block) -> Iterator[Cell]:
     for statement in statements_in(block):
         if isinstance(statement, Switch):
             yield statement.cell
-
-
-def _braces(values: Sequence[int]) -> str:
-    return f"{{{', '.join(map(str, values))}}}"
-
-
-def _array(kind: str, name: str, values: Sequence[int]) -> str:
-    return f"static const {kind} {name}[] = {_braces(values or [0])};"
-
-
-def _matrix(kind: str, name: str, rows: Sequence[Sequence[int]], width: int) -> str:
-    return f"static const {kind} {name}[][{width}] = {{{', '.join(_braces(row or [0]) for row in rows)}}};"
