@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-
 from stillgate.commands.new import starter_text
 
 pytest_plugins = ["pytester"]
