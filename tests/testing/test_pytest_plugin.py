@@ -54,7 +54,8 @@ def test_a_machine_that_holds_passes_and_says_under_what(pytester: pytest.Pytest
     result = pytester.runpytest("-q", "--machine-no-cache")  # others may have checked it before
     result.assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
     said = result.stdout.str()
-    assert "4 requirements with a tick of 100 ms, up to one fault, under 9 assumptions; checked in" in said
+    assert "4 requirements with a tick of 100 ms, up to one fault, under 10 assumptions; checked in" in said
+    assert "Verdicts at a tick of 100 ms can be wrong in both directions" in said
     assert "This is a check of a model" in said
 
 
