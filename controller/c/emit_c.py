@@ -15,7 +15,7 @@ no C keyword does, so a signal may be called ``int`` or ``while``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from ..expressions.expression import Operator
@@ -296,8 +296,9 @@ def _source(program: ControllerProgram, digest: str) -> str:
     lines += ["#define SG_TICKS(ms) ((int32_t)((ms) / (SG_PERIOD_MS) + ((ms) % (SG_PERIOD_MS) != 0)))", ""]
     lines += ["#ifndef SG_TAKEN", "#define SG_TAKEN(s, exit) ((void)0)", "#endif"]
     lines += ["#ifndef SG_BOUNDS", "#define SG_BOUNDS(s, counter) ((void)0)", "#endif", ""]
+    asked = observations_asked((*program.observe, *program.decide))
     for signal in program.signals:
-        lines += read_macros(program, signal)
+        lines += read_macros(signal, asked.get(signal.name, set()))
     lines += [f"void {name}__power_on({name}__state *s)", "{"]
     lines += [f"{INDENT}s->{c_name(cell)} = {constant(cell, cell.start)};" for cell in program.cells]
     lines += [f"{INDENT}s->{c_name(cell)} = {cell.start};" for cell in controller_locals(program)]
@@ -323,12 +324,17 @@ def _next_of(program: ControllerProgram, sequence: str) -> Cell:
     return next(cell for cell in controller_locals(program) if cell.name == f"{sequence}.next_state")
 
 
-def read_macros(program: ControllerProgram, signal: Signal) -> list[str]:
+def observations_asked(block: Block) -> dict[str, set[Observation]]:
+    """What a block asks of each input, by its name."""
+    asked: dict[str, set[Observation]] = {}
+    for term in terms_in(block):
+        if isinstance(term, Read):
+            asked.setdefault(term.signal, set()).add(term.observation)
+    return asked
+
+
+def read_macros(signal: Signal, asked: Collection[Observation]) -> list[str]:
     """Default answers to the observations of an input that the controller asks for."""
-    blocks = (*program.observe, *program.decide)
-    used = {
-        term.observation for term in terms_in(blocks) if isinstance(term, Read) and term.signal == signal.name
-    }
     level = f"((s)->{c_name(signal.level)})"
     was = f"((s)->{c_name(signal.was)})" if signal.was is not None else "0"
     run = f"((s)->{c_name(signal.run)})" if signal.run is not None else "0"
@@ -338,7 +344,7 @@ def read_macros(program: ControllerProgram, signal: Signal) -> list[str]:
         Observation.FELL: f"FELL(s) (!{level} && {was})",
         Observation.HELD: f"HELD(s, ticks) ({run} > (ticks))",
     }
-    lines = [f"#define READ_{signal.name}_{text[item]}" for item in text if item in used]
+    lines = [f"#define READ_{signal.name}_{text[item]}" for item in text if item in asked]
     return [f"#ifndef SG_ASK_{signal.name}", *lines, "#endif", ""] if lines else []
 
 

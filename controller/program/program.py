@@ -415,16 +415,19 @@ def statements_in(block: Block) -> Iterator[Statement]:
 
 
 def walk_term(term: Term) -> Iterator[Term]:
-    """Every node of a term."""
-    yield term
-    match term:
-        case Complement(operand=operand) | Lookup(index=operand):
-            yield from walk_term(operand)
-        case Operation(left=left, right=right):
-            yield from walk_term(left)
-            yield from walk_term(right)
-        case _:
-            pass
+    """Every node of a term, from the left, each before its operands."""
+    # Not by recursion: each node would pass through a generator for each level above it.
+    waiting = [term]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        match node:
+            case Complement(operand=operand) | Lookup(index=operand):
+                waiting.append(operand)
+            case Operation(left=left, right=right):
+                waiting += (right, left)
+            case _:
+                pass
 
 
 def terms_in(block: Block) -> Iterator[Term]:

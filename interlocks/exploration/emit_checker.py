@@ -52,7 +52,8 @@ class _Source:
         self.segments: tuple[Stage, ...] = self.loop.controller.stages[:-1] if self.merge else ()
         decided = [cell for stage in self.loop.controller.stages for cell in cells_written(stage.block)]
         self.decided = [cell for cell in decided if not cell.persistent]
-        self.asked = signals_read(tuple(item for stage in self.segments for item in stage.block))
+        self.asked_in = [signals_read(stage.block) for stage in self.segments]
+        self.asked = {name for asked in self.asked_in for name in asked}
         conditions = {cell for cell in cells_written(self.loop.plant.conditions) if not cell.persistent}
         self.conditions = sorted_cells(conditions | self.loop.plant.answers)
         self.goals = len(self.loop.monitors.goals) if self._has_goals() else 0
@@ -287,14 +288,13 @@ class _Source:
 
     def _blank(self, number: int) -> Iterator[str]:
         """Blanks what no piece after a segment reads."""
-        stages = self.loop.controller.stages
-        for cell in sorted_cells(set(cells_written(stages[number].block))):
+        for cell in sorted_cells(set(cells_written(self.segments[number].block))):
             if cell.role is Role.ASKED:
                 yield f"w->c.{c_name(cell)} = 0;"
-        later = tuple(item for stage in stages[number + 1 : -1] for item in stage.block)
+        later = {name for asked in self.asked_in[number + 1 :] for name in asked}
         for i, item in enumerate(self.loop.free):
             name = item.signal.name
-            if name in signals_read(stages[number].block) and name not in signals_read(later):
+            if name in self.asked_in[number] and name not in later:
                 yield f"if (!(c->alive[{i // 64}] >> {i % 64} & 1))"
                 yield f"    w->{name}__node = {name}__same[w->{name}__node] | {GIVEN_UP:#x}u;"
 

@@ -225,8 +225,10 @@ class _Linker:
             forget = kill_edge_memory(self.controller, live.edge_live, (signal.name for signal in sensed))
             settle = (*live.settle, *forget)
         edge_live = live.edge_live if canonical else {}
+        asked = self._asked(after)
         free = tuple(
-            self._free(signal, after, edge_live.get(signal.name, TRUE), exact) for signal in free_signals
+            self._free(signal, asked.get(signal.name, {}), edge_live.get(signal.name, TRUE), exact)
+            for signal in free_signals
         )
         return ClosedLoop(
             machine=self.machine,
@@ -252,12 +254,16 @@ class _Linker:
             sensed=sensed,
         )
 
-    def _free(self, signal: Signal, after: Block, live: Term, exact: bool) -> FreeInput:
-        asked: dict[Query, None] = {}
+    def _asked(self, after: Block) -> dict[str, dict[Query, None]]:
+        """What is asked of each signal, in the order of the controller and what follows it."""
+        asked: dict[str, dict[Query, None]] = {}
         for term in terms_in((*self.controller.observe, *self.controller.decide, *after)):
-            if isinstance(term, Read) and term.signal == signal.name:
+            if isinstance(term, Read):
                 ticks = ticks_up(term.milliseconds, self.tick) if term.observation is Observation.HELD else 0
-                asked[term.observation, ticks] = None
+                asked.setdefault(term.signal, {})[term.observation, ticks] = None
+        return asked
+
+    def _free(self, signal: Signal, asked: Collection[Query], live: Term, exact: bool) -> FreeInput:
         history = history_of(signal, asked, self.tick, exact=exact)
         belief = Cell(f"{signal.name}.belief", 0, len(history.beliefs) - 1, history.start, Scope.MONITOR)
         return FreeInput(

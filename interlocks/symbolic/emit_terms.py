@@ -1,4 +1,4 @@
-"""Terms and statements of a loop as C over sets of values; clocks stand in comparisons and assignments only."""
+"""Terms and statements of a loop as C over sets of values; clocks are compared and assigned only."""
 
 from __future__ import annotations
 
