@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.check import check
-from stillgate.interlocks.fault_table import fault_table
-from stillgate.interlocks.layers import layers
-from stillgate.interlocks.strength import strength
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.analyses.layer_table import layers
+from stillgate.interlocks.checking.checker import check
+from stillgate.interlocks.mutation.mutation_run import strength
 
 from .figures import Figure, at_least, at_most
 

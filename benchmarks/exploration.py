@@ -6,7 +6,7 @@ one of them completed is compared, and a difference is an error. What they enume
 * the rivals visit a transition for every vector of choices (what the inputs do, which fault
   begins, how the parts move);
 * the engine visits one for every different outcome of a scan and every motion of the parts,
-  since it merges choice vectors that come to the same and keeps outcomes (explorer_branches.h).
+  since it merges choice vectors that come to the same and keeps outcomes (segments.h).
 
 So a *transition* is here what a plain search calls one: a vector of choices. numba's search, which comes
 to its end, counts them, and the engine has covered every one of them when it has come to its own end with
@@ -19,7 +19,7 @@ Printed beside it, without a target:
 
 A stored state is an entry of the engine's table. A free input's level in a tick is no part of
 it: every combination of levels is tried from every state and none of them is counted. What the
-controller remembers of free inputs is in it as a set of possible memories (``histories``); the
+controller remembers of free inputs is in it as a set of possible memories (``free_inputs``); the
 notes say how many inputs have more than one such set, so that a reader knows whether an entry
 stands for one situation or for several.
 """
@@ -32,10 +32,10 @@ from contextlib import suppress
 from pathlib import Path
 
 from stillgate.controller.effort import Effort
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.explorer import Explorer, Outcome, Status
-from stillgate.interlocks.search import build_checker
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.exploration.explorer import Explorer, Outcome, Status
+from stillgate.interlocks.exploration.search import build_checker
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
 from .figures import Figure, Timed, at_least, at_most, median
 from .rivals import DictSearch, NumbaSearch, Visited

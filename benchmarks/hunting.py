@@ -25,15 +25,14 @@ from statistics import median
 
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.stateful import invariant, run_state_machine_as_test
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import MachineDocument, read_machine
-from stillgate.interlocks.check import required_faults
-from stillgate.interlocks.verdict import Word
-from stillgate.sim_io.faults import faults_of
-from stillgate.sim_io.simulation import disturbance_of
-
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import MachineDocument, read_machine
+from stillgate.interlocks.checking.checker import required_faults
+from stillgate.interlocks.results.verdict import Word
+from stillgate.sim_io.faults.fault_list import faults_of
+from stillgate.sim_io.simulation.simulation import disturbance_of
 from stillgate.testing import RequirementBroken, machine_rules
-from stillgate.testing.lowered_run import LoweredMachine
+from stillgate.testing.fast_simulation import LoweredMachine
 
 from .figures import Figure
 
@@ -124,7 +123,7 @@ def explored(document: MachineDocument, cap: float) -> float | None:
 
     Its own limit is by the clock on the wall, and only there so that it ends.
     """
-    from stillgate.interlocks.check import check
+    from stillgate.interlocks.checking.checker import check
 
     began = _spent()
     for faults in (0, 1):

@@ -21,13 +21,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from stillgate.controller.reader import MachineDocument
-from stillgate.sim_io.disturbances import Disturbance, DisturbanceKind
-from stillgate.sim_io.log import Log, LogHeader, log_in_memory, read_log
-from stillgate.sim_io.operators import OperatorKind
-from stillgate.sim_io.recorder import Recorder
-from stillgate.sim_io.simulation import Simulation
-from stillgate.sim_io.traces import write_trace
+from stillgate.controller.reading.reader import MachineDocument
+from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
+from stillgate.sim_io.logs.log import Log, LogHeader, log_in_memory
+from stillgate.sim_io.logs.readers import read_log
+from stillgate.sim_io.logs.recorder import Recorder
+from stillgate.sim_io.logs.writers.traces import write_trace
+from stillgate.sim_io.simulation.operators import OperatorKind
+from stillgate.sim_io.simulation.simulation import Simulation
 
 from .figures import Figure, at_most
 

@@ -10,7 +10,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from stillgate.controller.reader import read_machine_text
+from stillgate.controller.reading.reader import read_machine_text
 
 from .figures import Figure, at_most
 

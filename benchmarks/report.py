@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 
 from stillgate.controller.errors import ToolMissing
-from stillgate.diagrams.pdf import QUIET, find_browser
+from stillgate.diagrams.pages.pdf import QUIET, find_browser
 
 from .commands import run_command
 from .figures import Figure, at_most

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from types import FunctionType
 from typing import Any
 
-from stillgate.interlocks.closed_loop import ClosedLoop
-from stillgate.interlocks.loop_runner import LoopRunner
-from stillgate.interlocks.packing import key_bits, pack, packed_fields
+from stillgate.interlocks.loop.closed_loop import ClosedLoop
+from stillgate.interlocks.loop.interpreter import LoopRunner
+from stillgate.interlocks.loop.state_layout import key_bits, pack, packed_fields
 
 from .short_functions import with_short_functions
 from .step_source import MOST_CHOICES, Dialect, step_source

@@ -6,10 +6,10 @@ import time
 from pathlib import Path
 
 from stillgate.controller.effort import Effort
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.check import check
-from stillgate.interlocks.second_opinion import SecondOpinion, second_opinion
-from stillgate.interlocks.verdict import Word
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.analyses.cross_check import SecondOpinion, second_opinion
+from stillgate.interlocks.checking.checker import check
+from stillgate.interlocks.results.verdict import Word
 
 from .figures import Figure, at_least, at_most
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import statistics
 
-from stillgate.controller.machine import Machine
-from stillgate.sim_io.batch import BatchSimulation
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.sim_io.simulation.batch import BatchSimulation
 
 from .figures import Figure, at_least, timed
 

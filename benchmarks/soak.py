@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 import statistics
 
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import MachineDocument
-from stillgate.interlocks.requirement_watch import watched
-from stillgate.interlocks.soak import SoakResult, soak
-from stillgate.interlocks.soak_judging import judged_batch
-from stillgate.sim_io.disturbances import Disturbance, contacts_bounce
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import MachineDocument
+from stillgate.interlocks.monitoring.requirement_watch import watched
+from stillgate.interlocks.monitoring.soak_monitors import judged_batch
+from stillgate.interlocks.monitoring.soak_run import SoakResult, soak
+from stillgate.sim_io.faults.disturbances import Disturbance, contacts_bounce
 
 from .figures import Figure, at_least, timed
 

@@ -7,7 +7,7 @@ loops, a state packed into one number (``Dialect.PLAIN``) or into machine words 
 those of the C, so that both visit the same transitions.
 
 Only benchmarks and their tests run this text; what the product runs so are single blocks
-(``stillgate.controller.evaluate_fast``), never a search.
+(``stillgate.controller.program.evaluate_fast``), never a search.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
 
-from stillgate.controller.emit_c import c_name
-from stillgate.controller.evaluate_fast import PYTHON_SIGNS
-from stillgate.controller.expression import Operator
-from stillgate.controller.footprint import cells_written
-from stillgate.controller.program import (
+from stillgate.controller.c.emit_c import c_name
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.evaluate_fast import PYTHON_SIGNS
+from stillgate.controller.program.footprint import cells_written
+from stillgate.controller.program.program import (
     TRUE,
     Assign,
     Begin,
@@ -46,9 +46,9 @@ from stillgate.controller.program import (
     ticks_up,
     walk_term,
 )
-from stillgate.interlocks.closed_loop import ClosedLoop, FreeInput
-from stillgate.interlocks.histories import NONE, Mode, Query
-from stillgate.interlocks.packing import PackedField, key_bits, packed_fields
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, FreeInput
+from stillgate.interlocks.loop.free_inputs import NONE, Mode, Query
+from stillgate.interlocks.loop.state_layout import PackedField, key_bits, packed_fields
 
 MOST_CHOICES = 128
 """Choices within one transition that ``pick`` and ``size`` have room for."""

@@ -9,19 +9,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from .c.emit_c import emit_controller
     from .effort import Effort
-    from .emit_c import emit_controller
     from .errors import MachineFileError, Problem, StillgateError, TextError, UsageError
-    from .executive import Executive
-    from .grammar import parse_expression
-    from .lowering import lower_controller
-    from .machine import Machine
-    from .namespace import Context, Namespace
-    from .program import ControllerProgram
-    from .quantities import Condition
-    from .reader import MachineDocument, read_machine, read_machine_text
-    from .schema import machine_schema
-    from .single_faults import fault_names
+    from .execution.executive import Executive
+    from .expressions.grammar import parse_expression
+    from .machine_file.machine import Machine
+    from .machine_file.quantities import Condition
+    from .machine_file.schema import machine_schema
+    from .program.lowering import lower_controller
+    from .program.program import ControllerProgram
+    from .reading.reader import MachineDocument, read_machine, read_machine_text
+    from .rules.namespace import Context, Namespace
+    from .rules.single_faults import fault_names
 
 __all__ = [
     "Condition",
@@ -47,26 +47,26 @@ __all__ = [
 ]
 
 _HOME = {
-    "Condition": "quantities",
-    "Context": "namespace",
-    "ControllerProgram": "program",
+    "Condition": "machine_file.quantities",
+    "Context": "rules.namespace",
+    "ControllerProgram": "program.program",
     "Effort": "effort",
-    "Executive": "executive",
-    "Machine": "machine",
-    "MachineDocument": "reader",
+    "Executive": "execution.executive",
+    "Machine": "machine_file.machine",
+    "MachineDocument": "reading.reader",
     "MachineFileError": "errors",
-    "Namespace": "namespace",
+    "Namespace": "rules.namespace",
     "Problem": "errors",
     "StillgateError": "errors",
     "TextError": "errors",
     "UsageError": "errors",
-    "emit_controller": "emit_c",
-    "fault_names": "single_faults",
-    "lower_controller": "lowering",
-    "machine_schema": "schema",
-    "parse_expression": "grammar",
-    "read_machine": "reader",
-    "read_machine_text": "reader",
+    "emit_controller": "c.emit_c",
+    "fault_names": "rules.single_faults",
+    "lower_controller": "program.lowering",
+    "machine_schema": "machine_file.schema",
+    "parse_expression": "expressions.grammar",
+    "read_machine": "reading.reader",
+    "read_machine_text": "reading.reader",
 }
 
 

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 from .wording import condition_words
 

@@ -7,8 +7,8 @@ off), a held condition as ``x for 500 ms``, a time since entry as ``8 s in state
 
 from __future__ import annotations
 
-from stillgate.controller.durations import format_duration
-from stillgate.controller.expression import (
+from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.expressions.expression import (
     At,
     Binary,
     Edge,
@@ -21,7 +21,7 @@ from stillgate.controller.expression import (
     Operator,
     Truth,
 )
-from stillgate.controller.machine import Actions, Exit, Override
+from stillgate.controller.machine_file.machine import Actions, Exit, Override
 
 WIDEST = 34
 """Characters of a line on a drawing, unless a single name is longer."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from .assumptions import assumptions_of
-    from .check import check
-    from .closed_loop import ClosedLoop, close_loop
-    from .explorer import Explorer, Progress
-    from .verdict import (
+    from .checking.assumptions import assumptions_of
+    from .checking.checker import check
+    from .exploration.explorer import Explorer, Progress
+    from .loop.closed_loop import ClosedLoop, close_loop
+    from .results.verdict import (
         CheckResult,
         Exploration,
         Finding,
@@ -21,20 +21,20 @@ if TYPE_CHECKING:
     )
 
 _HOME = {
-    "CheckResult": "verdict",
-    "ClosedLoop": "closed_loop",
-    "Exploration": "verdict",
-    "Explorer": "explorer",
-    "Finding": "verdict",
-    "Judgement": "verdict",
-    "Progress": "explorer",
-    "RequirementVerdict": "verdict",
-    "Story": "verdict",
-    "StoryStep": "verdict",
-    "Word": "verdict",
-    "assumptions_of": "assumptions",
-    "check": "check",
-    "close_loop": "closed_loop",
+    "CheckResult": "results.verdict",
+    "ClosedLoop": "loop.closed_loop",
+    "Exploration": "results.verdict",
+    "Explorer": "exploration.explorer",
+    "Finding": "results.verdict",
+    "Judgement": "results.verdict",
+    "Progress": "exploration.explorer",
+    "RequirementVerdict": "results.verdict",
+    "Story": "results.verdict",
+    "StoryStep": "results.verdict",
+    "Word": "results.verdict",
+    "assumptions_of": "checking.assumptions",
+    "check": "checking.checker",
+    "close_loop": "loop.closed_loop",
 }
 
 __all__ = [

@@ -1,9 +1,9 @@
 """Simulated switches, parts and faults: the physical machine around the controller."""
 
-from .faults import Fault, FaultKind, faults_of
+from .faults.fault_list import Fault, FaultKind, faults_of
 from .parts import PartProgram, lower_part
-from .plant import Plant, lower_plant
-from .simulation import Frame, Simulation
+from .parts.plant import Plant, lower_plant
+from .simulation.simulation import Frame, Simulation
 
 __all__ = [
     "Fault",

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from engine import broken_c
 from stillgate.controller.effort import Effort
-from stillgate.controller.machine import FromAnywhere, Machine, Reach
-from stillgate.interlocks.bounds import OutOfTime
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.incremental_induction import Proof, Prover
-from stillgate.interlocks.invariants import faults_of_invariant
-from stillgate.interlocks.loop_runner import LoopRunner
-from stillgate.interlocks.smt_loop import LoopFormula, loop_formula
+from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
+from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.loop.interpreter import LoopRunner
+from stillgate.interlocks.proofs.cubes import OutOfTime
+from stillgate.interlocks.proofs.ic3 import Proof, Prover
+from stillgate.interlocks.proofs.inductive_check import faults_of_invariant
+from stillgate.interlocks.proofs.transition_system import LoopFormula, loop_formula
 
 
 def proved(machine: Machine, *, tick: int, faults: int, effort: Effort | None = None) -> dict[str, bool]:

@@ -16,13 +16,13 @@ from typing import Protocol
 
 import pytest
 from oracle import Oracle
-from stillgate.controller.evaluate import Compiler, Layout, Values, answer_from_cells
-from stillgate.controller.executive import Executive
-from stillgate.controller.lowering import lower_controller
-from stillgate.controller.machine import Level, Machine
-from stillgate.controller.native import NativeController
-from stillgate.controller.program import Cell, ControllerProgram, NoteKind, Observation
-from stillgate.controller.quantities import Ticks
+from stillgate.controller.c.native import NativeController
+from stillgate.controller.execution.executive import Executive
+from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.evaluate import Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.lowering import lower_controller
+from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation
 
 
 class Backend(Protocol):

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from hypothesis import HealthCheck, settings
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
 GATE = """
 machine: yard_gate

@@ -7,14 +7,14 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.diagnosis import diagnose
-from stillgate.interlocks.hypotheses import NOTHING, Hypothesis, Trouble
-from stillgate.interlocks.inseparable import Inseparable
-from stillgate.sim_io.disturbances import Disturbance, DisturbanceKind
-from stillgate.sim_io.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
-from stillgate.sim_io.simulation import Frame, Simulation
-from stillgate.sim_io.tap import Tap
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.diagnosis.diagnosability import Inseparable
+from stillgate.interlocks.diagnosis.diagnosis import diagnose
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, Hypothesis, Trouble
+from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
+from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
+from stillgate.sim_io.simulation.simulation import Frame, Simulation
 from working_days import DAYS
 
 _MADE_BY = {

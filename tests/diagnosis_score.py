@@ -20,9 +20,9 @@ from functools import cache
 from pathlib import Path
 
 from diagnosed_runs import Score, score, summary
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.hypotheses import NOTHING, hypotheses_of
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, hypotheses_of
 
 
 @cache

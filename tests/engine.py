@@ -14,16 +14,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.effort import Effort
-from stillgate.controller.reader import read_machine_text
-from stillgate.controller.toolchain import build_library
-from stillgate.interlocks import search
-from stillgate.interlocks.checker_source import checker_source
-from stillgate.interlocks.closed_loop import ClosedLoop
-from stillgate.interlocks.explorer import Explorer, Status
-from stillgate.interlocks.packing import Key, packed_fields, unpack
-from stillgate.interlocks.search import Search, checker_files
-from stillgate.interlocks.verdict import CheckResult
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.exploration import search
+from stillgate.interlocks.exploration.emit_checker import checker_source
+from stillgate.interlocks.exploration.explorer import Explorer, Status
+from stillgate.interlocks.exploration.search import Search, checker_files
+from stillgate.interlocks.loop.closed_loop import ClosedLoop
+from stillgate.interlocks.loop.state_layout import Key, packed_fields, unpack
+from stillgate.interlocks.results.verdict import CheckResult
 
 OPTIONS = ("-std=gnu11", "-O0", "-w")
 
@@ -87,7 +87,7 @@ def broken_c(loop: ClosedLoop) -> set[str]:
 
 def checked(text: str, **how: Any) -> CheckResult:
     """The whole check of a machine file's text, its checkers built by ``quick_build``."""
-    check = import_module("stillgate.interlocks.check").check  # a function that hides its module
+    check = import_module("stillgate.interlocks.checking.checker").check  # a function that hides its module
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(search, "build_checker", quick_build)
         result: CheckResult = check(read_machine_text(text, "machine.yaml"), **how)

@@ -8,7 +8,8 @@ from importlib import import_module
 
 import pytest
 from engine import OPTIONS, quick_build
-from stillgate.interlocks import fault_search, search, switchboard
+from stillgate.interlocks.exploration import fault_search, search
+from stillgate.interlocks.exploration import parametric_checker as switchboard
 
 
 @contextmanager
@@ -18,6 +19,8 @@ def built_quickly() -> Iterator[None]:
         patch.setattr(fault_search, "OPTIONS", OPTIONS)
         patch.setattr(switchboard, "_OPTIONS", OPTIONS)
         patch.setattr(search, "build_checker", quick_build)
-        compare = import_module("stillgate.interlocks.compare")  # a function that hides its module
+        compare = import_module(
+            "stillgate.interlocks.analyses.version_diff"
+        )  # a function that hides its module
         patch.setattr(compare, "build_checker", quick_build)
         yield

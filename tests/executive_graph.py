@@ -9,9 +9,9 @@ from __future__ import annotations
 from itertools import product
 
 import networkx as nx
-from stillgate.controller.executive import Executive
-from stillgate.controller.history import Snapshot
-from stillgate.controller.machine import Machine
+from stillgate.controller.execution.executive import Executive
+from stillgate.controller.execution.history import Snapshot
+from stillgate.controller.machine_file.machine import Machine
 
 Situation = tuple[tuple[str | None, ...], tuple[int, ...]]
 """States of all sequences and values of all memory."""

@@ -10,17 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import networkx as nx
-import stillgate.interlocks.explorer as explorer_module
-from stillgate.controller.toolchain import build_library
+from stillgate.controller.c.toolchain import build_library
+from stillgate.interlocks.exploration.engine_files import engine_files
 
-FOLDER = Path(explorer_module.__file__).parent
 OPTIONS = ("-std=gnu11", "-O1", "-Wall", "-Wextra", "-Wno-unused-function", "-Werror")
 
 
 def build(text: str, *options: str) -> Path:
     """Library of a hand-written translation unit."""
-    sources = {path.name: path.read_text(encoding="utf-8") for path in FOLDER.glob("explorer*.[ch]")}
-    return build_library(sources | {"machine.c": text}, "machine.c", options=(*OPTIONS, *options))
+    return build_library(engine_files() | {"machine.c": text}, "machine.c", options=(*OPTIONS, *options))
 
 
 def machine(body: str, *, bits: int, breaks: int = 1, marks: int = 1, goals: int = 0) -> str:
@@ -30,7 +28,7 @@ def machine(body: str, *, bits: int, breaks: int = 1, marks: int = 1, goals: int
 #define SG_BREAKS {breaks}
 #define SG_MARKS {marks}
 #define SG_POSSIBLE {goals}
-#include "explorer_api.h"
+#include "step_api.h"
 {body}
 #include "explorer.c"
 """

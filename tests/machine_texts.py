@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stillgate.controller.errors import MachineFileError, Problem, Severity
-from stillgate.controller.reader import read_machine_text
+from stillgate.controller.reading.reader import read_machine_text
 
 YARD_GATE = """\
 machine: yard_gate

@@ -18,7 +18,7 @@ from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 MachineDict = dict[str, Any]
 Draw = Callable[[st.SearchStrategy[Any]], Any]

@@ -6,11 +6,11 @@ import ctypes
 import re
 from collections.abc import Sequence
 
-from stillgate.controller.emit_c import c_name, emit_controller
-from stillgate.controller.lowering import lower_controller
-from stillgate.controller.machine import Machine
-from stillgate.controller.program import Cell, ControllerProgram
-from stillgate.controller.toolchain import build_library
+from stillgate.controller.c.emit_c import c_name, emit_controller
+from stillgate.controller.c.toolchain import build_library
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.lowering import lower_controller
+from stillgate.controller.program.program import Cell, ControllerProgram
 
 STATIC = re.compile(r"^static [\w ]+?\**(\w+)\(", re.MULTILINE)
 OPTIONS = ("-std=c99", "-O0", "-w")

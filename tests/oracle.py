@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from stillgate.controller.expression import (
+from stillgate.controller.expressions.expression import (
     Binary,
     Edge,
     EdgeOf,
@@ -24,7 +24,7 @@ from stillgate.controller.expression import (
     canonical,
     walk,
 )
-from stillgate.controller.machine import Exit, Level, Machine, Override, Sequence
+from stillgate.controller.machine_file.machine import Exit, Level, Machine, Override, Sequence
 
 
 @dataclass

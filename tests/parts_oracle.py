@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TypeVar
 
-from stillgate.controller.expression import At, Binary, Expression, Name, Not, Operator, Truth
-from stillgate.controller.machine import Automaton, Flow, Machine, PartExit, Spin, Travel
+from stillgate.controller.expressions.expression import At, Binary, Expression, Name, Not, Operator, Truth
+from stillgate.controller.machine_file.machine import Automaton, Flow, Machine, PartExit, Spin, Travel
 
 Outputs = frozenset[str]
 """The outputs that are driven."""

@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from python_search import leaves
-from stillgate.controller.evaluate import Compiler, Layout, Values, answer_from_cells
-from stillgate.controller.lowering import lower_controller
-from stillgate.controller.machine import Machine
-from stillgate.controller.program import Assign, Cell, Complement, NoteKind, Observation, Ref, Scope
-from stillgate.controller.quantities import Milliseconds, Ticks
-from stillgate.interlocks.loop_runner import Chooser
-from stillgate.sim_io.faults import Fault, FaultKind, faults_of
-from stillgate.sim_io.plant import lower_plant
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.program.evaluate import Compiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.lowering import lower_controller
+from stillgate.controller.program.program import Assign, Cell, Complement, NoteKind, Observation, Ref, Scope
+from stillgate.interlocks.loop.interpreter import Chooser
+from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
+from stillgate.sim_io.parts.plant import lower_plant
 
 State = tuple[int, ...]
 Ticking = tuple[bool, State]

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
-from stillgate.controller.evaluate import Compiler, Layout, Values
-from stillgate.controller.machine import Machine
-from stillgate.controller.program import Assign, Cell, NoteKind, Observation, Scope
-from stillgate.controller.quantities import Ticks
-from stillgate.interlocks.hypotheses import Hypothesis, Trouble
-from stillgate.sim_io.plant import lower_plant
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.evaluate import Compiler, Layout, Values
+from stillgate.controller.program.program import Assign, Cell, NoteKind, Observation, Scope
+from stillgate.interlocks.diagnosis.hypotheses import Hypothesis, Trouble
+from stillgate.sim_io.parts.plant import lower_plant
 
 NEVER = -2
 """Begin of a fault that has not begun."""

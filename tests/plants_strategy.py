@@ -20,7 +20,7 @@ from machines_strategy import (
     time,
     truth,
 )
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 STOPS = ("shut", "open", "middle")
 PATTERNS = ("never", "always", "response", "invariance", "precedence", "reach", "from_anywhere")

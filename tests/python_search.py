@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
-from stillgate.interlocks.closed_loop import ClosedLoop
-from stillgate.interlocks.loop_runner import Chooser, LoopRunner, Tick
+from stillgate.interlocks.loop.closed_loop import ClosedLoop
+from stillgate.interlocks.loop.interpreter import Chooser, LoopRunner, Tick
 
 Result = TypeVar("Result")
 Key = tuple[int, ...]

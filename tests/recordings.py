@@ -7,11 +7,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine_text
-from stillgate.sim_io.log import Change, Log, Signal, Subject, Value
-from stillgate.sim_io.recorder import Recorder
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.sim_io.logs.log import Change, Log, Signal, Subject, Value
+from stillgate.sim_io.logs.recorder import Recorder
+from stillgate.sim_io.simulation.simulation import Simulation
 
 TEXT = """\
 machine: door

@@ -10,9 +10,10 @@ import random
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
-from stillgate.controller.machine import Machine
-from stillgate.sim_io.log import NO_STATE, Change, Log, Signal, Subject, Value, read_log
-from stillgate.sim_io.readers.columns import ColumnMap
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.sim_io.logs.log import NO_STATE, Change, Log, Signal, Subject, Value
+from stillgate.sim_io.logs.readers import read_log
+from stillgate.sim_io.logs.readers.columns import ColumnMap
 
 Scans = Sequence[Mapping[Signal, Value]]
 """What every signal was after each scan."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 from hypothesis import strategies as st
 from machines_strategy import Draw
 from plants_strategy import closed_machines
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.hypotheses import Hypothesis, Trouble, hypotheses_of
-from stillgate.sim_io.disturbances import Disturbance, DisturbanceKind
-from stillgate.sim_io.operators import OperatorKind
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.diagnosis.hypotheses import Hypothesis, Trouble, hypotheses_of
+from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
+from stillgate.sim_io.simulation.operators import OperatorKind
+from stillgate.sim_io.simulation.simulation import Simulation
 
 Seen = tuple[dict[str, int | None], dict[str, int], bool]
 """What a log says of one scan: inputs, outputs asked for, power."""

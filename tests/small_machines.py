@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 MachineDict = dict[str, Any]
 

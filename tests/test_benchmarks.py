@@ -16,9 +16,9 @@ import pytest
 from engine import searching
 from machine_texts import YARD_GATE
 from python_search import search
-from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.controller.toolchain import find_compiler
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
+from stillgate.controller.c.toolchain import find_compiler
+from stillgate.controller.reading.reader import read_machine, read_machine_text
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
 ROOT = Path(__file__).parent.parent
 

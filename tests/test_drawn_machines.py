@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from pydantic import BaseModel
-from stillgate.controller.expression import (
+from stillgate.controller.expressions.expression import (
     Binary,
     EdgeOf,
     Expression,
@@ -16,7 +16,16 @@ from stillgate.controller.expression import (
     Operator,
     walk,
 )
-from stillgate.controller.machine import Automaton, Flow, Machine, PartExit, Precedence, Section, Spin, Travel
+from stillgate.controller.machine_file.machine import (
+    Automaton,
+    Flow,
+    Machine,
+    PartExit,
+    Precedence,
+    Section,
+    Spin,
+    Travel,
+)
 from whole_oracle.drawing import draw_machine
 from whole_oracle.monitors import conditions_of
 from whole_oracle.parts import drives_of

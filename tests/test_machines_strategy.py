@@ -12,8 +12,8 @@ from machines_strategy import SMALL, MachineDict, machine_dicts, machine_text, m
 from oracle import Oracle
 from plants_strategy import PATTERNS, closed_machine_dicts, closed_machines
 from stillgate.controller.errors import Severity
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine_text
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine_text
 
 CONSTRUCTS = (
     "rising(", "falling(", "held(", '"after"', '"debounce"', '"overrides"', '"unless"', '"range"',

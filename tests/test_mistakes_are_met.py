@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from stillgate.controller.expression import HeldFor
+from stillgate.controller.expressions.expression import HeldFor
 from whole_oracle.comparing import small_machine
 from whole_oracle.judging import Judgement, TooLarge, judge
 from whole_oracle.monitors import Monitor

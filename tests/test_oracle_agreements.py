@@ -7,8 +7,8 @@ from random import Random
 import pytest
 from agreement import proved
 from backends import HAS_COMPILER, ExecutiveBackend, NativeBackend
-from stillgate.controller.machine import Level, Machine
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.sim_io.simulation.simulation import Simulation
 from whole_oracle.comparing import small_machine
 from whole_oracle.drawing import draw_machine
 from whole_oracle.faults import POWER

@@ -13,9 +13,9 @@ from engine import searching
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from plants_strategy import PATTERNS, closed_machine_dicts
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.wording import pattern_of
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.results.requirement_text import pattern_of
 
 EXAMPLES = 200
 

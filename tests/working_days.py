@@ -16,7 +16,7 @@ import random
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 
-from stillgate.sim_io.simulation import Simulation
+from stillgate.sim_io.simulation.simulation import Simulation
 
 Deed = Callable[[], Iterator[int]]
 """Something done at the controls; yields how many scans pass before it goes on."""

@@ -15,10 +15,10 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from stillgate.controller.reader import read_machine
-from stillgate.sim_io.disturbances import parse_disturbance
-from stillgate.sim_io.recorder import Recorder
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.reading.reader import read_machine
+from stillgate.sim_io.faults.disturbances import parse_disturbance
+from stillgate.sim_io.logs.recorder import Recorder
+from stillgate.sim_io.simulation.simulation import Simulation
 
 FOLDER = Path(__file__).parent
 MACHINE = FOLDER.parent / "lavender_harvester.yaml"

@@ -14,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Automaton, PartExit
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.machine import Automaton, PartExit
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
@@ -35,10 +36,9 @@ from stillgate.controller.program import (
     conjunction,
     disjunction,
 )
-from stillgate.controller.quantities import Ticks
 
 from .base import PartProgram, PlantNames, Range, choice_of, truth_cell, widened
-from .clock import KNOWN, UNDECIDED, UNKNOWN, Clock
+from .clock import KNOWN, UNDECIDED, UNKNOWN, PartClock
 
 
 def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgram:
@@ -48,13 +48,13 @@ def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgra
     places = [_Place.of(name, part, key, names) for key in states]
     starts = places if part.starts == "anywhere" else [places[states.index(part.starts)]]
     unknown = [] if part.just_entered else starts
-    waited = Clock.of(
+    waited = PartClock.of(
         f"{name}.waited",
         max(place.longest for place in places),
         may_run_at_power_on=any(place.unknown_stay for place in unknown),
     )
     held = [
-        Clock.of(
+        PartClock.of(
             f"{name}.held_{number}",
             max(place.longest_held(number) for place in places),
             may_run_at_power_on=any(place.unknown_held(number) for place in unknown),
@@ -96,6 +96,7 @@ def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgra
         name=name,
         kind=part.kind,
         cells=(state, *waited.cells, *(cell for clock in held for cell in clock.cells)),
+        clocks=tuple(clock.mark for clock in (waited, *held)),
         begin=choice_of(
             Cell(f"{name}.begins", 0, len(states), 0, Scope.PART, persistent=False),
             [stands(place) for place in starts],
@@ -197,7 +198,7 @@ class _Place:
 class _Moves:
     """What one tick does in each state."""
 
-    def __init__(self, name: str, state: Cell, waited: Clock, held: Sequence[Clock]) -> None:
+    def __init__(self, name: str, state: Cell, waited: PartClock, held: Sequence[PartClock]) -> None:
         self.state, self.waited, self.held = state, waited, held
         self.taken, self.must = truth_cell(f"{name}.taken"), truth_cell(f"{name}.must")
         self.happens, self.rather = truth_cell(f"{name}.happens"), truth_cell(f"{name}.rather")
@@ -253,7 +254,7 @@ class _Moves:
         latest = way.latest
         return FALSE if latest is None else self._both(way, self._clock(place, way).surely(latest))
 
-    def _clock(self, place: _Place, way: _Way) -> Clock:
+    def _clock(self, place: _Place, way: _Way) -> PartClock:
         return self.held[place.timed.index(way)] if way in place.timed else self.waited
 
     @staticmethod

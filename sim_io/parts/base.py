@@ -13,14 +13,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Expression, Operator
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Expression, Operator
+from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Block,
     Cell,
     Choose,
+    Clock,
+    ClockKind,
     Constant,
     If,
     Operation,
@@ -30,7 +33,6 @@ from stillgate.controller.program import (
     Term,
     ticks_up,
 )
-from stillgate.controller.quantities import Milliseconds, Ticks
 
 Range = tuple[Ticks, Ticks]
 """Soonest and latest, in ticks."""
@@ -51,6 +53,7 @@ class PartProgram:
     name: str
     kind: str
     cells: tuple[Cell, ...]
+    clocks: tuple[Clock, ...]
     begin: Block
     conditions: Block
     moves: Block
@@ -90,6 +93,14 @@ class Timer:
             Cell(f"{part}.soonest", 0, longest[0], 0, Scope.PART),
             Cell(f"{part}.latest", 0, longest[1], 0, Scope.PART),
             Cell(f"{part}.happens", 0, 1, 0, Scope.PART, persistent=False),
+        )
+
+    @property
+    def clocks(self) -> tuple[Clock, ...]:
+        """Both, as clocks that count down."""
+        return (
+            Clock(self.soonest, ClockKind.SOONEST, Constant(self.soonest.high + 1)),
+            Clock(self.latest, ClockKind.LATEST, Constant(self.latest.high + 1)),
         )
 
     def set(self, span: Range) -> Block:

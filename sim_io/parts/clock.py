@@ -19,14 +19,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.lowering import count_up
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.lowering import count_up
+from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Block,
     Cell,
+    Clock,
+    ClockKind,
     Constant,
     If,
     Operation,
@@ -36,13 +39,12 @@ from stillgate.controller.program import (
     Term,
     disjunction,
 )
-from stillgate.controller.quantities import Ticks
 
 KNOWN, UNKNOWN, UNDECIDED = range(3)
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class PartClock:
     """A clock: its count, and whether it runs since before power-on, if it ever can.
 
     ``unknown`` is 0, 1 if it does, or 2 if that is not decided yet.
@@ -52,15 +54,20 @@ class Clock:
     unknown: Cell | None
 
     @staticmethod
-    def of(name: str, cap: Ticks, *, may_run_at_power_on: bool) -> Clock:
+    def of(name: str, cap: Ticks, *, may_run_at_power_on: bool) -> PartClock:
         """A clock that is compared with nothing beyond ``cap``."""
         unknown = Cell(f"{name}_unknown", 0, UNDECIDED, 0, Scope.PART) if may_run_at_power_on else None
-        return Clock(Cell(name, 0, cap, 0, Scope.PART), unknown)
+        return PartClock(Cell(name, 0, cap, 0, Scope.PART), unknown)
 
     @property
     def cells(self) -> tuple[Cell, ...]:
         """Its state."""
         return (self.count,) if self.unknown is None else (self.count, self.unknown)
+
+    @property
+    def mark(self) -> Clock:
+        """Its count, for who treats time apart."""
+        return Clock(self.count, ClockKind.PART_WAITS, Constant(self.count.high))
 
     def reset(self, unknown: int = KNOWN) -> Block:
         """Begins from 0; or, at power-on only, from nobody knows where."""

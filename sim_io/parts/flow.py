@@ -8,8 +8,8 @@ file says that it was just then.
 
 from __future__ import annotations
 
-from stillgate.controller.machine import Flow
-from stillgate.controller.program import Assign, Block, Cell, Constant, If, Ref, Scope
+from stillgate.controller.machine_file.machine import Flow
+from stillgate.controller.program.program import Assign, Block, Cell, Constant, If, Ref, Scope
 
 from .base import PartProgram, PlantNames, Range, Timer, choice_of, truth_cell, widened
 
@@ -39,6 +39,7 @@ def lower_flow(name: str, part: Flow, names: PlantNames) -> PartProgram:
         name=name,
         kind=part.kind,
         cells=(present, timer.soonest, timer.latest),
+        clocks=timer.clocks,
         begin=choice_of(Cell(f"{name}.begins", 0, 1, 0, Scope.PART, persistent=False), starts),
         conditions=(Assign(runs, names.condition(name, part.runs_while.tree)),),
         moves=moves,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stillgate.controller.machine import Automaton, Flow, Spin, Travel
+from stillgate.controller.machine_file.machine import Automaton, Flow, Spin, Travel
 
 from .automaton import lower_automaton
 from .base import PartProgram, PlantNames

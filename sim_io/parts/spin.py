@@ -11,9 +11,9 @@ take anything up to the full time: the speed at that moment is not tracked.
 
 from __future__ import annotations
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Spin
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.machine import Spin
+from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
@@ -81,6 +81,7 @@ def lower_spin(name: str, part: Spin, names: PlantNames) -> PartProgram:
         name=name,
         kind=part.kind,
         cells=(speed, timer.soonest, timer.latest),
+        clocks=timer.clocks,
         begin=choice_of(Cell(f"{name}.begins", 0, 3, 0, Scope.PART, persistent=False), starts),
         conditions=(Assign(driven, names.condition(name, part.drive.tree)),),
         moves=(If(Ref(driven), (when_driven,), (when_not,)),),

@@ -14,9 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from stillgate.controller.expression import Operator
-from stillgate.controller.machine import Travel
-from stillgate.controller.program import (
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.machine import Travel
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
@@ -32,7 +33,6 @@ from stillgate.controller.program import (
     conjunction,
     disjunction,
 )
-from stillgate.controller.quantities import Ticks
 
 from .base import PartProgram, PlantNames, Range, Timer, choice_of, truth_cell, widened
 
@@ -109,6 +109,7 @@ def lower_travel(name: str, part: Travel, names: PlantNames) -> PartProgram:
         name=name,
         kind=part.kind,
         cells=(place, heading, timer.soonest, timer.latest, *((moved,) if senses_motion else ())),
+        clocks=timer.clocks,
         begin=(
             *_begin(name, part, stands, spans[FORWARD][1]),
             *((Choose(moved, 2),) if senses_motion else ()),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from backends import ExecutiveBackend, OracleBackend, trace
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 PAGE = Path(__file__).parents[2] / "docs" / "explanation" / "one-scan.md"
 TRACE = re.compile(r"```trace(?: debounce (?P<debounce>\d+ ms))?\n(?P<body>.*?)```", re.DOTALL)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine_text
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine_text
 
 GATE = """\
 machine: yard_gate

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from stillgate.diagrams.chart import chart_of
-from stillgate.diagrams.recording import recording_of_frames
-from stillgate.sim_io.script import parse_script, play
-from stillgate.sim_io.simulation import Simulation
+from stillgate.diagrams.charts.chart import chart_of
+from stillgate.interlocks.results.recording import recording_of_frames
+from stillgate.sim_io.simulation.script import parse_script, play
+from stillgate.sim_io.simulation.simulation import Simulation
 
 from .gate import gate
 

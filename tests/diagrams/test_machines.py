@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from stillgate.controller.reader import read_machine
-from stillgate.diagrams.machine_diagram import machine_diagram
-from stillgate.diagrams.overview import whole_machine_diagram
-from stillgate.diagrams.renderer import Picture, find_renderer
-from stillgate.diagrams.state_diagram import state_diagram
+from stillgate.controller.reading.reader import read_machine
+from stillgate.diagrams.graphs.machine_diagram import machine_diagram
+from stillgate.diagrams.graphs.overview import whole_machine_diagram
+from stillgate.diagrams.graphs.renderer import Picture, find_renderer
+from stillgate.diagrams.graphs.state_diagram import state_diagram
 
-from .test_state_diagram import texts
+from .graphs.test_state_diagram import texts
 
 MACHINES = Path(__file__).parent.parent.parent / "machines"
 

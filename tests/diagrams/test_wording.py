@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from stillgate.controller.grammar import parse_expression
-from stillgate.controller.reader import read_machine_text
+from stillgate.controller.expressions.grammar import parse_expression
+from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.wording import condition_words, one_line, wrap_words
 
 

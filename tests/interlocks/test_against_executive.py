@@ -11,8 +11,8 @@ from executive_graph import executive_graph, first_seen
 from hypothesis import HealthCheck, assume, given, settings
 from machines_strategy import SMALL, machines
 from python_search import search
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import close_loop
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.loop.closed_loop import close_loop
 
 State = tuple[str | None, ...]
 

@@ -9,9 +9,9 @@ from engine import search_c
 from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
+from stillgate.sim_io.simulation.simulation import Simulation
 
 Seen = tuple[tuple[str | None, ...], tuple[str, ...]]
 

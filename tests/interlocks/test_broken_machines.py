@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.check import check
-from stillgate.interlocks.verdict import Word
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.checking.checker import check
+from stillgate.interlocks.results.verdict import Word
 
 MACHINES = Path(__file__).parents[2] / "machines"
 BROKEN = sorted((MACHINES / "broken").glob("*.yaml"))

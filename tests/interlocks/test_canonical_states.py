@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import pytest
 from machines_strategy import REMEMBERING, MachineDict, apart, machine_dicts
 from python_search import Found, search
-from stillgate.controller import footprint
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program import footprint
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
 COUNT, AT_NIGHT = 80, 40
 """Machines at every run; chunks as large at night."""

@@ -22,16 +22,15 @@ from many_controllers import OfMany, compiled
 from plants_strategy import CHUNK, twenty_machines
 from python_search import search
 from stillgate.controller.effort import Effort
-from stillgate.controller.executive import Executive
-from stillgate.controller.machine import Level, Machine
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.verdict import Cause, CheckResult, Story, Word
-from stillgate.sim_io.faults import faults_of
-from stillgate.sim_io.simulation import disturbance_of
-
+from stillgate.controller.execution.executive import Executive
+from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.results.verdict import Cause, CheckResult, Story, Word
+from stillgate.sim_io.faults.fault_list import faults_of
+from stillgate.sim_io.simulation.simulation import disturbance_of
 from stillgate.testing import RequirementBroken, machine_rules
-from stillgate.testing.lowered_run import LoweredMachine
+from stillgate.testing.fast_simulation import LoweredMachine
 
 MACHINES = Path(__file__).parents[2] / "machines"
 COUNT = 200
@@ -217,7 +216,7 @@ def all_agree(items: list[dict[str, object]], *, prove: bool) -> int:
         result = checked(text, tick=scan, faults=1, use_cache=False)
         stories += replayed(result, document.machine)
         if prove:
-            from stillgate.interlocks.second_opinion import second_opinion
+            from stillgate.interlocks.analyses.cross_check import second_opinion
 
             opinion = second_opinion(
                 document, tick=scan, faults=1, effort=Effort().within(5), explored=result

@@ -14,10 +14,10 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 from plain_tracker import NEVER, PlainTracker
 from seen_runs import Seen, machines, recorded
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.diagnosis import Tracking
-from stillgate.interlocks.hypotheses import Hypothesis, Trouble
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.diagnosis.diagnosis import Tracking
+from stillgate.interlocks.diagnosis.hypotheses import Hypothesis, Trouble
 
 Bounds = tuple[int, int] | None
 

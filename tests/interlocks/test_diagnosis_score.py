@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 from diagnosed_runs import score, summary
 from diagnosis_score import all_scores, fault_names, scored
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.diagnosis import diagnose
-from stillgate.interlocks.hypotheses import NOTHING, hypotheses_of
-from stillgate.sim_io.log import Change, LogHeader, Subject, log_in_memory
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.diagnosis.diagnosis import diagnose
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, hypotheses_of
+from stillgate.sim_io.logs.log import Change, LogHeader, Subject, log_in_memory
 
 MACHINES = Path(__file__).parents[2] / "machines"
 SAW, DEMO = MACHINES / "guarded_saw.yaml", MACHINES / "lavender_harvester.yaml"

@@ -12,8 +12,8 @@ import pytest
 from engine import checked
 from large_machines import LARGE
 from stillgate.controller.errors import MachineFileError, UsageError
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.verdict import CheckResult
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.results.verdict import CheckResult
 
 ONE_THREAD = {"use_cache": False, "threads": 1}
 
@@ -57,7 +57,6 @@ def test_more_exits_than_fit_are_refused_with_a_sentence() -> None:
         read_machine_text(json.dumps(content), "machine.yaml")
 
 
-@pytest.mark.night  # the tables are made before they are found to be too many
 def test_a_hold_of_too_many_ticks_is_refused_with_a_sentence() -> None:
     content, _ = LARGE["a_long_hold"]()
     text = json.dumps(content).replace("held(a, 10 s)", "held(a, 600 s)")

@@ -20,26 +20,17 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 from resampled import Scans, by_scan, changed_csv, sampled_can, sampled_csv, samples
 from seen_runs import BENCH, disturbance_for, machines
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.interlocks.diagnosis import diagnose
-from stillgate.interlocks.explanations import Diagnosis
-from stillgate.interlocks.hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
-from stillgate.interlocks.replay import replay
-from stillgate.sim_io.log import (
-    ALIVE,
-    Change,
-    Log,
-    LogHeader,
-    Subject,
-    Telling,
-    Timing,
-    log_in_memory,
-    read_log,
-)
-from stillgate.sim_io.operators import OperatorKind
-from stillgate.sim_io.simulation import Simulation
-from stillgate.sim_io.tap import Tap
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine, read_machine_text
+from stillgate.interlocks.diagnosis.diagnosis import diagnose
+from stillgate.interlocks.diagnosis.explanations import Diagnosis
+from stillgate.interlocks.diagnosis.hypotheses import NOTHING, Hypothesis, Trouble, hypotheses_of
+from stillgate.interlocks.replay.log_replay import replay
+from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, Telling, Timing, log_in_memory
+from stillgate.sim_io.logs.readers import read_log
+from stillgate.sim_io.simulation.operators import OperatorKind
+from stillgate.sim_io.simulation.simulation import Simulation
 from working_days import DAYS
 
 MACHINES = Path(__file__).parents[2] / "machines"

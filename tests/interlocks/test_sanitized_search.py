@@ -7,9 +7,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.search import checker_files
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.exploration.search import checker_files
+from stillgate.interlocks.loop.closed_loop import close_loop
 
 MACHINES = Path(__file__).parents[2] / "machines"
 MAIN = """

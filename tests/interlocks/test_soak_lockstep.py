@@ -14,14 +14,14 @@ from closed_gate import quick
 from hypothesis import given
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine, read_machine_text
-from stillgate.interlocks.requirement_watch import RequirementWatch
-from stillgate.interlocks.soak_judging import judged_batch
-from stillgate.sim_io.batch import BatchSimulation, Setting, shift_seed
-from stillgate.sim_io.disturbances import Disturbance, contradict, disturbances_of, parse_disturbance
-from stillgate.sim_io.operators import OperatorKind
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine, read_machine_text
+from stillgate.interlocks.monitoring.requirement_watch import RequirementWatch
+from stillgate.interlocks.monitoring.soak_monitors import judged_batch
+from stillgate.sim_io.faults.disturbances import Disturbance, contradict, disturbances_of, parse_disturbance
+from stillgate.sim_io.simulation.batch import BatchSimulation, Setting, shift_seed
+from stillgate.sim_io.simulation.operators import OperatorKind
+from stillgate.sim_io.simulation.simulation import Simulation
 
 MACHINES = Path(__file__).parents[2] / "machines"
 PATTERNS = ("never", "always", "response", "invariance", "precedence")

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 from oracle import Oracle
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.check import check
-from stillgate.interlocks.compare import compare
-from stillgate.interlocks.verdict import Word
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.analyses.version_diff import compare
+from stillgate.interlocks.checking.checker import check
+from stillgate.interlocks.results.verdict import Word
 
 FOLDER = Path(__file__).parent / "false_verdicts"
 

@@ -10,8 +10,8 @@ from difflib import SequenceMatcher
 from pathlib import Path
 
 import pytest
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine
 
 MACHINES = Path(__file__).parents[2] / "machines"
 BROKEN = sorted((MACHINES / "broken").glob("*.yaml"))

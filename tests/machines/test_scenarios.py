@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.scenario_run import run_scenario
-from stillgate.sim_io.scenario_reader import load_scenario
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.monitoring.scenario_run import run_scenario
+from stillgate.sim_io.scenarios.scenario_reader import load_scenario
 
 MACHINES = Path(__file__).parents[2] / "machines"
 SCENARIOS = sorted((MACHINES / "scenarios").glob("*.scenario.yaml"))

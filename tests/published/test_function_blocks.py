@@ -14,7 +14,7 @@ import pytest
 from backends import PYTHON_BACKENDS, Backend, every_backend, trace
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 ARGUMENTS = ("clk", "clk and true", "not (not clk)")
 """A block fed by an input itself, and by more than a name (another memory in the program)."""

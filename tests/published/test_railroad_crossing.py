@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 from engine import searching
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.closed_loop import close_loop
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.loop.closed_loop import close_loop
 
 TEXT = (Path(__file__).parent / "machines" / "railroad_crossing.yaml").read_text(encoding="utf-8")
 TICK = 100  # ms

@@ -13,8 +13,8 @@ from engine import search_c
 from executive_graph import Situation, executive_graph, first_seen
 from hypothesis import HealthCheck, assume, given, settings
 from machines_strategy import SMALL, machines
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
 MACHINES = {
     "semaphore": small.semaphore(),

@@ -19,9 +19,9 @@ import pytest
 import rtamt
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
-from stillgate.controller.machine import Machine
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.loop_runner import LoopRunner
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.loop.interpreter import LoopRunner
 
 SCAN = 10  # ms
 SIGNALS = ("p", "q", "other")

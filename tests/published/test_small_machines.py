@@ -13,9 +13,9 @@ import small_machines as small
 from engine import quick_build, searching
 from small_machines import MachineDict
 from stillgate.controller.effort import Effort
-from stillgate.interlocks.closed_loop import ClosedLoop, close_loop
-from stillgate.interlocks.explorer import Explorer
-from stillgate.interlocks.packing import packed_fields, unpack
+from stillgate.interlocks.exploration.explorer import Explorer
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
+from stillgate.interlocks.loop.state_layout import packed_fields, unpack
 
 PELL = (0, 1, 2, 5, 12, 29, 70, 169, 408, 985)
 STEPS_A = {2: 8, 3: 27, 4: 88, 5: 265, 6: 768, 7: 2163, 8: 5968}

@@ -16,12 +16,12 @@ from evidence_build import built_quickly
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stillgate.controller.effort import Effort
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.evidence import Outcome
-from stillgate.interlocks.fault_table import fault_table
-from stillgate.sim_io.simulation import Simulation
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.results.analyses import Outcome
+from stillgate.sim_io.simulation.simulation import Simulation
 
 MACHINES = Path(__file__).parents[2] / "machines"
 SCAN = 10

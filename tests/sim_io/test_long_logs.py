@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from recordings import TEXT, door
-from stillgate.sim_io.log import LogHeader, signals_of
-from stillgate.sim_io.log_records import Record, RecordKind, Start, encode_start, encode_values
+from stillgate.sim_io.logs.log import LogHeader, signals_of
+from stillgate.sim_io.logs.log_records import Record, RecordKind, Start, encode_start, encode_values
 
 MOST_MEMORY = 150 * 2**20
 """Bytes; the libraries alone take half of it."""
@@ -19,9 +19,9 @@ MOST_MEMORY = 150 * 2**20
 READ = """
 import sys, time
 from pathlib import Path
-from stillgate.controller.reader import read_machine
-from stillgate.sim_io.log import read_log
-from stillgate.sim_io.readers.columns import ColumnMap
+from stillgate.controller.reading.reader import read_machine
+from stillgate.sim_io.logs.log import read_log
+from stillgate.sim_io.logs.readers.columns import ColumnMap
 
 folder, name = Path(sys.argv[1]), sys.argv[2]
 can = name.endswith("txt")

@@ -13,10 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recordings import RUN, TEXT, assert_claims_nothing_false, door, record_run
 from stillgate.controller.errors import UsageError
-from stillgate.controller.reader import read_machine_text
-from stillgate.sim_io.log import Change, read_log
-from stillgate.sim_io.log_records import Record, RecordKind, encode_values
-from stillgate.sim_io.log_trouble import TroubleKind
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.sim_io.logs.log import Change
+from stillgate.sim_io.logs.log_records import Record, RecordKind, encode_values
+from stillgate.sim_io.logs.log_trouble import TroubleKind
+from stillgate.sim_io.logs.readers import read_log
 
 
 @cache

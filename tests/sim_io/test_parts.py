@@ -20,12 +20,12 @@ from parts_oracle import Outputs, PartsOracle
 from parts_oracle import Plant as Standings
 from plants_strategy import part_machine_dicts
 from python_search import leaves, search
-from stillgate.controller.evaluate import Compiler, Layout
-from stillgate.controller.machine import Machine
-from stillgate.controller.program import TRUE, Cell
-from stillgate.interlocks.closed_loop import close_loop
-from stillgate.interlocks.loop_runner import Chooser
-from stillgate.sim_io.plant import lower_plant
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.evaluate import Compiler, Layout
+from stillgate.controller.program.program import TRUE, Cell
+from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.loop.interpreter import Chooser
+from stillgate.sim_io.parts.plant import lower_plant
 
 Seen = tuple[str, ...]
 Values = tuple[int, ...]

@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from stillgate.controller.reader import read_machine, read_machine_text
-
 from stillgate.commands.new import starter_text
+from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.testing.connections import Connections
-from stillgate.testing.failing import Coming, suspects_of
-from stillgate.testing.lowered_run import LoweredMachine, LoweredRun
+from stillgate.testing.fast_simulation import LoweredMachine, LoweredRun
+from stillgate.testing.fault_timing import Coming, suspects_of
 
 MACHINES = Path(__file__).parents[2] / "machines"
 SAW = read_machine(MACHINES / "guarded_saw.yaml").machine

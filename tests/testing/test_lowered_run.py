@@ -10,13 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from plants_strategy import closed_machines
 from stillgate.controller.errors import UsageError
-from stillgate.controller.machine import Machine
-from stillgate.controller.reader import read_machine
-from stillgate.interlocks.requirement_watch import RequirementWatch
-from stillgate.sim_io.faults import faults_of
-from stillgate.sim_io.simulation import Simulation, disturbance_of
-
-from stillgate.testing.lowered_run import LoweredMachine, LoweredRun
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.monitoring.requirement_watch import RequirementWatch
+from stillgate.sim_io.faults.fault_list import faults_of
+from stillgate.sim_io.simulation.simulation import Simulation, disturbance_of
+from stillgate.testing.fast_simulation import LoweredMachine, LoweredRun
 from stillgate.testing.strategies import switch_disturbances
 
 MACHINES = Path(__file__).parents[2] / "machines"

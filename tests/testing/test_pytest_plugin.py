@@ -10,12 +10,11 @@ from importlib import import_module
 from pathlib import Path
 
 import pytest
+import stillgate.testing.plugin.machine_items
+import stillgate.testing.plugin.scenario_items  # noqa: F401  loaded once, not anew by every inner run
 from engine import quick_build
-from stillgate.interlocks import search
-
-import stillgate.testing.machine_items
-import stillgate.testing.scenario_items  # noqa: F401  loaded once, not anew by every inner run
 from stillgate.commands.new import starter_text
+from stillgate.interlocks.exploration import search
 
 pytest_plugins = ["pytester"]
 
@@ -83,7 +82,7 @@ def test_an_unchanged_file_is_not_even_read(
     pytester: pytest.Pytester, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pytester.runpytest("-q").assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
-    monkeypatch.setattr(import_module("stillgate.controller.reader"), "read_machine", None)
+    monkeypatch.setattr(import_module("stillgate.controller.reading.reader"), "read_machine", None)
     pytester.runpytest("-q").assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
 
 
@@ -368,7 +367,7 @@ def test_two_workers_check_a_file_once(pytester: pytest.Pytester, folder: Path) 
     """With items spread over both: each check leaves a line in a file."""
     pytester.makeconftest(
         "import importlib\n"
-        "module = importlib.import_module('stillgate.interlocks.check')\n"
+        "module = importlib.import_module('stillgate.interlocks.checking.checker')\n"
         "true = module.check\n"
         "def check(*arguments, **options):\n"
         "    with open('checks.txt', 'a') as file:\n"
@@ -384,7 +383,7 @@ def test_two_workers_check_a_file_once(pytester: pytest.Pytester, folder: Path) 
 def test_an_interrupted_check_ends_the_run_as_pytest_does(pytester: pytest.Pytester, folder: Path) -> None:
     pytester.makeconftest(
         "import dataclasses, importlib\n"
-        "module = importlib.import_module('stillgate.interlocks.check')\n"
+        "module = importlib.import_module('stillgate.interlocks.checking.checker')\n"
         "true = module.check\n"
         "def check(*arguments, **options):\n"
         "    result = true(*arguments, **options)\n"

@@ -6,9 +6,8 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from stillgate.interlocks.verdict import CheckResult
-
-from stillgate.testing.shared_result import shared_result
+from stillgate.interlocks.results.verdict import CheckResult
+from stillgate.testing.plugin.shared_result import shared_result
 
 RESULT = CheckResult(
     machine="m", digest="00", version="1", tick=100, scan=20, faults=1, assumptions=("No faults.",),

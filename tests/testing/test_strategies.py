@@ -12,15 +12,14 @@ from hypothesis import HealthCheck, Phase, find, given, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
 from plants_strategy import closed_machines
-from stillgate.controller.errors import StillgateError
-from stillgate.controller.reader import read_machine_text
-from stillgate.sim_io.faults import faults_of
-from stillgate.sim_io.scenario import Scenario
-from stillgate.sim_io.scenario_reader import load_scenario_bytes
-from stillgate.sim_io.scenario_writer import scenario_text
-
 from stillgate import load_scenario, run_scenario, testing, write_scenario
 from stillgate.commands.new import starter_text
+from stillgate.controller.errors import StillgateError
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.sim_io.faults.fault_list import faults_of
+from stillgate.sim_io.scenarios.scenario import Scenario
+from stillgate.sim_io.scenarios.scenario_reader import load_scenario_bytes
+from stillgate.sim_io.scenarios.scenario_writer import scenario_text
 from stillgate.testing import (
     MachineRules,
     RequirementBroken,

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from engine import checked
-from stillgate.controller.machine import FromAnywhere, Machine
-from stillgate.controller.reader import read_machine_text
-from stillgate.interlocks.verdict import CheckResult
+from stillgate.controller.machine_file.machine import FromAnywhere, Machine
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.results.verdict import CheckResult
 
 from .drawing import draw_machine
 from .judging import Judgement, TooLarge, judge

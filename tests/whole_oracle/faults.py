@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 POWER = "power interrupted"
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stillgate.controller.machine import Machine
-from stillgate.sim_io.simulation import Frame
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.sim_io.simulation.simulation import Frame
 
 from .world import Instant, Situation, World
 

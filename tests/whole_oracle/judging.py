@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from stillgate.controller.machine import FromAnywhere, Machine, Reach, Requirement
+from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
 
 from .monitors import Memory, Monitor
 from .world import Instant, Situation, World

@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import cache
 from typing import NamedTuple
 
-from stillgate.controller.expression import EdgeOf, Expression, HeldFor, Name, walk
-from stillgate.controller.machine import (
+from stillgate.controller.expressions.expression import EdgeOf, Expression, HeldFor, Name, walk
+from stillgate.controller.machine_file.machine import (
     Always,
     FromAnywhere,
     Invariance,

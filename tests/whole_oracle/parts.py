@@ -15,8 +15,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from stillgate.controller.expression import Expression
-from stillgate.controller.machine import Automaton, Flow, Part, PartExit, Spin, Travel
+from stillgate.controller.expressions.expression import Expression
+from stillgate.controller.machine_file.machine import Automaton, Flow, Part, PartExit, Spin, Travel
 
 from .rounding import span, up
 from .terms import Frame, value

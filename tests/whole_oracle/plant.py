@@ -6,8 +6,8 @@ from functools import cache
 from itertools import product
 from typing import NamedTuple
 
-from stillgate.controller.expression import Name, walk
-from stillgate.controller.machine import Automaton, Flow, Machine, Travel
+from stillgate.controller.expressions.expression import Name, walk
+from stillgate.controller.machine_file.machine import Automaton, Flow, Machine, Travel
 
 from .parts import AutomatonOracle, Drive, Place, part_oracle, places_of_just_entered
 from .terms import Key, value

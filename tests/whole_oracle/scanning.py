@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from functools import cache
 from typing import NamedTuple
 
-from stillgate.controller.expression import EdgeOf, Expression, HeldFor
-from stillgate.controller.machine import Exit, Machine, Memory, Override
+from stillgate.controller.expressions.expression import EdgeOf, Expression, HeldFor
+from stillgate.controller.machine_file.machine import Exit, Machine, Memory, Override
 
 from .rounding import up
 from .terms import Frame, Key, Side, observations, text_of, value

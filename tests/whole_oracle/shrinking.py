@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from stillgate.controller.errors import MachineFileError
-from stillgate.controller.reader import read_machine_text
+from stillgate.controller.reading.reader import read_machine_text
 
 from .comparing import MOST_TICKS, compared, file_text
 from .judging import TooLarge, judge

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
 from functools import cache
 
-from stillgate.controller.expression import (
+from stillgate.controller.expressions.expression import (
     At,
     Binary,
     EdgeOf,

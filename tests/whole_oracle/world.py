@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import product
 from typing import NamedTuple
 
-from stillgate.controller.machine import Machine
+from stillgate.controller.machine_file.machine import Machine
 
 from .faults import POWER, Faults, faults_of, may_begin, stuck
 from .plant import Plant, Standing

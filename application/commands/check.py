@@ -1,0 +1,146 @@
+"""``stillgate check``: which requirements hold in every reachable situation, and how the others break."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Group, Parameter
+
+from ..console.terminal import message_console, output_console, write_line
+from .options import Format, MachineFile, count_option, effort_option, tick_option
+
+if TYPE_CHECKING:
+    from stillgate.interlocks.results.verdict import CheckResult
+
+INTERRUPTED = 130
+STATUS = {"holds": 0, "broken": 1, "undecided": 4}
+
+LIMITS = Group("Limits")
+
+
+def check(
+    machine: MachineFile,
+    /,
+    *,
+    tick: str | None = None,
+    faults: int | None = None,
+    overlaps: bool = False,
+    form: Format = "text",
+    sarif: Path | None = None,
+    junit: Path | None = None,
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+    cache: Annotated[bool, Parameter(group=LIMITS)] = True,
+) -> int:
+    """Check every requirement in every reachable situation of a machine.
+
+    Prints a table of verdicts, the assumptions behind them, whatever else was
+    noticed, and for each break the shortest story of how it comes about.
+
+    Exit status: 0 all hold, 1 something is broken, 4 undecided, 2 the file or
+    the command line is at fault, 130 interrupted, 143 terminated.
+
+    Parameters
+    ----------
+    tick
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+    faults
+        0 or 1: how many faults may happen. Left out: the file's.
+    overlaps
+        Look also for exits of a state that are true in the same scan, so that their order decides.
+    form
+        Text for a person, json for a program (stillgate schema --of check).
+    sarif
+        File for SARIF 2.1.0, for editors and code hosts: what is broken or odd, at its line of the file.
+    junit
+        File for JUnit XML: one test a requirement, for build servers.
+    threads
+        Threads to explore with. Left out: one a processor.
+    max_states
+        Give up as undecided after so many situations.
+    max_memory
+        Give up as undecided beyond so much memory, such as 2GiB.
+    time_limit
+        Give up as undecided after so long, such as '10 min'.
+    cache
+        Use and keep the result of the same check of the same file.
+    """
+    period = tick_option(tick, 0)
+    budget = count_option("--faults", faults, 0, 1)
+    effort = effort_option(
+        threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
+    )
+
+    if sarif is not None or junit is not None:
+        from ..files.files import refuse_bad_places
+
+        refuse_bad_places(machine, ("--sarif", sarif), ("--junit", junit))
+
+    result = _kept(machine, period, budget, overlaps) if cache else None
+    if result is None:
+        from stillgate.controller.reading.reader import read_machine
+        from stillgate.interlocks.checking.checker import check_within
+
+        from ..console.progress import ProgressLine
+
+        document = read_machine(machine)
+        with ProgressLine(message_console()) as progress:
+            result = check_within(
+                document,
+                effort,
+                tick=period,
+                faults=budget,
+                progress=progress,
+                use_cache=cache,
+                overlaps=overlaps,
+                on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
+            )
+    _write(result, str(machine), form)
+    _write_files(result, str(machine), sarif, junit)
+    return status_of(result)
+
+
+def _kept(file: Path, tick: int | None, faults: int | None, overlaps: bool) -> CheckResult | None:
+    """The kept result of a file that need not be read then; what is wrong with a file, its reader says."""
+    from stillgate.interlocks.checking.result_cache import kept_result
+
+    try:
+        content = file.read_bytes()
+    except OSError:
+        return None
+    return kept_result(content, file, tick=tick, faults=faults, overlaps=overlaps)
+
+
+def status_of(result: CheckResult) -> int:
+    """Exit status of a check."""
+    if any(item.stopped_by == "interrupt" for item in result.exploration):
+        return INTERRUPTED
+    return STATUS[result.verdict.value]
+
+
+def _write_files(result: CheckResult, file: str, sarif: Path | None, junit: Path | None) -> None:
+    from ..files.files import write_whole
+
+    if sarif is not None:
+        from ..reports.exchange.sarif import sarif_document
+
+        write_whole(sarif, (json.dumps(sarif_document(result, file), indent=2) + "\n").encode())
+    if junit is not None:
+        from ..reports.exchange.junit import junit_xml
+
+        write_whole(junit, junit_xml(result, file))
+
+
+def _write(result: CheckResult, file: str, form: str) -> None:
+    if form == "json":
+        from ..reports.check.check_json import check_document
+
+        write_line(json.dumps(check_document(result, file), indent=2))
+        return
+    from ..reports.check.check_text import write_check
+
+    write_check(output_console(), result, file)

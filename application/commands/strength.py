@@ -1,0 +1,73 @@
+"""``stillgate strength``: every condition and time weakened in turn, and which requirement notices."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from ..console.terminal import message_console, output_console, write_line
+from .check import LIMITS
+from .options import Format, MachineFile, effort_option, load_document
+
+
+def strength(
+    machine: MachineFile,
+    /,
+    *,
+    full: bool = False,
+    form: Format = "text",
+    threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
+    time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
+) -> int:
+    """Weaken every condition and time in turn, and list what no requirement notices.
+
+    Each atom of a condition is taken as true and as false, each interlock,
+    override and exit removed, each time zeroed and doubled. What nobody
+    notices is superfluous, or a requirement is missing.
+
+    Exit status: 0 every weakening is noticed, 1 some are not, 4 some are
+    undecided, 2 the file or the command line is at fault, 130 interrupted.
+
+    Parameters
+    ----------
+    full
+        Before a weakening is called unnoticed look under every single fault,
+        not only under those of the signals that it concerns. Takes as long as
+        a check for each.
+    form
+        Text for a person, json for a program (stillgate schema --of strength).
+    threads
+        Searches at once. Left out: one a processor.
+    time_limit
+        Leave the rest undecided after so long, such as '10 min'.
+    """
+    document = load_document(machine)
+    effort = effort_option(threads=threads, time_limit=time_limit)
+
+    from stillgate.interlocks.checking.checker import check_within
+    from stillgate.interlocks.mutation.mutation_run import strength as weaken
+
+    from ..console.progress import ProgressLine
+
+    with ProgressLine(message_console()) as progress:
+        result = check_within(document, effort.part(2), progress=progress)
+        found = weaken(
+            document,
+            result,
+            full=full,
+            effort=effort,
+            progress=lambda done, count: progress.say(f"{done} of {count} weakenings judged"),
+        )
+    if form == "json":
+        from ..reports.analyses.analyses_json import strength_document
+
+        write_line(json.dumps(strength_document(found, str(machine)), indent=2))
+    else:
+        from ..reports.analyses.analyses_text import write_strength
+
+        write_strength(output_console(), found, str(machine))
+    if any(item.noticed is False for item in found.weakenings):
+        return 1
+    return 4 if found.unnoticed else 0

@@ -1,0 +1,102 @@
+"""Wordings that several reports share, so that text and JSON never differ."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stillgate.controller.expressions.durations import format_duration
+from stillgate.interlocks.results.verdict import Cause, Change, Judgement, SetsCovered, Word
+
+CAUTION = (
+    "This is a check of a model under the assumptions above, not of a machine. Local codes, and a"
+    " licensed or otherwise competent person, decide whether a machine may be built and used."
+)
+
+WHO = {
+    Cause.OPERATOR: "operator",
+    Cause.FREE: "surroundings",
+    Cause.PART: "switch",
+    Cause.FAULT: "fault",
+    Cause.CONTROLLER: "controller",
+}
+"""Who made a value change, in the words of a story."""
+
+LEVELS = ("on", "off")
+NUMBERS = ("no", "one", "two", "three")
+
+
+def fault_words(count: int) -> str:
+    """``no fault``, ``one fault``, ``2 faults`` ..."""
+    if count < 2:
+        return f"{NUMBERS[count]} fault"
+    return f"{NUMBERS[count] if count < len(NUMBERS) else count} faults"
+
+
+def judgement_words(judgement: Judgement, scan: int) -> str:
+    """A verdict with what qualifies it: a bare 'holds' only if the tick is the scan."""
+    match judgement.word:
+        case Word.HOLDS:
+            return "holds" if judgement.tick == scan else f"holds at {format_duration(judgement.tick)}"
+        case Word.BROKEN:
+            if judgement.story is None or not judgement.story.steps:
+                return "broken"
+            time = judgement.story.steps[-1].time
+            return f"broken after {format_duration(time)}" if time else "broken at power-on"
+        case Word.UNDECIDED:
+            return "undecided"
+
+
+def who_words(change: Change) -> str:
+    """Who made the change: ``operator``, ``switch``, ``fault`` ..."""
+    if change.cause is Cause.PART and change.after not in LEVELS:
+        return "part"
+    return WHO[change.cause]
+
+
+def change_words(change: Change) -> str:
+    """One change: ``start goes on``, ``main stopped → running``, ``guard_shut stuck on``."""
+    if change.after in LEVELS and change.before in LEVELS:
+        return f"{change.name} goes {change.after}"
+    if change.cause is Cause.FAULT:
+        return f"{change.name} {change.after}"
+    return f"{change.name} {change.before} → {change.after}"
+
+
+def clock_words(times: Sequence[int]) -> list[str]:
+    """Times of a table in seconds, all with as many decimals as the finest needs."""
+    decimals = next(
+        (count for count, step in ((1, 100), (2, 10)) if all(time % step == 0 for time in times)), 3
+    )
+    return [f"{time / 1000:.{decimals}f} s" for time in times]
+
+
+def level_words(value: int) -> str:
+    """``on`` and ``off`` for a truth, digits for a number."""
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return str(value)
+
+
+def count_words(count: int, one: str, many: str | None = None) -> str:
+    """``1 state``, ``12 345 states``."""
+    return f"{grouped(count)} {one if count == 1 else many or one + 's'}"
+
+
+def grouped(count: float) -> str:
+    """A whole number with a space that does not break every three digits (ISO 80000-1)."""
+    return f"{count:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
+
+
+def sets_words(sets: SetsCovered | None) -> str:
+    """What a search over sets of times covered, to stand behind what single situations did; empty without."""
+    if sets is None:
+        return ""
+    reach = "every reachable situation"
+    if sets.stopped_by:
+        reach = f"stopped by the {sets.stopped_by} before {reach} was covered"
+    elif sets.unsure:
+        reach += f", but whether {', '.join(sets.unsure)} leaves its bounds is not known"
+    return (
+        f". What that left open was asked of sets of times: {reach}; {count_words(sets.sets, 'set')},"
+        f" {grouped(sets.steps)} steps; stories found so need not be the shortest"
+    )

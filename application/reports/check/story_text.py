@@ -1,0 +1,56 @@
+"""A story or a trace as a table: when, what changed and who changed it, states, outputs on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich import box
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+from stillgate.interlocks.results.verdict import Story, StoryStep
+
+from ...console.prose import say, stacked
+from ...console.words import change_words, clock_words, who_words
+
+
+def write_story(console: Console, story: Story) -> None:
+    """Prints how a requirement breaks, for a technician."""
+    say(console, story.headline, indent=2)
+    if story.start:
+        stood = ", ".join(f"{part} {place}" for part, place in story.start)
+        say(console, f"At power-on: {stood}.", indent=2)
+    console.print(Padding(steps_table(story.steps), (1, 0, 0, 2)))
+    true = [name for name, values in story.truths if values and values[-1]]
+    if true:
+        say(console, f"True of the parts at the end: {', '.join(true)}.", indent=2)
+
+
+def steps_table(steps: Iterable[StoryStep]) -> Table:
+    """What changed, when and by whom, with the states that are new and the outputs on."""
+    steps = list(steps)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
+    table.add_column("time", justify="right", no_wrap=True)
+    table.add_column("what changed", ratio=5, overflow="fold")
+    table.add_column("states", ratio=3, overflow="fold")
+    table.add_column("outputs on", ratio=3, overflow="fold")
+    before: StoryStep | None = None
+    for step, clock in zip(steps, clock_words([step.time for step in steps]), strict=True):
+        outputs = stacked(step.on_outputs) if step.on_outputs else Text("none", style="dim")
+        table.add_row(clock, _changes(step), _states(before, step), outputs)
+        before = step
+    return table
+
+
+def _changes(step: StoryStep) -> Text:
+    if not step.changes:
+        return Text("at rest" if step.tick == 0 else "time passes", style="dim")
+    return stacked(f"{who_words(change)}: {change_words(change)}" for change in step.changes)
+
+
+def _states(before: StoryStep | None, step: StoryStep) -> Text:
+    """Active states in the first row, later those that changed; a quotation mark for 'as above'."""
+    old = set(before.states) if before is not None else set()
+    changed = [f"{sequence} {state}" for sequence, state in step.states if (sequence, state) not in old]
+    return stacked(changed) if changed else Text('"', style="dim")

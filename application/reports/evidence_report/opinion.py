@@ -1,0 +1,72 @@
+"""Section of the evidence report on the second opinion: the same requirements by another method."""
+
+from __future__ import annotations
+
+from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.pages.report_page import Bullets, Prose, Section, TableBlock
+from stillgate.diagrams.tables.table import Table
+from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
+from stillgate.interlocks.results.requirement_text import time_text
+from stillgate.interlocks.results.verdict import Word
+
+from ...console.words import count_words, fault_words
+
+AGREES = {True: "agrees", False: "CONTRADICTS", None: "no opinion"}
+
+
+def opinion_section(result: SecondOpinion) -> Section:
+    """What the second method says of each requirement, beside what the exploration says."""
+    table = Table(
+        "second_opinion",
+        "Second opinion",
+        ("requirement", "faults", "method", "says", "exploration says", "so it", "remark"),
+        tuple(_row(item) for item in result.opinions),
+    )
+    words = {
+        (number, 3): item.verdict.value
+        for number, item in enumerate(result.opinions)
+        if item.verdict is not Word.HOLDS
+    } | {(number, 5): "broken" for number, item in enumerate(result.opinions) if item.agrees is False}
+    links = {(number, 0): f"requirement-{item.name}" for number, item in enumerate(result.opinions)}
+    agreed = sum(item.agrees is True for item in result.opinions)
+    intro = Prose(
+        (
+            f"{result.prover} judged the requirements from the same Program without listing situations, at a "
+            f"tick of {time_text(result.tick)}: {agreed} of {count_words(len(result.opinions), 'verdict')} "
+            f"agree, {len(result.disagreements)} contradict, {len(result.undecided)} are undecided. What "
+            "both methods assume of the machine is the same, and may be wrong for both.",
+        )
+    )
+    proofs = Bullets(
+        tuple(
+            f"With {fault_words(count)}: one inductive invariant of {count_words(clauses, 'clause')} proves "
+            "all that holds; it was re-checked by itself."
+            for count, clauses in enumerate(result.clauses)
+        )
+    )
+    return Section("second-opinion", "Second opinion", (intro, TableBlock(table, links, words), proofs))
+
+
+def _row(item: Opinion) -> tuple[str, ...]:
+    return (
+        item.name,
+        fault_words(item.faults),
+        item.method,
+        item.verdict.value,
+        "-" if item.explored is None else item.explored.value,
+        AGREES[item.agrees],
+        plain(item.reason) or "-",
+    )
+
+
+def opinion_points(result: SecondOpinion) -> tuple[tuple[str, str], ...]:
+    """What the second opinion leaves open."""
+    points = [
+        (f"The two methods contradict each other on {item.name} with {fault_words(item.faults)}: a defect of "
+         "the program; do not rely on this report.", "second-opinion")
+        for item in result.disagreements
+    ]  # fmt: skip
+    if result.undecided:
+        names = ", ".join(dict.fromkeys(item.name for item in result.undecided))
+        points.append((f"The second method had no opinion on: {names}.", "second-opinion"))
+    return tuple(points)

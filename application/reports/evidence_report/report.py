@@ -1,0 +1,150 @@
+"""The evidence report of one check: which sections it has, in the order of a reviewer's questions.
+
+What was checked and what came of it; what must never happen; how it breaks; under which
+assumptions; what the machine is; what remains open. A part that was not run is named among
+the open points and nowhere else.
+"""
+
+from __future__ import annotations
+
+import platform
+from dataclasses import dataclass
+
+from stillgate.controller.reading.reader import MachineDocument
+from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.graphs.renderer import Renderer
+from stillgate.diagrams.pages.report_page import Page, Section, TableBlock
+from stillgate.diagrams.tables.table import Table
+from stillgate.interlocks.results.analyses import LayerTable
+from stillgate.interlocks.results.requirement_text import time_text
+from stillgate.interlocks.results.verdict import CheckResult, Word
+
+from ...console.words import count_words, fault_words
+from .machine import machine_section, sequences_section, signals_section
+from .open import Point, open_points_section
+from .verdicts import assumptions_section, breaks_section, requirements_section, verdicts_section
+
+CAUTIONS = (
+    "This report is about a model: the machine file named above, under the assumptions listed below. It says"
+    " nothing about parts that move otherwise than the file says, nor about wiring, hydraulics or software"
+    " that is not in it.",
+    "It is not an approval and calculates no performance level. Local codes apply, and a licensed or"
+    " otherwise competent person decides whether a machine may be built and used.",
+)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything a report is written from.
+
+    Attributes:
+        date: as it shall stand on the title page, ISO 8601.
+        compiler: name and version of the C compiler that built the explored code.
+        limits: caps of the check in words, such as 'time limit 10 min'.
+        layers: which layer carries what, if that was looked into.
+        extra: sections of further work, such as the fault table, in their order.
+        points: what the extra sections leave open: text, and the anchor of what tells more.
+        not_run: what was not done, each a sentence for the open points.
+        pairs: what was covered of pairs of faults; empty if they were not looked at.
+    """
+
+    document: MachineDocument
+    result: CheckResult
+    renderer: Renderer
+    date: str
+    compiler: str
+    limits: tuple[str, ...] = ()
+    layers: LayerTable | None = None
+    extra: tuple[Section, ...] = ()
+    points: tuple[Point, ...] = ()
+    not_run: tuple[str, ...] = ()
+    pairs: str = ""
+
+
+def evidence_page(evidence: Evidence) -> Page:
+    """The whole report as a page."""
+    document, result = evidence.document, evidence.result
+    machine = document.machine
+    sections = [
+        verdicts_section(result),
+        breaks_section(machine, result),
+        assumptions_section(result, evidence.pairs),
+        requirements_section(machine, result, evidence.layers),
+        *evidence.extra,
+        machine_section(machine, result, evidence.renderer),
+        sequences_section(machine, result, evidence.renderer),
+        signals_section(machine),
+    ]
+    kept = [section for section in sections if section is not None]
+    kept.insert(
+        2 if kept[1].name == "breaks" else 1,
+        open_points_section(machine, result, (*evidence.points, *((text, "") for text in evidence.not_run))),
+    )
+    return Page(
+        title=plain(machine.title) or machine.machine,
+        lead=(
+            "What was checked of the sequence logic of this machine, what came of it, and what remains open."
+        ),
+        verdict=result.verdict.value,
+        sentence=_sentence(result),
+        identity=tuple(_identity(evidence)),
+        cautions=CAUTIONS,
+        sections=tuple(kept),
+        footer=(
+            f"{machine.machine}, file SHA-256 {result.digest[:16]}…, "
+            f"Stillgate {result.version}, {evidence.date}"
+        ),
+    )
+
+
+def tables_of(page: Page) -> list[Table]:
+    """Every table of a report, to be written as CSV."""
+    blocks = [block for section in page.sections for block in section.blocks]
+    blocks += [block for section in page.sections for part in section.parts for block in part.blocks]
+    return [block.table for block in blocks if isinstance(block, TableBlock)]
+
+
+def _sentence(result: CheckResult) -> str:
+    """The outcome in one sentence that claims no more than was exhausted."""
+    counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
+    at = "" if result.tick == result.scan else f" at a tick of {time_text(result.tick)}"
+    parts = []
+    if counts[Word.HOLDS]:
+        parts.append(f"{counts[Word.HOLDS]} hold{at}")
+    if counts[Word.BROKEN]:
+        parts.append(f"{counts[Word.BROKEN]} broken")
+    if counts[Word.UNDECIDED]:
+        parts.append(f"{counts[Word.UNDECIDED]} undecided")
+    extra = sum(item.breaks for item in result.findings)
+    if extra:
+        parts.append(f"{count_words(extra, 'finding that counts', 'findings that count')} as broken")
+    return (
+        f"{count_words(len(result.requirements), 'requirement')}: {', '.join(parts) or 'none'},"
+        " each under the faults that it must withstand and the assumptions of this report."
+    )
+
+
+def _identity(evidence: Evidence) -> list[tuple[str, str]]:
+    result, document = evidence.result, evidence.document
+    scan, tick = time_text(result.scan), time_text(result.tick)
+    excluded = count_words(len(result.exclusions), "exclusion") if result.exclusions else "none"
+    explored = " ".join(
+        f"{fault_words(item.faults)}: {count_words(item.states, 'situation')}"
+        f"{', all of them' if item.exhausted else f', stopped by the {item.stopped_by}'}"
+        f"{f', all of them in {item.sets.sets} sets of times' if item.sets and item.sets.exhausted else ''};"
+        for item in result.exploration
+    )
+    return [
+        ("Machine file", document.path.name),
+        ("SHA-256 of the file", result.digest),
+        ("Date of the report", evidence.date),
+        ("Program", f"Stillgate {result.version}, Python {platform.python_version()}"),
+        ("C compiler", evidence.compiler),
+        ("Diagrams drawn by", evidence.renderer.version),
+        ("Scan of the controller", scan),
+        ("Tick of the check", f"{tick} (the scan)" if result.tick == result.scan else tick),
+        ("Faults", f"up to {fault_words(result.faults)}" if result.faults else "none"),
+        ("Faults left out", excluded),
+        ("Limits", ", ".join(evidence.limits) or "none given"),
+        ("Explored", explored.rstrip(";")),
+    ]

@@ -1,0 +1,132 @@
+"""An explained situation, as text and as JSON: where things stand, what is blocked, what is next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+from stillgate.controller.execution.executive import Executive
+from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason, spoken_time
+from stillgate.controller.machine_file.machine import Machine
+
+from ...console.prose import say
+from ...console.terminal import printable
+from ...console.words import level_words
+from .situation import Outcome
+
+
+def write_explanation(
+    console: Console, machine: Machine, executive: Executive, following: Sequence[Outcome]
+) -> None:
+    """Prints a situation."""
+    say(console, f"{machine.machine}, in this situation", style="bold")
+    say(console, "inputs: " + _levels(executive.inputs.items()), indent=2, hanging=8)
+    if executive.memory:
+        say(console, "memory: " + _levels(executive.memory.items()), indent=2, hanging=8)
+    for sequence, state in executive.states.items():
+        say(console, "")
+        say(console, f"{sequence} is in {state}", style="bold")
+        reasons = executive.exits(sequence)
+        for reason in reasons:
+            _tree(console, str(reason).removeprefix(f"{sequence}: "), reason.condition)
+        if not reasons:
+            say(console, "no way out", indent=2)
+    if executive.outputs:
+        say(console, "")
+        say(console, "outputs", style="bold")
+    for output in executive.outputs:
+        why = executive.why(output)
+        say(console, str(why), indent=2, hanging=2)
+        for permit in why.permits:
+            said = "permits it" if permit.condition.holds else "holds it off"
+            _tree(console, f"{permit} {said}", permit.condition, indent=4)
+    say(console, "")
+    say(console, "what can happen next, one change at a time", style="bold")
+    for outcome in following:
+        say(console, outcome_words(outcome), indent=2, hanging=2)
+    if not following:
+        say(console, "no single change moves anything", indent=2)
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """``if stop_ok goes off: gate: override 1 to resting; motor_open goes off``."""
+    wait = f", {spoken_time(outcome.after)} later" if outcome.after else ""
+    events = [*outcome.exits, *(f"{name} goes {'on' if on else 'off'}" for name, on in outcome.outputs)]
+    return f"if {outcome.cause}{wait}: {'; '.join(events)}"
+
+
+def explanation_document(
+    machine: Machine, executive: Executive, following: Sequence[Outcome]
+) -> dict[str, Any]:
+    """The JSON document of a situation; times are in milliseconds."""
+    return {
+        "format": "stillgate explain 1",
+        "machine": machine.machine,
+        "states": dict(executive.states),
+        "inputs": dict(executive.inputs),
+        "memory": dict(executive.memory),
+        "exits": [_exit(reason) for reason in executive.exits()],
+        "outputs": [_output(executive.why(name)) for name in executive.outputs],
+        "next": [
+            {
+                "if": outcome.cause,
+                "after": outcome.after,
+                "exits": list(outcome.exits),
+                "outputs": dict(outcome.outputs),
+            }
+            for outcome in following
+        ],
+    }
+
+
+def _exit(reason: ExitReason) -> dict[str, Any]:
+    return {
+        "name": reason.name,
+        "sequence": reason.sequence,
+        "state": reason.state,
+        "target": reason.target,
+        "override": reason.is_override,
+        "open": reason.open,
+        "taken": reason.taken,
+        "wait": reason.wait,
+        "text": str(reason),
+        "condition": _clause(reason.condition) if reason.condition is not None else None,
+    }
+
+
+def _output(reason: Reason) -> dict[str, Any]:
+    return {
+        "name": reason.output,
+        "on": reason.on,
+        "text": str(reason),
+        "demanded_by": [f"{sequence}.{state}" for sequence, state in reason.demanded_by],
+        "permits": [_permit(permit) for permit in reason.permits],
+    }
+
+
+def _permit(permit: Permit) -> dict[str, Any]:
+    return {"interlock": permit.number, "why": permit.why, "condition": _clause(permit.condition)}
+
+
+def _clause(clause: Clause) -> dict[str, Any]:
+    return {
+        "text": clause.text,
+        "holds": clause.holds,
+        "joint": clause.joint.value if clause.joint is not None else None,
+        "note": clause.note,
+        "parts": [_clause(part) for part in clause.parts],
+    }
+
+
+def _tree(console: Console, head: str, condition: Clause | None, indent: int = 2) -> None:
+    """A sentence and under it the tree of its condition, if that says more than the sentence."""
+    say(console, head, indent=indent, hanging=2)
+    if condition is not None and condition.parts:
+        for line in condition.lines():
+            console.print(Text(" " * (indent + 4) + printable(line)), soft_wrap=True)
+
+
+def _levels(items: Any) -> str:
+    return ", ".join(f"{name} {level_words(value)}" for name, value in items)

@@ -1,0 +1,70 @@
+"""The timing chart of a simulated run, with the windows of the requirements it broke."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.machine import Machine, Response
+from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.diagrams.charts.chart import Window, chart_of
+from stillgate.diagrams.charts.chart_svg import chart_svg
+from stillgate.diagrams.diagram import plain
+from stillgate.interlocks.loop.monitors import response_ticks
+from stillgate.interlocks.monitoring.requirement_watch import Break
+from stillgate.interlocks.results.recording import recording_of_frames
+from stillgate.interlocks.results.requirement_text import sentence_of, time_text
+from stillgate.sim_io.simulation.simulation import Frame
+
+
+def run_chart(
+    machine: Machine,
+    frames: Sequence[Frame],
+    title: str,
+    broken: Iterable[Break],
+    part: tuple[Milliseconds, Milliseconds] | None = None,
+) -> str:
+    """The chart as SVG.
+
+    Args:
+        title: of what the run is, behind the machine's name.
+        broken: requirements that the run broke, with the times.
+        part: from when to when it is drawn, in ms after power-on; the whole run if left out.
+
+    Raises:
+        UsageError: if the run ends before the part begins.
+    """
+    first, last = (0, None) if part is None else (part[0] // machine.scan, part[1] // machine.scan)
+    if first >= len(frames):
+        raise UsageError(
+            f"the part of the run that the chart is to show begins at {time_text(part[0] if part else 0)}; "
+            f"the run ends at {time_text((len(frames) - 1) * machine.scan)}"
+        )
+    heading = f"{plain(machine.title) or machine.machine}: {plain(title)}"
+    chart = chart_of(
+        recording_of_frames(machine, frames),
+        name="run",
+        title=heading,
+        windows=tuple(windows_of(machine, broken)),
+        first=first,
+        last=last,
+    )
+    return chart_svg(chart)
+
+
+def windows_of(machine: Machine, broken: Iterable[Break]) -> Iterable[Window]:
+    """Where each broken requirement had been waiting; the first break of each."""
+    told: set[str] = set()
+    for item in broken:
+        if item.requirement in told:
+            continue
+        told.add(item.requirement)
+        end = item.time // machine.scan
+        requirement = machine.requirements.get(item.requirement)
+        if requirement is None:
+            yield Window(end, end, f"{item.requirement} was asked to leave its bounds")
+            continue
+        waited = 0
+        if isinstance(requirement, Response):
+            waited = max(0, response_ticks(requirement.within, machine.scan, machine.scan))
+        yield Window(end - waited, end, f"{item.requirement}: {plain(sentence_of(requirement))}")

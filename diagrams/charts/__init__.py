@@ -1,0 +1,5 @@
+"""Timing charts."""
+
+from __future__ import annotations
+
+__all__: list[str] = []

@@ -1,0 +1,234 @@
+"""A timing chart before it is drawn: lanes over one time axis, steps with their reasons, windows.
+
+Lanes that never change are named below the chart instead of being drawn, unless the
+requirement in question reads them. All changes of one instant are one step; steps are
+numbered, and the key under a chart says for each who changed what and why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+from stillgate.controller.machine_file.machine import Contact, Machine
+from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.interlocks.results.recording import Instant, Recording
+
+from .run_reasons import BY_FAULT, Grounds, grounds_of
+
+
+class Group(Enum):
+    """What a lane shows, in the order from top to bottom."""
+
+    FAULT = "fault"
+    OPERATOR = "operator"
+    SURROUNDINGS = "surroundings"
+    SWITCH = "switches of parts"
+    SEQUENCE = "sequences"
+    MEMORY = "memory"
+    OUTPUT = "outputs"
+    PART = "parts"
+    TRUTH = "read by the requirement"
+
+
+WHO = {
+    Group.FAULT: "fault",
+    Group.OPERATOR: "operator",
+    Group.SURROUNDINGS: "surroundings",
+    Group.SWITCH: "switch",
+    Group.SEQUENCE: "controller",
+    Group.MEMORY: "controller",
+    Group.OUTPUT: "controller",
+    Group.PART: "part",
+    Group.TRUTH: "part",
+}
+
+ON, OFF = "on", "off"
+NO_FAULT = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A value that lasts from one instant up to another, in periods."""
+
+    start: Ticks
+    end: Ticks
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One signal over time; a level has the values on and off only."""
+
+    name: str
+    group: Group
+    is_level: bool
+    runs: tuple[Run, ...]
+
+    def at(self, instant: Ticks) -> str:
+        """Value in an instant."""
+        return next(run.value for run in self.runs if run.start <= instant < run.end)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """All that changed in one instant, in sentences."""
+
+    number: int
+    instant: Ticks
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch in which a requirement waited for something, both ends included."""
+
+    start: Ticks
+    end: Ticks
+    text: str
+    broken: bool = True  # whether it ends with the requirement broken
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A timing chart; times count from the first instant drawn, which is at ``begins``."""
+
+    name: str  # becomes part of ids and of the file's name
+    title: str
+    period: Milliseconds
+    begins: Milliseconds
+    length: Ticks
+    lanes: tuple[Lane, ...]
+    steps: tuple[Step, ...]
+    windows: tuple[Window, ...]
+    steady: tuple[str, ...]  # what never changed: 'estop_1 on'
+
+
+def chart_of(
+    recording: Recording,
+    *,
+    name: str,
+    title: str,
+    windows: tuple[Window, ...] = (),
+    always: Collection[str] = (),
+    first: Ticks = 0,
+    last: Ticks | None = None,
+) -> Chart:
+    """The chart of a recording, or of the instants from ``first`` to ``last``.
+
+    Args:
+        windows: stretches to shade, in instants of the recording.
+        always: names whose lanes are drawn even if they never change. Truths of parts
+            (``arms.moving``) are drawn if they are among them, and only then.
+    """
+    grounds = grounds_of(recording)
+    end = len(recording.instants) if last is None else min(last + 1, len(recording.instants))
+    shown = recording.instants[first:end]
+    lanes = [_lane(*line, shown) for line in _lines(recording, always)]
+    drawn = tuple(lane for lane in lanes if len(lane.runs) > 1 or lane.name in always)
+    return Chart(
+        name=name,
+        title=title,
+        period=recording.period,
+        begins=first * recording.period,
+        length=len(shown),
+        lanes=drawn,
+        steps=tuple(_steps(recording.machine, lanes, grounds, first)),
+        windows=tuple(
+            Window(max(0, item.start - first), item.end - first, item.text, item.broken)
+            for item in windows
+            if item.end >= first and item.start < end
+        ),
+        steady=tuple(
+            f"{lane.name} {lane.runs[0].value}"
+            for lane in lanes
+            if lane not in drawn and lane.group is not Group.FAULT
+        ),
+    )
+
+
+_Line = tuple[str, Group, bool, Callable[[Instant], str]]
+
+
+def _lines(recording: Recording, always: Collection[str]) -> Iterator[_Line]:
+    """Name, group, whether it is a level, and how to read it off an instant."""
+    machine = recording.machine
+    yield "fault", Group.FAULT, False, lambda instant: instant.fault or NO_FAULT
+    for name in sorted(machine.inputs, key=lambda name: _source(machine, name) is Group.SWITCH):
+        yield name, _source(machine, name), True, _level("circuits", name)
+    for name in machine.sequences:
+        yield name, Group.SEQUENCE, False, _word("states", name)
+    for name, item in machine.memory.items():
+        yield name, Group.MEMORY, item.range is None, _word("memory", name)
+    for name in machine.outputs:
+        yield name, Group.OUTPUT, True, _level("outputs", name)
+    for name in machine.parts:
+        yield name, Group.PART, False, _word("parts", name)
+    for name in recording.instants[0].truths if recording.instants else ():
+        if name in always:
+            yield name, Group.TRUTH, True, _level("truths", name)
+
+
+def _level(field: str, name: str) -> Callable[[Instant], str]:
+    return lambda instant: ON if getattr(instant, field)[name] else OFF
+
+
+def _word(field: str, name: str) -> Callable[[Instant], str]:
+    return lambda instant: str(getattr(instant, field)[name])
+
+
+def _source(machine: Machine, name: str) -> Group:
+    if any(name in part.senses for part in machine.parts.values()):
+        return Group.SWITCH
+    return Group.OPERATOR if machine.inputs[name].source == "operator" else Group.SURROUNDINGS
+
+
+def _lane(
+    name: str, group: Group, is_level: bool, read: Callable[[Instant], str], instants: tuple[Instant, ...]
+) -> Lane:
+    runs: list[Run] = []
+    for number, instant in enumerate(instants):
+        value = read(instant)
+        if runs and runs[-1].value == value:
+            runs[-1] = Run(runs[-1].start, number + 1, value)
+        else:
+            runs.append(Run(number, number + 1, value))
+    return Lane(name, group, is_level, tuple(runs))
+
+
+def _steps(machine: Machine, lanes: list[Lane], grounds: Grounds, first: Ticks) -> Iterator[Step]:
+    changes: dict[Ticks, list[str]] = {}
+    for lane in lanes:
+        before = lane.runs[0] if first else Run(0, 0, _at_rest(machine, lane))
+        for run in lane.runs[1:] if first else lane.runs:
+            if run.value != before.value:
+                why = grounds.get((run.start + first, lane.name), "")
+                changes.setdefault(run.start, []).append(_sentence(lane, before, run, why))
+            before = run
+    for number, instant in enumerate(sorted(changes), start=1):
+        yield Step(number, instant, tuple(changes[instant]))
+
+
+def _at_rest(machine: Machine, lane: Lane) -> str:
+    """Value before the first scan: contacts that nobody touches, start states, outputs off."""
+    match lane.group:
+        case Group.OPERATOR | Group.SURROUNDINGS:
+            return ON if machine.inputs[lane.name].contact is Contact.NORMALLY_CLOSED else OFF
+        case Group.SEQUENCE:
+            return machine.sequences[lane.name].start
+        case Group.OUTPUT:
+            return OFF
+        case Group.FAULT:
+            return NO_FAULT
+        case Group.MEMORY | Group.SWITCH | Group.PART | Group.TRUTH:
+            return lane.runs[0].value
+
+
+def _sentence(lane: Lane, before: Run, run: Run, why: str) -> str:
+    if lane.group is Group.FAULT:
+        return f"fault: {run.value}" if run.value != NO_FAULT else "fault: gone"
+    change = f"goes {run.value}" if lane.is_level else f"{before.value} → {run.value}"
+    if why.startswith(BY_FAULT):
+        return f"fault: {lane.name} {change} ({why.removeprefix(BY_FAULT)})"
+    return f"{WHO[lane.group]}: {lane.name} {change}{f' ({why})' if why else ''}"

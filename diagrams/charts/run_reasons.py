@@ -1,0 +1,151 @@
+"""Why the controller did what it did in a recording: the reference controller is asked.
+
+The recorded inputs, with the recorded fault on them, are played to the executive, which knows
+the exit it took and why each output is on or off. It must come to the recorded states, so a
+reason is never that of another run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from stillgate.controller.errors import ProgramFault
+from stillgate.controller.execution.executive import Executive
+from stillgate.controller.machine_file.machine import Exit, Machine, Override
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.lowering import lower_controller
+from stillgate.controller.program.program import ControllerProgram, ExitProgram
+from stillgate.controller.rules.single_faults import stuck_name
+from stillgate.interlocks.results.recording import AND, NO_POWER, Instant, Recording
+
+from ..wording import one_line
+
+BY_FAULT = "fault: "
+"""Begins the reason of a change that the controller did not ask for."""
+
+Grounds = dict[tuple[Ticks, str], str]
+"""Reason of a change, by instant and by the name of the sequence or output that changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way out of a state as the file has it; an override belongs to no state."""
+
+    sequence: str
+    state: str  # empty for an override
+    rank: int  # from 1
+    target: str
+    words: str
+
+
+def grounds_of(recording: Recording) -> Grounds:
+    """The reason of every change of a state or an output.
+
+    Raises:
+        ProgramFault: if the executive comes to other states than were recorded.
+    """
+    machine = recording.machine
+    found: Grounds = {}
+    outputs = dict.fromkeys(machine.outputs, False)
+    states = {name: sequence.start for name, sequence in machine.sequences.items()}
+    for number, instant, controller, taken in _played(recording):
+        words = {way.sequence: way.words for way in taken}
+        for name, state in instant.states.items():
+            if state != states[name]:
+                found[number, name] = words.get(name) or _power(state)
+        for name, on in instant.outputs.items():
+            if on != outputs[name]:
+                found[number, name] = _about_output(machine, controller, instant, name)
+        outputs, states = dict(instant.outputs), dict(instant.states)
+    return found
+
+
+def ways_taken(recording: Recording) -> list[tuple[Ticks, Way]]:
+    """Every exit and override taken, with its instant.
+
+    Raises:
+        ProgramFault: if the executive comes to other states than were recorded.
+    """
+    return [(number, way) for number, _, _, taken in _played(recording) for way in taken]
+
+
+def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, list[Way]]]:
+    program = lower_controller(recording.machine, period=recording.period)
+    controller = Executive(program)
+    ways = _ways(recording.machine, program)
+    for number, instant in enumerate(recording.instants):
+        if instant.powered != controller.powered:
+            if instant.powered:
+                controller.power_on()
+            else:
+                controller.power_off()
+        for name, conducts in instant.circuits.items():
+            controller.inputs[name] = _at_the_terminal(instant, name, conducts)
+        scans = instant.scanned or not instant.powered
+        if scans:
+            controller.scan()
+        _assert_same(controller, instant, number)
+        yield number, instant, controller, [ways[mark] for mark in controller.taken] if scans else []
+
+
+def _at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
+    if instant.terminals is not None:
+        return instant.terminals[name]
+    faults = _faults(instant)
+    if stuck_name(name, on=True) in faults:
+        return True
+    return conducts and stuck_name(name, on=False) not in faults
+
+
+def _faults(instant: Instant) -> list[str]:
+    return instant.fault.split(AND) if instant.fault else []
+
+
+def _assert_same(controller: Executive, instant: Instant, number: Ticks) -> None:
+    computed = {name: state or NO_POWER for name, state in controller.states.items()}
+    if computed != dict(instant.states):
+        raise ProgramFault(
+            f"period {number}: recorded were {dict(instant.states)}, the executive is in {computed}"
+        )
+
+
+def _ways(machine: Machine, program: ControllerProgram) -> dict[str, Way]:
+    """Every way out, by its name in the program."""
+    found: dict[str, Way] = {}
+    for sequence in program.sequences:
+        model = machine.sequences[sequence.name]
+        rows: list[tuple[str, tuple[ExitProgram, ...], Sequence[Exit | Override]]] = [
+            ("", sequence.overrides, model.overrides)
+        ]
+        rows += [
+            (state, items, model.states[state].exits)
+            for state, items in zip(sequence.states, sequence.exits, strict=True)
+        ]
+        for state, items, ways in rows:
+            for rank, (item, way) in enumerate(zip(items, ways, strict=True), start=1):
+                kind = "exit" if state else "override"
+                place = f"{kind} {rank}: " if len(ways) > 1 or not state else ""
+                words = f"{place}{one_line(way)}"
+                found[program.exit_marks[item.mark]] = Way(sequence.name, state, rank, way.to, words)
+    return found
+
+
+def _power(state: str) -> str:
+    return "power is off" if state == NO_POWER else "cold start"
+
+
+def _about_output(machine: Machine, controller: Executive, instant: Instant, name: str) -> str:
+    reason = controller.why(name)
+    if reason.on != instant.outputs[name]:
+        its_own = (stuck_name(name, on=True), stuck_name(name, on=False))
+        fault = next((item for item in _faults(instant) if item in its_own), instant.fault)
+        return f"{BY_FAULT}{fault or 'gone'}"
+    if reason.on or not reason.demanded_by:
+        return str(reason).partition(": ")[2]
+    held = [
+        f"interlock {permit.number}"
+        + (f" ({why})" if (why := machine.interlocks[permit.number - 1].why) else "")
+        for permit in reason.held_off_by
+    ]
+    return f"held off by {' and '.join(held)}"

@@ -1,0 +1,5 @@
+"""State diagrams and signal flow."""
+
+from __future__ import annotations
+
+__all__: list[str] = []

@@ -1,0 +1,321 @@
+"""The fault table: for each single fault, what the machine then does in all reachable situations.
+
+The first that fits:
+
+breaks a requirement
+    Some run in which the fault has begun breaks it. The shortest is told.
+harmless
+    No run differs in any output from what it would be without the fault (``output_equivalence``). A
+    harmless fault is a hidden one: a second fault meets the machine without whatever the first took.
+stops by itself
+    Whatever operator and parts do, no output with a hazard is on any more from some moment on, the
+    faulty output aside, nor can be turned on again. The longest time from the fault's beginning to
+    that moment is told (``fault_scc.h``), from any moment at which it may have begun (``fault_times``).
+stops while it lasts
+    Power is out: nothing is driven. After its return the machine may work again, so it does not stay
+    stopped; what must not happen then is for the requirements to say.
+goes unnoticed
+    None of these: the machine may work on for ever. Where it cannot stop and start again for ever it
+    is told that the fault is noticed at the next start.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import replace
+
+from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.reading.reader import MachineDocument
+from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
+
+from ..checking.assumptions import assumptions_of
+from ..checking.checker import required_faults
+from ..exploration.explorer import Outcome as Searched
+from ..exploration.explorer import Progress, Status
+from ..exploration.fault_search import (
+    FaultExplorer,
+    UnderFault,
+    build_fault_checker,
+    hazardous_outputs,
+    with_work_goal,
+)
+from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.counterexample import tell
+from ..loop.obligation_window import waiting_window
+from ..loop.state_layout import key_bits, packed_fields
+from ..results.analyses import FaultBreak, FaultRow, FaultTable, Outcome
+from ..results.requirement_text import sentence_of, time_text
+from ..results.ticks import chosen_tick
+from ..results.verdict import Exploration, Story, tick_caution
+from .diagnostic_coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
+from .fault_pairs import Pairs, fault_pairs
+from .fault_times import from_any_moment
+from .output_equivalence import FirstDifference, first_differences
+
+_UNKNOWN = FirstDifference(None, None)
+
+
+def fault_table(
+    document: MachineDocument,
+    *,
+    tick: Milliseconds | None = None,
+    rates: Mapping[str, float] | None = None,
+    pairs: bool = False,
+    effort: Effort | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    pairs_progress: Callable[[int, int], None] | None = None,
+    on_slow_build: Callable[[], None] | None = None,
+) -> FaultTable:
+    """The fault table of a machine, one row a single fault that is not excluded.
+
+    Args:
+        tick: period of the exploration in ms; default the file's, else the scan.
+        rates: rate of each fault by name, in any one unit, for the diagnostic coverage.
+        pairs: look at every pair of faults too, in what is left of the time.
+        effort: of everything together; where it is over, rows are undecided.
+        progress: called a few times a second while the search runs.
+        pairs_progress: called with how many pairs are judged and how many there are.
+        on_slow_build: called before a compiler's slow very first call.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+        UsageError: if every fault is excluded.
+    """
+    began = time.monotonic()
+    machine = document.machine
+    period = chosen_tick(machine, tick)
+    given = effort or Effort()
+    if not faults_of(machine):
+        raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
+    loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
+    exploration, found, stories = _search(loop, given, progress, on_slow_build)
+    if found is not None:
+        found = from_any_moment(loop, found, given, on_slow_build)
+    differences: dict[str, FirstDifference] = {}
+    if found is not None and machine.inputs and machine.outputs:
+        with suppress(OutOfTime):
+            differences = first_differences(machine, tick=period, effort=given)
+    rows = tuple(
+        _row(loop, fault, None if found is None else found[fault.number], differences, stories)
+        for fault in loop.faults
+    )
+    two = Pairs((), 0, 0, "")
+    if pairs and exploration.exhausted:
+        try:
+            two = fault_pairs(
+                machine, rows, tick=period, effort=given, progress=pairs_progress, on_slow_build=on_slow_build
+            )
+        except OutOfTime:
+            two = Pairs((), 0, 1, "Undecided: the time was over before a pair was looked at.")
+    elif pairs:
+        two = Pairs(
+            (), 0, 1, "Undecided: the search under single faults was cut short, so no pair was looked at."
+        )
+    return FaultTable(
+        machine=machine.machine,
+        rows=rows,
+        coverage=coverage_of(rows, rates),
+        assumptions=(*_definitions(document, rates), *_assumed(assumptions_of(machine, period, 1), pairs)),
+        exclusions=tuple((item.fault, item.why) for item in machine.check.exclude),
+        exploration=exploration,
+        seconds=time.monotonic() - began,
+        pairs=two.rows,
+        pairs_text=two.text,
+        pairs_undecided=two.undecided,
+        tick_caution=tick_caution(period, machine.scan),
+    )
+
+
+def _search(
+    loop: ClosedLoop,
+    effort: Effort,
+    progress: Callable[[Progress], None] | None,
+    on_slow_build: Callable[[], None] | None,
+) -> tuple[Exploration, dict[int, UnderFault] | None, dict[tuple[int, int], Story]]:
+    """What the search covered; what it says of each fault, if exhausted; the stories it had time for."""
+    try:
+        library = build_fault_checker(loop, on_slow_build, effort)
+    except (OutOfTime, KeyboardInterrupt):
+        return Exploration.not_run(1, loop.tick, effort.ended_by), None, {}
+    with FaultExplorer(loop, library, effort) as explorer:
+        exploration = _exploration(loop, explorer.run(progress))
+        found = explorer.by_fault() if exploration.exhausted else None
+        stories: dict[tuple[int, int], Story] = {}
+        with suppress(OutOfTime):
+            stories = {} if found is None else _stories(loop, explorer, found)
+        if explorer.interrupted:
+            exploration = replace(exploration, stopped_by=Status.INTERRUPT.words)
+    return exploration, found, stories
+
+
+def _exploration(loop: ClosedLoop, outcome: Searched) -> Exploration:
+    return Exploration(
+        faults=1,
+        tick=loop.tick,
+        exhausted=outcome.status is Status.COMPLETE,
+        stopped_by=outcome.status.words,
+        states=outcome.states,
+        transitions=outcome.transitions,
+        depth=outcome.levels,
+        seconds=outcome.seconds,
+        key_bits=key_bits(packed_fields(loop)),
+        bytes_per_state=outcome.bytes_per_state,
+        threads=outcome.threads,
+        initial_states=outcome.initial_states,
+    )
+
+
+def _stories(
+    loop: ClosedLoop, explorer: FaultExplorer, found: dict[int, UnderFault]
+) -> dict[tuple[int, int], Story]:
+    """The shortest story of each break, by fault and index of the broken requirement."""
+    places = [(number, event) for number, item in found.items() for event in item.breaks]
+    runs = explorer.replays([(event, found[number].breaks[event]) for number, event in places])
+    names = {item.number: item.name for item in loop.faults}
+    stories: dict[tuple[int, int], Story] = {}
+    for (number, event), run in zip(places, runs, strict=True):
+        name = loop.requirement_names[event]
+        requirement = loop.machine.requirements.get(name)
+        said = f" ({sentence_of(requirement)})" if requirement is not None else ""
+        at = time_text((len(run.ticks) - 1) * loop.tick)
+        headline = f"{name} is broken {at} after power-on, with one fault: {names[number]}{said}"
+        story = tell(run, headline)
+        if requirement is not None:
+            story = replace(story, window=waiting_window(run, name, requirement))
+        stories[number, event] = story
+    return stories
+
+
+def _row(
+    loop: ClosedLoop,
+    fault: Fault,
+    found: UnderFault | None,
+    differences: dict[str, FirstDifference],
+    stories: dict[tuple[int, int], Story],
+) -> FaultRow:
+    row = FaultRow(
+        fault=fault.name,
+        kind=fault.kind.value,
+        subject=fault.subject,
+        outcome=Outcome.UNDECIDED,
+        text="the search was cut short, so this is not known",
+    )
+    if found is None:
+        return row
+    first = _first_difference(loop, fault, found, differences)
+    breaks = _breaks(loop, fault, found, stories)
+    stop = found.longest * loop.tick if found.ends else None
+    row = replace(
+        row,
+        breaks=breaks,
+        stop_time=stop,
+        next_start=found.ends is False and not found.restless,
+        dangerous=first.dangerous,
+        situations=found.situations,
+    )
+    if breaks:
+        return replace(row, outcome=Outcome.BREAKS, text=_break_text(breaks, loop.tick))
+    if first.differs is None:
+        return row
+    if not first.differs:
+        text = "changes no output; by itself it harms nothing and stays hidden until a second fault"
+        return replace(row, outcome=Outcome.HARMLESS, text=text)
+    if found.ends is None:
+        return replace(row, text="how long it can stay unseen is not known: that search was cut short")
+    if fault.kind is FaultKind.POWER and stop is None:
+        text = "nothing is driven while power is out; after its return the machine may work again"
+        return replace(row, outcome=Outcome.PAUSES, text=text)
+    if stop is not None:
+        when = "at once" if stop == 0 else f"within {time_text(stop)} at the latest"
+        return replace(
+            row, outcome=Outcome.STOPS, text=f"the machine stops {when} and cannot be started again"
+        )
+    text = "the machine may work on for ever"
+    if row.next_start:
+        text = "the machine may work on, but not stop and start without end: a later start fails"
+    return replace(row, outcome=Outcome.UNNOTICED, text=text)
+
+
+def _first_difference(
+    loop: ClosedLoop, fault: Fault, found: UnderFault, differences: dict[str, FirstDifference]
+) -> FirstDifference:
+    """Of an input from the twins; of an output and of power from whether it ever takes effect.
+
+    An output's fault begins where it changes the output, so it is harmless if it never can begin. A
+    power interruption is harmless if no output is ever on.
+    """
+    if fault.kind in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF):
+        return differences.get(
+            fault.name, FirstDifference(False, False) if not loop.controller.outputs else _UNKNOWN
+        )
+    if fault.kind is FaultKind.POWER:
+        demanded = any(output.demanded_by for output in loop.controller.outputs)
+        return FirstDifference(demanded, False)
+    hazardous = fault.subject in hazardous_outputs(loop.machine)
+    effective = found.situations > 0
+    return FirstDifference(effective, effective and hazardous and fault.kind is FaultKind.OUTPUT_ON)
+
+
+def _breaks(
+    loop: ClosedLoop, fault: Fault, found: UnderFault, stories: dict[tuple[int, int], Story]
+) -> tuple[FaultBreak, ...]:
+    made: list[FaultBreak] = []
+    for event, record in found.breaks.items():
+        name = loop.requirement_names[event]
+        requirement = loop.machine.requirements.get(name)
+        if requirement is None:
+            continue  # a counter's bounds: a finding of the check
+        counts = required_faults(loop.machine, requirement) > 0
+        story = stories.get((fault.number, event))
+        made.append(FaultBreak(name, requirement.hazard, counts, record.depth, story))
+    return tuple(sorted(made, key=lambda item: (not item.counts, item.depth, item.requirement)))
+
+
+def _break_text(breaks: tuple[FaultBreak, ...], tick: Milliseconds) -> str:
+    parts = [
+        f"{item.requirement} ({time_text((item.depth - 1) * tick)} after power-on"
+        + ("" if item.counts else "; it need not withstand a fault")
+        + ")"
+        for item in breaks
+    ]
+    return "breaks " + ", ".join(parts)
+
+
+def _assumed(assumptions: tuple[str, ...], pairs: bool) -> tuple[str, ...]:
+    """With pairs looked at, it takes three faults to be left out."""
+    several = "several faults at once"
+    return (
+        tuple(item.replace(several, "three faults or more at once") for item in assumptions)
+        if pairs
+        else assumptions
+    )
+
+
+def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -> tuple[str, ...]:
+    machine = document.machine
+    named = any(item.hazard is not None for item in machine.outputs.values())
+    what = (
+        f"An output with a hazard is one of: {', '.join(hazardous_outputs(machine))}."
+        if named
+        else "No output names a hazard, so every output counts as one with a hazard."
+    )
+    return (
+        what,
+        "Harmless: no run differs in any output from the same run without the fault. Such a fault stays "
+        "hidden; what it does together with a second one is not said by this table.",
+        "Stops by itself: whatever operator and parts do, from some moment on no output with a hazard is on "
+        "or can be turned on, a faulty output itself aside. The time counts from the scan in which the fault "
+        "begins, also where it shows only later; a fault that comes between two scans is there up to one "
+        "scan longer.",
+        "Stops while it lasts: power is out and nothing is driven; after its return the machine may work "
+        "again.",
+        "Goes unnoticed: none of these, and no requirement that is judged with a fault is broken. Outputs "
+        "may differ, but the machine may work on for ever, and nothing need tell anybody of the fault.",
+        "Dangerous, for the diagnostic coverage: the first difference the fault makes can be an output with "
+        "a hazard that is on and would be off without it. Detected: the machine then stops by itself.",
+        GIVEN_RATES if rates else EQUAL_RATES,
+    )

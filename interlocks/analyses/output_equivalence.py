@@ -1,0 +1,226 @@
+"""Does a broken switch change any output at all, and can it switch something hazardous on?
+
+Beside the controller with the fault its twin looks on, at the healthy circuits (``self_composition``).
+While their outputs are the same the parts move alike, so a run without a difference is a run in which
+the fault changes nothing: if no reachable run has one, the fault is harmless, and this is exact. A run
+is followed to its first difference and no further, since from then on the twin sees a machine that it
+does not drive; there everything is dropped, so the search stays small.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from stillgate.controller.effort import Effort, in_parallel
+from stillgate.controller.expressions.expression import Binary, Expression, Name, Operator, Span, canonical
+from stillgate.controller.machine_file.machine import Exclusion, Machine, Never
+from stillgate.controller.machine_file.quantities import Condition, Milliseconds
+from stillgate.controller.program.lowering import lower_controller
+from stillgate.controller.program.program import (
+    TRUE,
+    Assign,
+    Block,
+    Complement,
+    Constant,
+    ControllerProgram,
+    If,
+    Lookup,
+    Observation,
+    Operation,
+    Read,
+    Ref,
+    Statement,
+    Switch,
+    Term,
+    disjunction,
+    terms_in,
+)
+from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
+
+from ..exploration.explorer import Status
+from ..exploration.fault_search import hazardous_outputs
+from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
+from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.self_composition import first_name, is_second, second, side_by_side
+
+_CIRCUITS = {
+    Observation.LEVEL: Observation.CIRCUIT,
+    Observation.ROSE: Observation.CIRCUIT_ROSE,
+    Observation.FELL: Observation.CIRCUIT_FELL,
+}
+_NOWHERE = Span(0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class FirstDifference:
+    """What a fault of an input changes first. ``differs`` None: not found out."""
+
+    differs: bool | None
+    dangerous: bool | None  # an output with a hazard can be on that would be off
+
+
+def first_differences(
+    machine: Machine,
+    *,
+    tick: Milliseconds,
+    effort: Effort,
+    on_slow_build: Callable[[], None] | None = None,
+) -> dict[str, FirstDifference]:
+    """What each fault of an input changes first, by the fault's name.
+
+    Args:
+        effort: of all searches together; a search a thread runs at once.
+
+    Raises:
+        OutOfTime: if the effort was over before the checker was built.
+    """
+    loop = _loop(machine, tick)
+    if not loop.faults:
+        return {}
+    differs, dangerous = (loop.requirement_names.index(name) for name in ("differs", "dangerous"))
+    numbers = {item.name: item.number for item in loop.faults}
+
+    each = effort.share(effort.lines)
+
+    def judge(name: str) -> FirstDifference:
+        answer = board.ask((allowance(numbers[name]),), stop_at=(dangerous,), note=(differs,), effort=each)
+        if answer.event is not None:
+            return FirstDifference(True, True)
+        assert answer.outcome is not None
+        complete = answer.outcome.status is Status.COMPLETE
+        return FirstDifference(
+            True if differs in answer.noted else False if complete else None, False if complete else None
+        )
+
+    with Switchboard(loop, effort=effort, on_slow_build=on_slow_build) as board:
+        return dict(zip(numbers, in_parallel(judge, numbers, effort), strict=True))
+
+
+def _loop(machine: Machine, tick: Milliseconds) -> ClosedLoop:
+    own, parts = set(machine.inputs), set(_hung_on_parts(machine))
+    both = side_by_side(machine, machine, own=own, parts=parts)
+    faults = faults_of(both)
+    left_out = [
+        item.name
+        for item in faults
+        if is_second(item.subject) or item.kind not in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF)
+    ]
+    names = list(machine.outputs)
+    hazards = list(hazardous_outputs(machine))
+    both = both.model_copy(
+        update={
+            "requirements": {
+                "differs": _never([_pair(Operator.XOR, name) for name in names]),
+                "dangerous": _never([_pair(Operator.GT, name) for name in hazards]),
+            },
+            "check": machine.check.model_copy(
+                update={
+                    "exclude": [
+                        *machine.check.exclude,
+                        *(
+                            Exclusion.model_construct(fault=name, why="looked at elsewhere")
+                            for name in left_out
+                        ),
+                    ]
+                }
+            ),
+        }
+    )
+    loop = close_loop(both, tick=tick, faults=1, possibility=False, controller=_healthy_twin(both, tick))
+    return with_allowances(_end_at_difference(loop, names))
+
+
+def _never(trees: list[Expression]) -> Never:
+    tree = trees[0]
+    for item in trees[1:]:
+        tree = Binary(Operator.OR, tree, item, _NOWHERE)
+    return Never.model_construct(never=Condition(canonical(tree), tree))
+
+
+def _pair(operator: Operator, name: str) -> Expression:
+    """An output beside its twin: XOR they differ, GT it is on and the twin is off."""
+    own, other = Name(f"asked.{name}", _NOWHERE), Name(f"asked.{second(name)}", _NOWHERE)
+    return Binary(operator, own, other, _NOWHERE)
+
+
+def _hung_on_parts(machine: Machine) -> list[str]:
+    """Free inputs whose twin needs a memory of its own, so that both must hang on one part."""
+    sensed = {name for part in machine.parts.values() for name in part.senses}
+    program = lower_controller(machine)
+    held = {
+        term.signal
+        for term in terms_in((*program.observe, *program.decide))
+        if isinstance(term, Read) and term.observation is Observation.HELD
+    }
+    return [
+        name
+        for name, item in machine.inputs.items()
+        if name not in sensed and (item.debounce or name in held)
+    ]
+
+
+def _healthy_twin(both: Machine, tick: Milliseconds) -> ControllerProgram:
+    """The controllers of both; what the twin reads of a free input is its healthy circuit."""
+    program = lower_controller(both, period=tick)
+    sensed = {name for part in both.parts.values() for name in part.senses}
+    free = {item.name for item in program.signals if is_second(item.name) and item.name not in sensed}
+
+    def term(given: Term) -> Term:
+        match given:
+            case Read(signal=name, observation=observation) if name in free:
+                return Read(first_name(name), _CIRCUITS[observation])
+            case Complement(operand=operand):
+                return Complement(term(operand))
+            case Operation(operator=operator, left=left, right=right):
+                return Operation(operator, term(left), term(right))
+            case Lookup(table=table, index=index):
+                return Lookup(table, term(index))
+            case _:
+                return given
+
+    def statement(given: Statement) -> Statement:
+        match given:
+            case Assign(cell=cell, value=value):
+                return Assign(cell, term(value))
+            case If(condition=condition, then=then, otherwise=otherwise):
+                return If(term(condition), block(then), block(otherwise))
+            case Switch(cell=cell, arms=arms):
+                return Switch(cell, tuple((number, block(arm)) for number, arm in arms))
+            case _:
+                return given
+
+    def block(given: Block) -> Block:
+        return tuple(statement(item) for item in given)
+
+    return replace(
+        program,
+        signals=tuple(item for item in program.signals if item.name not in free),
+        observers=tuple(replace(item, argument=term(item.argument)) for item in program.observers),
+        sequences=tuple(
+            replace(
+                item,
+                overrides=tuple(replace(way, guard=term(way.guard)) for way in item.overrides),
+                exits=tuple(
+                    tuple(replace(way, guard=term(way.guard)) for way in ways) for ways in item.exits
+                ),
+            )
+            for item in program.sequences
+        ),
+        outputs=tuple(
+            replace(item, permits=tuple((index, term(permit)) for index, permit in item.permits))
+            for item in program.outputs
+        ),
+        observe=block(program.observe),
+        stages=tuple(replace(stage, block=block(stage.block)) for stage in program.stages),
+    )
+
+
+def _end_at_difference(loop: ClosedLoop, outputs: list[str]) -> ClosedLoop:
+    """After the first difference the controllers are switched off for good: nothing is asked any more."""
+    asked = {item.name: Ref(item.asked) for item in loop.controller.outputs}
+    differ = disjunction(tuple(Operation(Operator.XOR, asked[name], asked[second(name)]) for name in outputs))
+    off: list[Statement] = [Assign(loop.dark, TRUE)]
+    off += [Assign(cell, Constant(cell.start)) for cell in loop.controller.cells]
+    off += [Assign(item.active, Constant(len(item.states))) for item in loop.controller.sequences]
+    return replace(loop, settle=(*loop.settle, If(differ, tuple(off))))

@@ -1,0 +1,76 @@
+"""A diagnosis in sentences that a technician can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stillgate.controller.execution.reasons import join_words
+from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+
+from .explanations import Refuted
+from .state_set_tracking import Clash, Window
+
+_MOST_PLACES = 3
+
+
+def log_time(milliseconds: Milliseconds) -> str:
+    """A moment of a log: ``14.320 s``, from a minute on ``3:07.020``, from an hour on ``1:02:07.000``."""
+    minutes, rest = divmod(milliseconds, 60_000)
+    seconds = f"{rest // 1000}.{rest % 1000:03}"
+    if not minutes:
+        return f"{seconds} s"
+    hours, minutes = divmod(minutes, 60)
+    padded = seconds.rjust(6, "0")
+    return f"{hours}:{minutes:02}:{padded}" if hours else f"{minutes}:{padded}"
+
+
+def span_words(begins: Ticks, end: Ticks, period: Milliseconds) -> str:
+    """From when to when a log tells something: ``1:30.000 of log``, ``12.500 s to 1:30.000``."""
+    last = log_time(end * period)
+    return f"{log_time(begins * period)} to {last}" if begins else f"{last} of log"
+
+
+def clash_words(clash: Clash) -> str:
+    """What was observed that cannot be: ``cutter_still was off, but cutter can only be still``."""
+    seen = join_words(
+        [
+            f"{name} was {'on' if level else 'off'}"
+            for name, level in zip(clash.inputs, clash.levels, strict=True)
+        ]
+    )
+    if clash.together:
+        seen += " at once"
+    places = _places(clash.before)
+    return f"{seen}, but {places}" if places else f"{seen}, which it cannot be"
+
+
+def _places(before: Sequence[tuple[tuple[str, str], ...]]) -> str:
+    parts = list(dict.fromkeys(part for places in before for part, _ in places))
+    told = []
+    for part in parts:
+        words = sorted({place for places in before for name, place in places if name == part})
+        if len(words) <= _MOST_PLACES:
+            told.append(f"{part} can only be {join_words(words, 'or')}")
+    return join_words(told) if told else f"{join_words(parts)} can be nowhere that shows it"
+
+
+def refuted_words(item: Refuted, period: Milliseconds) -> str:
+    """When and by what a hypothesis fell."""
+    if item.clash is None:
+        return item.words
+    return f"at {log_time(item.scan * period)} {clash_words(item.clash)}"
+
+
+def begun_words(window: Window | None, period: Milliseconds) -> str:
+    """When a fault began, as far as the log tells."""
+    if window is None:
+        return ""
+    low, high = window
+    if high < 0:
+        return "began before the log"
+    latest = log_time(high * period)
+    if low < 0:
+        return f"began at {latest} at the latest"
+    if low == high:
+        return f"began at {latest}"
+    return f"began between {log_time(low * period)} and {latest}"

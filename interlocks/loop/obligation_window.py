@@ -1,0 +1,37 @@
+"""In which stretch of a story a requirement was waiting before it broke: what a chart shades.
+
+Read off the monitors' own memory, which says exactly how long they had been waiting.
+"""
+
+from __future__ import annotations
+
+from stillgate.controller.machine_file.machine import Invariance, Precedence, Requirement, Response
+from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.program.program import ticks_up
+
+from .counterexample import Replay
+from .monitors import response_ticks
+
+
+def waiting_window(run: Replay, name: str, requirement: Requirement) -> tuple[Ticks, Ticks]:
+    """First and last tick of the obligation that the end of a replay breaks.
+
+    A response: from the oldest trigger that was not served. An invariance: from the newest
+    trigger. A precedence: from where it began to wait for what must come first. All others
+    break in an instant.
+    """
+    last = len(run.ticks) - 1
+    match requirement:
+        case Response(within=within):
+            return last - max(0, response_ticks(within, run.loop.machine.scan, run.loop.tick)), last
+        case Invariance(during=during):
+            length = ticks_up(during, run.loop.tick)
+            left = run.ticks[last - 1].values.get(f"{name}.left", 0) if last else 0
+            return last - (1 + length - left if left else 0), last
+        case Precedence():
+            waiting = last
+            while waiting and not run.ticks[waiting - 1].values[f"{name}.seen"]:
+                waiting -= 1
+            return waiting, last
+        case _:
+            return last, last

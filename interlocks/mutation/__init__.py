@@ -1,0 +1,5 @@
+"""Mutants of a machine file: which change no requirement detects."""
+
+from __future__ import annotations
+
+__all__: list[str] = []

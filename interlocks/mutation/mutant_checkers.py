@@ -1,0 +1,183 @@
+"""The checkers that weakenings are searched with, built once, and what is known before a search.
+
+Of each machine with switches there are two: one without faults that judges possibility too, one with
+a fault budget. Where no free input keeps a history of its own both are the same search, so one checker
+serves both, with no fault allowed in the first case. A third one, the probe, tells which weakenings
+change anything (``effects``), asked fault by fault and only when somebody wants to know.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from functools import partial
+from threading import Lock
+from typing import TypeVar
+
+from stillgate.controller.effort import Effort
+from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
+from stillgate.sim_io.faults.fault_list import Fault, faults_of
+
+from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
+from ..exploration.search import QUICK_OPTIONS
+from ..loop.closed_loop import ClosedLoop, close_loop
+from ..results.verdict import CheckResult
+from .mutant_equivalence import probing
+from .mutants import Candidate, Weakenings, switched_controller
+
+_T = TypeVar("_T")
+
+_PROBE_FROM = 50
+"""Weakenings from which on it pays to find out first which of them change anything."""
+
+
+@dataclass
+class Boards:
+    """Checkers of a machine's weakenings; a context manager, used by as many threads as the effort has.
+
+    A probe that the effort ends rules nothing out. A checker that it ends raises ``OutOfTime``.
+    """
+
+    machine: Machine
+    result: CheckResult
+    found: Weakenings
+    effort: Effort
+    on_slow_build: Callable[[], None] | None = None
+    made: dict[tuple[str, ...], Future[object]] = field(default_factory=dict)
+    stack: ExitStack = field(default_factory=ExitStack)
+    lock: Lock = field(default_factory=Lock)
+
+    def __enter__(self) -> Boards:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stack.close()
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """The single faults of the check; none where it looked at none."""
+        return faults_of(self.machine) if self.result.faults else ()
+
+    def plain(self, candidate: Candidate) -> Switchboard:
+        """The checker without faults; possibility is judged with it."""
+        return self._board(candidate, faulty=False)
+
+    def faulty(self, candidate: Candidate) -> Switchboard:
+        """The checker with one fault, of those that are allowed."""
+        return self._board(candidate, faulty=True)
+
+    def needed(self, *, faulty: bool) -> list[Callable[[], object]]:
+        """Builds the checkers that most weakenings will ask for: one a call, to be called side by side.
+
+        ``faulty`` says whether those with a fault will be asked for.
+        """
+        with_switch = [item for item in self.found.candidates if item.switch]
+        kinds = {self.found.is_doubling(item): item for item in reversed(with_switch)}
+        builds: list[Callable[[], object]] = [partial(self.plain, item) for item in kinds.values()]
+        if faulty:
+            builds += [partial(self.faulty, item) for item in kinds.values()]
+        if len(self.found.candidates) >= _PROBE_FROM:
+            builds.append(partial(self._once, ("probe",), self._probe))
+        return builds
+
+    def has_effect(self, candidate: Candidate, fault: int) -> bool:
+        """Whether a weakening may change anything under a fault (0: without) that it does not change before.
+
+        False only if a complete search has shown that it does not.
+        """
+        if not candidate.switch or self.found.is_doubling(candidate):
+            return True
+        if len(self.found.candidates) < _PROBE_FROM:
+            return True
+        if fault and self.has_effect(candidate, 0):
+            return True
+        marked = self._once(("effects", str(fault)), lambda: self._marked(fault))
+        return marked is None or candidate.switch in marked
+
+    # -- one of each -----------------------------------------------------------------------
+
+    def _once(self, key: tuple[str, ...], make: Callable[[], _T]) -> _T:
+        """What ``make`` gives; made by the first that asks, while the others wait.
+
+        Raises:
+            OutOfTime: if the effort is over.
+        """
+        self.effort.look()
+        with self.lock:
+            waiting = self.made.get(key)
+            own: Future[object] | None = None
+            if waiting is None:
+                own = waiting = self.made[key] = Future()
+        if own is not None:
+            try:
+                own.set_result(make())
+            except BaseException as error:
+                own.set_exception(error)
+        return waiting.result()  # type: ignore[return-value]
+
+    def _board(self, candidate: Candidate, *, faulty: bool) -> Switchboard:
+        doubling = self.found.is_doubling(candidate)
+        machine = candidate.machine or (self.found.doubled if doubling else self.found.switched)
+        name = candidate.weakening.text if candidate.machine else "doubled" if doubling else "switched"
+        few = candidate.machine is not None or doubling
+        options = QUICK_OPTIONS if few else None
+        loop = self._once((name, "shared"), lambda: self._loop(machine, 1, exact=self._possible()))
+        if self._judges_all(loop) and not any(item.history.resolves for item in loop.free):
+            return self._once((name, "board"), lambda: self._built(with_allowances(loop), options))
+        if faulty:
+            return self._once(
+                (name, "faulty"),
+                lambda: self._built(with_allowances(self._loop(machine, 1, exact=False)), options),
+            )
+        return self._once(
+            (name, "plain"), lambda: self._built(self._loop(machine, 0, exact=self._possible()), options)
+        )
+
+    def _possible(self) -> bool:
+        return any(isinstance(item, Reach | FromAnywhere) for item in self.machine.requirements.values())
+
+    def _judges_all(self, loop: ClosedLoop) -> bool:
+        """Whether a loop with a fault judges all that one without would."""
+        return loop.budget > 0 and set(loop.monitors.requirements) == set(self.machine.requirements)
+
+    def _loop(self, machine: Machine, faults: int, *, exact: bool) -> ClosedLoop:
+        return close_loop(
+            self.machine,
+            tick=self.result.tick,
+            faults=min(faults, self.result.faults),
+            exact=exact,
+            possibility=exact,
+            controller=switched_controller(machine, self.result.tick),
+        )
+
+    def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Switchboard:
+        board = Switchboard(loop, effort=self.effort, options=options, on_slow_build=self.on_slow_build)
+        with self.lock:
+            return self.stack.enter_context(board)
+
+    # -- effects ---------------------------------------------------------------------------
+
+    def _probe(self) -> tuple[Switchboard, dict[str, int]]:
+        program, marks = probing(switched_controller(self.found.switched, self.result.tick))
+        loop = close_loop(
+            self.machine.model_copy(update={"requirements": {}}),  # they change nothing that happens
+            tick=self.result.tick,
+            faults=min(1, self.result.faults),
+            possibility=False,
+            controller=program,
+        )
+        return self._built(with_allowances(loop) if self.result.faults else loop), marks
+
+    def _marked(self, fault: int) -> frozenset[str] | None:
+        """Switches that change something under a fault; None if the search did not come to its end."""
+        board, marks = self._once(("probe",), self._probe)
+        answer = board.ask(
+            (allowance(fault),) if fault else (),
+            marks=True,
+            effort=self.effort.share(self.effort.lines),
+        )
+        if not answer.complete:
+            return None
+        return frozenset(name for name, mark in marks.items() if answer.marks[mark])

@@ -1,0 +1,370 @@
+"""The Program's statements as z3 terms: one step by symbolic execution.
+
+A step has no loops, so every statement runs at most once and the step is one formula. Truths
+(cells of range 0..1) are Booleans, all other values bit-vectors of one width that no sum of
+the program can overflow, read as two's complement. The branches of an ``If`` or ``Switch``
+run on copies of the values and are joined by if-then-else where they differ.
+
+A ``Choose`` or ``Begin`` makes one unknown with a constraint on its values. Its *occurrence*
+keeps the condition under which it is asked, in the order of execution, so a model is turned
+into the answers that the Python runner asks for, and back.
+
+Observations are answered from the signal's own cells, so this backend takes closed loops
+with eager inputs only: it knows neither beliefs nor which values are dead, and owes nothing
+to that part of the explorer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import z3
+from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.program.program import (
+    Assign,
+    Begin,
+    Block,
+    Cell,
+    Choose,
+    Complement,
+    Constant,
+    If,
+    Lookup,
+    Note,
+    NoteKind,
+    Observation,
+    Operation,
+    Read,
+    Ref,
+    Remark,
+    Signal,
+    Statement,
+    Switch,
+    Term,
+    TimeConstant,
+    terms_in,
+    ticks_up,
+)
+
+Formula = Any
+"""A z3 Boolean: a truth of the machine or a condition."""
+
+Value = Any
+"""A z3 Boolean where a truth is meant, else a bit-vector of the encoding's width."""
+
+Environment = dict[Cell, Value]
+
+YES: Formula = z3.BoolVal(True)
+NO: Formula = z3.BoolVal(False)
+
+
+def both(left: Formula, right: Formula) -> Formula:
+    """Conjunction, folded where a side is known."""
+    if z3.is_false(left) or z3.is_true(right):
+        return left
+    if z3.is_true(left) or z3.is_false(right):
+        return right
+    return z3.And(left, right)
+
+
+def either(left: Formula, right: Formula) -> Formula:
+    """Disjunction, folded where a side is known."""
+    if z3.is_true(left) or z3.is_false(right):
+        return left
+    if z3.is_false(left) or z3.is_true(right):
+        return right
+    return z3.Or(left, right)
+
+
+def opposite(formula: Formula) -> Formula:
+    """Negation, folded."""
+    if z3.is_true(formula):
+        return NO
+    if z3.is_false(formula):
+        return YES
+    return formula.arg(0) if z3.is_not(formula) else z3.Not(formula)
+
+
+def any_of(formulas: Iterable[Formula]) -> Formula:
+    """Disjunction of any number."""
+    result = NO
+    for formula in formulas:
+        result = either(result, formula)
+    return result
+
+
+@dataclass(frozen=True)
+class Occurrence:
+    """One choice of a step: asked where ``asked`` is true, answered by ``unknown``.
+
+    ``options`` lists (condition, value) in the order that answers are counted; the value of
+    the n-th option whose condition is true is the meaning of answer n.
+    """
+
+    cell: Cell
+    asked: Formula
+    unknown: Value
+    options: tuple[tuple[Formula, int], ...]
+
+
+@dataclass(frozen=True)
+class Notes:
+    """Conditions under which something is noted, by its index."""
+
+    broken: Mapping[int, Formula]
+    covered: Mapping[int, Formula]
+
+
+class Encoder:
+    """Runs blocks on symbolic values.
+
+    Args:
+        width: bits of a number; see ``width_of``.
+        period: tick in ms, for times in terms.
+        signals: inputs whose observations are answered from their cells.
+        prefix: of the names of unknowns, so that two steps do not share them.
+    """
+
+    def __init__(self, width: int, period: Milliseconds, signals: Iterable[Signal], prefix: str = "") -> None:
+        self.width = width
+        self.period = period
+        self.signals = {signal.name: signal for signal in signals}
+        self.prefix = prefix
+        self.occurrences: list[Occurrence] = []
+        self.constraints: list[Formula] = []
+        self.outside: list[tuple[Cell, Formula]] = []  # assignments that leave a cell's range
+        self._broken: dict[int, Formula] = {}
+        self._covered: dict[int, Formula] = {}
+
+    @property
+    def notes(self) -> Notes:
+        """What was noted so far."""
+        return Notes(self._broken, self._covered)
+
+    # -- values ----------------------------------------------------------------------------
+
+    def constant(self, cell: Cell, value: int) -> Value:
+        """A cell's value as a constant."""
+        return z3.BoolVal(bool(value)) if cell.is_truth else self.number(value)
+
+    def number(self, value: int) -> Value:
+        """A number."""
+        return z3.BitVecVal(value, self.width)
+
+    def as_number(self, value: Value) -> Value:
+        """A value where a number is needed: a truth counts 0 or 1."""
+        if not z3.is_bool(value):
+            return value
+        if z3.is_true(value) or z3.is_false(value):
+            return self.number(int(z3.is_true(value)))
+        return z3.If(value, self.number(1), self.number(0))
+
+    def as_truth(self, value: Value) -> Formula:
+        """A value where a truth is needed: whatever is not 0."""
+        if z3.is_bool(value):
+            return value
+        return z3.BoolVal(value.as_long() != 0) if z3.is_bv_value(value) else value != self.number(0)
+
+    # -- terms -----------------------------------------------------------------------------
+
+    def term(self, term: Term, values: Environment) -> Value:
+        """Value of a term."""
+        match term:
+            case Constant(value=value):
+                return z3.BoolVal(bool(value)) if value in (0, 1) else self.number(value)
+            case TimeConstant(milliseconds=milliseconds):
+                return self.number(ticks_up(milliseconds, self.period))
+            case Ref(cell=cell):
+                return values[cell]
+            case Read(signal=signal, observation=observation, milliseconds=milliseconds):
+                return self._observe(self.signals[signal], observation, milliseconds, values)
+            case Complement(operand=operand):
+                return opposite(self.truth(operand, values))
+            case Lookup(table=table, index=index):
+                return self._entry(table, self.as_number(self.term(index, values)))
+            case Operation(operator=operator, left=left, right=right):
+                return self._operation(operator, self.term(left, values), self.term(right, values))
+
+    def truth(self, term: Term, values: Environment) -> Formula:
+        """A term as a truth."""
+        return self.as_truth(self.term(term, values))
+
+    def _observe(
+        self, signal: Signal, observation: Observation, milliseconds: Milliseconds, values: Environment
+    ) -> Formula:
+        level = values[signal.level]
+        match observation:
+            case Observation.LEVEL:
+                return level
+            case Observation.ROSE:
+                assert signal.was is not None
+                return both(level, opposite(values[signal.was]))
+            case Observation.FELL:
+                assert signal.was is not None
+                return both(values[signal.was], opposite(level))
+            case Observation.HELD:
+                assert signal.run is not None
+                return self.as_number(values[signal.run]) > self.number(ticks_up(milliseconds, self.period))
+            case _:
+                raise ValueError(f"{observation.value} of {signal.name} has no cell: close the loop eagerly")
+
+    def _entry(self, table: tuple[int, ...], index: Value) -> Value:
+        as_truths = all(item in (0, 1) for item in table)
+        result: Value | None = None
+        for position in reversed(range(len(table))):
+            entry = z3.BoolVal(bool(table[position])) if as_truths else self.number(table[position])
+            result = entry if result is None else self.joined(index == self.number(position), entry, result)
+        return result
+
+    def _operation(self, operator: Operator, left: Value, right: Value) -> Value:
+        match operator:
+            case Operator.AND:
+                return both(self.as_truth(left), self.as_truth(right))
+            case Operator.OR:
+                return either(self.as_truth(left), self.as_truth(right))
+            case Operator.XOR:
+                return z3.Xor(self.as_truth(left), self.as_truth(right))
+            case Operator.EQ | Operator.NE if z3.is_bool(left) and z3.is_bool(right):
+                return left == right if operator is Operator.EQ else z3.Xor(left, right)
+        first, second = self.as_number(left), self.as_number(right)
+        match operator:
+            case Operator.EQ:
+                return first == second
+            case Operator.NE:
+                return first != second
+            case Operator.LT:
+                return first < second
+            case Operator.LE:
+                return first <= second
+            case Operator.GT:
+                return first > second
+            case Operator.GE:
+                return first >= second
+            case Operator.ADD:
+                return first + second
+            case Operator.SUB:
+                return first - second
+        raise AssertionError(operator)
+
+    def joined(self, condition: Formula, yes: Value, no: Value) -> Value:
+        """One value where the condition is true, else the other."""
+        if z3.is_true(condition) or yes.eq(no):
+            return yes
+        if z3.is_false(condition):
+            return no
+        if z3.is_bool(yes) and z3.is_bool(no):
+            if z3.is_true(yes):
+                return either(condition, no)
+            if z3.is_false(yes):
+                return both(opposite(condition), no)
+            if z3.is_true(no):
+                return either(opposite(condition), yes)
+            if z3.is_false(no):
+                return both(condition, yes)
+            return z3.If(condition, yes, no)
+        return z3.If(condition, self.as_number(yes), self.as_number(no))
+
+    # -- statements ------------------------------------------------------------------------
+
+    def run(self, block: Block, values: Environment, when: Formula = YES) -> None:
+        """Runs a block on the values, in place; ``when`` is the condition under which it runs."""
+        for statement in block:
+            self._statement(statement, values, when)
+
+    def _statement(self, statement: Statement, values: Environment, when: Formula) -> None:
+        match statement:
+            case Assign(cell=cell, value=term):
+                self._store(cell, self.term(term, values), values, when)
+            case If(condition=condition, then=then, otherwise=otherwise):
+                self._branch(self.truth(condition, values), then, otherwise, values, when)
+            case Switch(cell=cell, arms=arms):
+                held = self.as_number(values[cell])
+                for number, arm in arms:  # arms have distinct numbers, so at most one runs
+                    self._branch(held == self.number(number), arm, (), values, when)
+            case Choose(cell=cell, count=count):
+                values[cell] = self._ask(cell, when, tuple((YES, value) for value in range(count)))
+            case Begin(cell=cell, options=options):
+                found = tuple((self.truth(condition, values), value) for condition, value in options)
+                some = any_of(condition for condition, _ in found)
+                answer = self._ask(cell, both(when, some), ((YES, 0), *found))
+                values[cell] = self.joined(some, answer, self.constant(cell, 0))
+            case Note(kind=kind, index=index):
+                notes = self._broken if kind is NoteKind.BROKEN else self._covered
+                notes[index] = either(notes.get(index, NO), when)
+            case Remark():
+                pass
+
+    def _branch(
+        self, condition: Formula, then: Block, otherwise: Block, values: Environment, when: Formula
+    ) -> None:
+        if z3.is_true(condition) or z3.is_false(condition):
+            self.run(then if z3.is_true(condition) else otherwise, values, when)
+            return
+        left, right = dict(values), dict(values)
+        self.run(then, left, both(when, condition))
+        self.run(otherwise, right, both(when, opposite(condition)))
+        for cell in {**left, **right}:
+            # A cell met in one branch only is local to it: it is written before it is read.
+            yes, no = left.get(cell), right.get(cell)
+            if yes is None or no is None:
+                values[cell] = no if yes is None else yes
+            elif yes is no:  # neither branch wrote it, as is so of most cells
+                values[cell] = yes
+            else:
+                values[cell] = self.joined(condition, yes, no)
+
+    def _store(self, cell: Cell, value: Value, values: Environment, when: Formula) -> None:
+        if cell.is_truth:
+            values[cell] = self.as_truth(value)
+            if z3.is_bool(value):
+                return
+            value = self.as_number(value)
+        else:
+            value = values[cell] = self.as_number(value)
+        if z3.is_bv_value(value) and cell.low <= value.as_signed_long() <= cell.high:
+            return
+        leaves = either(value < self.number(cell.low), value > self.number(cell.high))
+        self.outside.append((cell, both(when, leaves)))
+
+    def _ask(self, cell: Cell, asked: Formula, options: tuple[tuple[Formula, int], ...]) -> Value:
+        name = f"{self.prefix}choice{len(self.occurrences)} {cell.name}"
+        unknown = z3.Bool(name) if cell.is_truth else z3.BitVec(name, self.width)
+        self.occurrences.append(Occurrence(cell, asked, unknown, options))
+        if not (cell.is_truth and len(options) == 2 and all(z3.is_true(item) for item, _ in options)):
+            allowed = any_of(both(item, unknown == self.constant(cell, value)) for item, value in options)
+            self.constraints.append(z3.Implies(asked, allowed))
+        return unknown
+
+
+def width_of(blocks: Iterable[Block], cells: Iterable[Cell], period: Milliseconds) -> int:
+    """Bits that hold every value of the cells and every sum or difference in the blocks.
+
+    A sum of sums is no longer than its term: its bound is the sum of the bounds of its leaves.
+    """
+    known = tuple(cells)
+    largest = max((abs(bound) for cell in known for bound in (cell.low, cell.high)), default=1)
+    for block in blocks:
+        for term in terms_in(block):
+            largest = max(largest, _bound(term, period))
+    return largest.bit_length() + 2
+
+
+def _bound(term: Term, period: Milliseconds) -> int:
+    match term:
+        case Constant(value=value):
+            return abs(value)
+        case TimeConstant(milliseconds=milliseconds):
+            return ticks_up(milliseconds, period)
+        case Ref(cell=cell):
+            return max(abs(cell.low), abs(cell.high))
+        case Read(signal=_, milliseconds=milliseconds):
+            return ticks_up(milliseconds, period) + 1
+        case Lookup(table=table):
+            return max(map(abs, table))
+        case Operation(operator=Operator.ADD | Operator.SUB, left=left, right=right):
+            return _bound(left, period) + _bound(right, period)
+        case _:
+            return 1

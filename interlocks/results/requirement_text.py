@@ -1,0 +1,87 @@
+"""Requirements in words and in metric temporal logic.
+
+Formulas use G (at every instant from now on), F[0,t] (at some instant within t), W (weak
+until), A and E (on every run, on some run). Sources: Dwyer, Avrunin, Corbett 1999; Konrad,
+Cheng 2005; the branching ones are the usual EF and AG EF.
+"""
+
+from __future__ import annotations
+
+from stillgate.controller.machine_file.machine import (
+    Always,
+    FromAnywhere,
+    Invariance,
+    Never,
+    Precedence,
+    Reach,
+    Requirement,
+    Response,
+)
+from stillgate.controller.machine_file.quantities import Milliseconds
+
+
+def time_text(milliseconds: Milliseconds) -> str:
+    """A time as a person writes it: 80 ms, 1.5 s, 2 min."""
+    if milliseconds and milliseconds % 60_000 == 0:
+        return f"{milliseconds // 60_000} min"
+    if milliseconds >= 1000:
+        return f"{milliseconds / 1000:.3f}".rstrip("0").rstrip(".") + " s"  # not :g, it drops digits
+    return f"{milliseconds} ms"
+
+
+def pattern_of(requirement: Requirement) -> str:
+    """Published name of the pattern."""
+    return {
+        Never: "absence",
+        Always: "universality",
+        Response: "bounded response",
+        Invariance: "bounded invariance",
+        Precedence: "precedence",
+        Reach: "possibility",
+        FromAnywhere: "possibility from anywhere",
+    }[type(requirement)]
+
+
+def sentence_of(requirement: Requirement) -> str:
+    """The requirement in one sentence."""
+    match requirement:
+        case Never(never=p):
+            return f"never: {p.text}"
+        case Always(always=p):
+            return f"always: {p.text}"
+        case Response(after=p, then=q, within=t):
+            return f"after {p.text}, then {q.text} within {time_text(t)}"
+        case Invariance(after=p, keep=q, during=t):
+            return f"after {p.text}, keep {q.text} for {time_text(t)}"
+        case Precedence(before=p, first=s, since=None):
+            return f"before {p.text}, first {s.text}"
+        case Precedence(before=p, first=s, since=r):
+            assert r is not None
+            return f"before {p.text}, first {s.text}, anew since {r.text}"
+        case Reach(reach=p):
+            return f"some run reaches: {p.text}"
+        case FromAnywhere(from_anywhere=p):
+            return f"from every situation some run reaches: {p.text}"
+
+
+def formula_of(requirement: Requirement) -> str:
+    """The requirement's meaning in metric temporal logic."""
+    match requirement:
+        case Never(never=p):
+            return f"G not ({p.text})"
+        case Always(always=p):
+            return f"G ({p.text})"
+        case Response(after=p, then=q, within=t):
+            return f"G (({p.text}) -> F[0, {time_text(t)}] ({q.text}))"
+        case Invariance(after=p, keep=q, during=t):
+            return f"G (({p.text}) -> G[0, {time_text(t)}] ({q.text}))"
+        case Precedence(before=p, first=s, since=None):
+            return f"not ({p.text}) W ({s.text})"
+        case Precedence(before=p, first=s, since=r):
+            assert r is not None
+            weak = f"not ({p.text}) W ({s.text})"
+            return f"({weak}) and G (({r.text}) -> ({weak}))"
+        case Reach(reach=p):
+            return f"EF ({p.text})"
+        case FromAnywhere(from_anywhere=p):
+            return f"AG EF ({p.text})"

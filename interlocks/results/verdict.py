@@ -1,0 +1,216 @@
+"""What a check says: verdicts, stories, findings and the assumptions behind them.
+
+All values here are frozen; whoever prints, exports or draws them reads nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from stillgate.controller.expressions.durations import Milliseconds, Ticks, format_duration
+
+
+class Word(Enum):
+    """The verdict words. 'holds' only after an exhausted search; a cap gives 'undecided'."""
+
+    HOLDS = "holds"
+    BROKEN = "broken"
+    UNDECIDED = "undecided"
+
+
+class Cause(Enum):
+    """Who made a value change in a story."""
+
+    OPERATOR = "operator"  # an input with ``from: operator``
+    FREE = "free"  # an input nothing drives
+    PART = "part"  # a switch that a part moves
+    FAULT = "fault"
+    CONTROLLER = "controller"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that became different in a step of a story."""
+
+    name: str  # signal, sequence, memory, part or fault
+    before: str
+    after: str
+    cause: Cause
+
+
+@dataclass(frozen=True, slots=True)
+class StoryStep:
+    """One tick of a story in which something changed."""
+
+    tick: Ticks
+    time: Milliseconds
+    changes: tuple[Change, ...]
+    on_outputs: tuple[str, ...]  # physically driven outputs in this tick
+    states: tuple[tuple[str, str], ...]  # (sequence, active state or 'off')
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """The shortest way to a broken requirement, the least of all shortest ones."""
+
+    headline: str  # one sentence: what is broken, when, under which fault
+    fault: str | None
+    start: tuple[tuple[str, str], ...]  # where each part stood at power-on
+    steps: tuple[StoryStep, ...]
+    ticks: Ticks  # length
+    inputs: tuple[tuple[tuple[str, int], ...], ...]  # per tick: circuit level of every input
+    window: tuple[Ticks, Ticks] | None = None  # ticks in which the broken requirement was waiting
+    truths: tuple[tuple[str, tuple[bool, ...]], ...] = ()  # what requirements may read of parts, per tick
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A requirement's verdict under one fault budget."""
+
+    word: Word
+    faults: int
+    tick: Milliseconds
+    depth: Ticks | None = None  # of the break or the goal, or how far an undecided search got
+    story: Story | None = None
+    reason: str = ""  # why undecided
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementVerdict:
+    """Everything said about one requirement."""
+
+    name: str
+    pattern: str
+    text: str  # the requirement in one sentence
+    formula: str  # its metric temporal logic meaning
+    hazard: str | None
+    faults: int  # how many faults it must withstand
+    judgements: tuple[Judgement, ...]  # one per fault budget, ascending
+    verdict: Word  # under the faults it must withstand
+    withstands: int | None  # largest budget under which it holds; None if under none
+    line: int
+    column: int
+    why: str = ""
+
+    @property
+    def story(self) -> Story | None:
+        """Story of the first break, if there is one."""
+        return next((item.story for item in self.judgements if item.story is not None), None)
+
+
+class FindingKind(Enum):
+    """What a check notices beyond verdicts."""
+
+    STATE_NEVER_REACHED = "state never reached"
+    EXIT_NEVER_TAKEN = "exit never taken"
+    VACUOUS = "trigger never happens"
+    BOUNDS = "counter leaves its bounds"
+    DEADLOCK = "deadlock"
+    OVERLAP = "two exits true at once"
+    WARNING = "warning"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something worth a look, with its place in the machine file."""
+
+    kind: FindingKind
+    subject: str
+    message: str
+    line: int
+    column: int
+    story: Story | None = None
+    breaks: bool = False  # counts as broken (bounds)
+
+
+@dataclass(frozen=True, slots=True)
+class SetsCovered:
+    """What a search over sets of times covered, where single situations were too many.
+
+    ``unsure`` names what some set reports and no run could be shown of: it may or may not happen.
+    """
+
+    keys: int  # what is left of situations when clocks and counters are left out
+    sets: int
+    steps: int
+    exhausted: bool
+    stopped_by: str
+    seconds: float
+    unsure: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Exploration:
+    """What one search covered."""
+
+    faults: int
+    tick: Milliseconds
+    exhausted: bool
+    stopped_by: str  # '' or 'state cap', 'memory cap', 'time limit', 'interrupt'
+    states: int
+    transitions: int
+    depth: Ticks
+    seconds: float
+    key_bits: int
+    bytes_per_state: float
+    threads: int
+    initial_states: int
+    sets: SetsCovered | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Whether every reachable situation was covered, one by one or in sets."""
+        return self.exhausted or (self.sets is not None and self.sets.exhausted)
+
+    @classmethod
+    def not_run(cls, faults: int, tick: Milliseconds, stopped_by: str) -> Exploration:
+        """Of a search that was ended before it began, or whose figures nothing leans on."""
+        return cls(
+            faults=faults, tick=tick, exhausted=False, stopped_by=stopped_by, states=0, transitions=0,
+            depth=0, seconds=0.0, key_bits=0, bytes_per_state=0.0, threads=0, initial_states=0,
+        )  # fmt: skip
+
+
+def tick_caution(tick: Milliseconds, scan: Milliseconds) -> str:
+    """What every verdict found at a tick other than the scan must carry; empty at the scan."""
+    if tick == scan:
+        return ""
+    return (
+        f"Verdicts at a tick of {format_duration(tick)} can be wrong in both directions: at the scan of "
+        f"{format_duration(scan)} a 'holds at {format_duration(tick)}' may be false, and so may a 'broken'. "
+        "Only a check with --tick scan tells."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """The whole answer of a check."""
+
+    machine: str
+    digest: str  # SHA-256 of the machine file
+    version: str
+    tick: Milliseconds
+    scan: Milliseconds
+    faults: int
+    assumptions: tuple[str, ...]
+    exclusions: tuple[tuple[str, str], ...]  # (fault, reason)
+    requirements: tuple[RequirementVerdict, ...]
+    findings: tuple[Finding, ...]
+    exploration: tuple[Exploration, ...]
+    from_cache: bool = False
+
+    @property
+    def tick_caution(self) -> str:
+        """What verdicts at another tick than the scan are worth; empty at the scan."""
+        return tick_caution(self.tick, self.scan)
+
+    @property
+    def verdict(self) -> Word:
+        """Broken outranks undecided outranks holds."""
+        words = {item.verdict for item in self.requirements}
+        if Word.BROKEN in words or any(item.breaks for item in self.findings):
+            return Word.BROKEN
+        if Word.UNDECIDED in words or not all(item.whole for item in self.exploration):
+            return Word.UNDECIDED
+        return Word.HOLDS

@@ -1,0 +1,103 @@
+"""Decides over sets of times what a search of single situations did not come to the end of.
+
+What no set reports cannot happen: such a requirement holds. What a set reports is looked for in an exact
+search, and called broken (or reached) only after a run of the loop's own statements has shown it; if that
+search ends without it, it cannot happen either. What is neither shown nor ruled out stays undecided, and so
+does all of a search that was cut short.
+
+``from_anywhere`` is not decided here: it asks for a way from each situation, and sets hold more than those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from enum import Enum
+
+from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.machine_file.machine import Machine, Reach
+from stillgate.controller.machine_file.quantities import Milliseconds
+
+from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.counterexample import Replay, replay
+from .search import Confirmation, SetExploration, SymbolicSearch
+
+LONG_HISTORY = 64
+"""Ticks of a debounce or hold from which on the level of an input that nothing drives is chosen in every
+tick, instead of being told from all its histories: those would be too many to list."""
+
+
+class Answer(Enum):
+    """What sets say of something that may happen."""
+
+    NEVER = "never"
+    HAPPENS = "happens"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What a search over sets says.
+
+    Attributes:
+        loop: the loop that was searched, for whoever tells the runs.
+        exploration: what it came to.
+        answers: of each requirement, counter and goal that was asked for.
+        runs: of those that happen, a run that shows it.
+        covered: marks of coverage; empty if the search was cut short.
+    """
+
+    loop: ClosedLoop
+    exploration: SetExploration
+    answers: dict[str, Answer]
+    runs: dict[str, Replay]
+    covered: tuple[bool, ...]
+
+
+def loop_for_sets(machine: Machine, *, tick: Milliseconds, faults: int) -> ClosedLoop:
+    """The loop that a search over sets explores; possibility is judged without faults."""
+    plain = close_loop(machine, tick=tick, faults=faults, possibility=not faults, lazy=False)
+    long = {clock.cell for clock in plain.clocks if clock.cell.high > LONG_HISTORY}
+    eager = [signal.name for signal in plain.controller.signals if long & set(signal.memory)]
+    exact = not faults and any(isinstance(item, Reach) for item in machine.requirements.values())
+    return close_loop(machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager)
+
+
+def decide(
+    machine: Machine, asked: Iterable[str], *, tick: Milliseconds, faults: int, effort: Effort
+) -> Decided:
+    """Answers for requirements, counters and goals by name.
+
+    Raises:
+        OutOfTime: if the effort is over before the search begins.
+        ToolMissing: if there is no C compiler.
+    """
+    loop = loop_for_sets(machine, tick=tick, faults=faults)
+    names = [
+        name
+        for name in asked
+        if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
+    ]
+    with SymbolicSearch(loop, effort=effort) as search:
+        exploration = search.run()
+        reported = set(search.reported())
+        answers = {
+            name: Answer.NEVER if exploration.exhausted and name not in reported else Answer.UNKNOWN
+            for name in names
+        }
+        runs: dict[str, Replay] = {}
+        open_questions = [name for name in names if name in reported]
+        for number, name in enumerate(open_questions):
+            search.effort = effort.part(len(open_questions) - number)
+            if effort.over:
+                break
+            found, path = search.confirm(name)
+            if path is not None:
+                answers[name] = Answer.HAPPENS
+                with suppress(OutOfTime):
+                    runs[name] = replay(loop, path, look=effort.closing().look)
+            elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
+                answers[name] = Answer.NEVER
+        covered = tuple(search.marks()) if exploration.exhausted else ()
+    return Decided(loop, exploration, answers, runs, covered)

@@ -1,0 +1,300 @@
+/* The stored sets: by key, with inclusion, merging, hulls and widening.
+ *
+ * A key is everything but the values of the clocks that are in the sets: the discrete cells, and for each clock whether
+ * it runs, stands still in the set, or which value it has. Sets of one key have the same clocks, hence the same dimensions.
+ *
+ * Two sets of a key are kept as one where that loses nothing (`merge`). With `join` = K a key has at most K sets: one more
+ * is joined by hull with the one that grows least, which is an over-approximation; where a hull lets the bound of a counter grow, it
+ * grows to the next number the program compares it with (`widen`), so that counting takes a few steps and not as many as it counts.
+ *
+ * Memory is asked for in blocks and counted, and the cap is a cap of all of it.
+ */
+#ifndef SY_STORE_H
+#define SY_STORE_H
+
+#include <stdlib.h>
+
+#include "bounds.h"
+
+#define SY_NOBODY UINT32_MAX
+
+typedef struct {
+    uint32_t next, key; /* next set of the key */
+    uint32_t from;      /* set whose step led here first, or SY_NOBODY */
+    uint32_t path;      /* how, in confirmation: index into its list of paths */
+    sy_bound *m;        /* NULL: dropped, a larger one has taken its place */
+    uint8_t n, done;
+} sy_set;
+
+typedef struct {
+    uint32_t sets, count; /* first set, how many */
+} sy_node;
+
+typedef struct {
+    int join;    /* most sets of a key; 0: no limit */
+    int merge, widen;
+    int related; /* counters and what stands still stay related to all else: nothing is given away */
+} sy_manner;
+
+typedef struct {
+    size_t bytes, cap;
+    uint8_t *keys;
+    sy_node *nodes;
+    uint32_t node_count, node_room;
+    uint32_t *table, mask;
+    sy_set *sets;
+    uint32_t set_count, set_room, alive;
+    sy_bound *spare[SY_DIMENSIONS + 1]; /* matrices given back, by dimension */
+    uint8_t *block;
+    size_t block_left;
+    void **blocks;
+    uint32_t block_count;
+    int out_of_memory;
+    sy_manner manner;
+    unsigned long long tests, joins, merges;
+} sy_store;
+
+#define SY_BLOCK ((size_t)1 << 20)
+
+static void *sy_grow(sy_store *s, void *old, size_t before, size_t after)
+{
+    if (s->bytes + (after - before) > s->cap) {
+        s->out_of_memory = 1;
+        return NULL;
+    }
+    void *grown = realloc(old, after);
+    if (!grown) {
+        s->out_of_memory = 1;
+        return NULL;
+    }
+    s->bytes += after - before;
+    return grown;
+}
+
+static sy_bound *sy_matrix(sy_store *s, int n)
+{
+    sy_bound *m = s->spare[n];
+    if (m) {
+        memcpy(&s->spare[n], m, sizeof m);
+        return m;
+    }
+    size_t bytes = sizeof(sy_bound) * (size_t)(n * n);
+    bytes = bytes < sizeof(void *) ? sizeof(void *) : (bytes + 7) & ~(size_t)7;
+    if (bytes > s->block_left) {
+        size_t size = bytes > SY_BLOCK ? bytes : SY_BLOCK;
+        void **list = sy_grow(s, s->blocks, sizeof(void *) * s->block_count, sizeof(void *) * (s->block_count + 1));
+        if (!list)
+            return NULL;
+        s->blocks = list;
+        s->block = sy_grow(s, NULL, 0, size);
+        if (!s->block)
+            return NULL;
+        s->blocks[s->block_count++] = s->block;
+        s->block_left = size;
+    }
+    m = (sy_bound *)(void *)s->block;
+    s->block += bytes;
+    s->block_left -= bytes;
+    return m;
+}
+
+static void sy_give_back(sy_store *s, sy_bound *m, int n)
+{
+    memcpy(m, &s->spare[n], sizeof m);
+    s->spare[n] = m;
+}
+
+static void sy_store_open(sy_store *s, size_t cap, sy_manner manner)
+{
+    memset(s, 0, sizeof *s);
+    s->cap = cap;
+    s->manner = manner;
+}
+
+static void sy_store_close(sy_store *s)
+{
+    for (uint32_t i = 0; i < s->block_count; i++)
+        free(s->blocks[i]);
+    free(s->blocks);
+    free(s->keys);
+    free(s->nodes);
+    free(s->table);
+    free(s->sets);
+    memset(s, 0, sizeof *s);
+}
+
+static uint64_t sy_hash(const uint8_t *bytes, size_t count)
+{
+    uint64_t h = 1469598103934665603u;
+    for (size_t i = 0; i < count; i++)
+        h = (h ^ bytes[i]) * 1099511628211u;
+    return h ^ h >> 29;
+}
+
+/* The number of a key; a new one gets one, unless `add` is 0 or there is no room: SY_NOBODY. */
+static uint32_t sy_node_of(sy_store *s, const uint8_t *key, int add)
+{
+    if (!s->table || s->node_count >= s->mask / 2) {
+        if (!add && !s->table)
+            return SY_NOBODY;
+        uint32_t mask = s->table ? s->mask * 2 + 1 : 0xffff;
+        size_t before = s->table ? sizeof(uint32_t) * ((size_t)s->mask + 1) : 0;
+        uint32_t *table = sy_grow(s, s->table, before, sizeof(uint32_t) * ((size_t)mask + 1));
+        if (!table)
+            return SY_NOBODY;
+        s->table = table;
+        s->mask = mask;
+        memset(table, 0xff, sizeof(uint32_t) * ((size_t)mask + 1));
+        for (uint32_t i = 0; i < s->node_count; i++) {
+            uint32_t at = (uint32_t)sy_hash(s->keys + (size_t)i * SY_KEY_BYTES, SY_KEY_BYTES) & mask;
+            while (table[at] != SY_NOBODY)
+                at = (at + 1) & mask;
+            table[at] = i;
+        }
+    }
+    uint32_t at = (uint32_t)sy_hash(key, SY_KEY_BYTES) & s->mask;
+    for (; s->table[at] != SY_NOBODY; at = (at + 1) & s->mask)
+        if (!memcmp(s->keys + (size_t)s->table[at] * SY_KEY_BYTES, key, SY_KEY_BYTES))
+            return s->table[at];
+    if (!add)
+        return SY_NOBODY;
+    if (s->node_count == s->node_room) {
+        uint32_t room = s->node_room ? s->node_room * 2 : 1024;
+        uint8_t *keys = sy_grow(s, s->keys, (size_t)s->node_room * SY_KEY_BYTES, (size_t)room * SY_KEY_BYTES);
+        if (!keys)
+            return SY_NOBODY;
+        s->keys = keys;
+        sy_node *nodes = sy_grow(s, s->nodes, sizeof(sy_node) * s->node_room, sizeof(sy_node) * room);
+        if (!nodes) {
+            s->bytes -= (size_t)(room - s->node_room) * SY_KEY_BYTES;
+            return SY_NOBODY;
+        }
+        s->nodes = nodes;
+        s->node_room = room;
+    }
+    memcpy(s->keys + (size_t)s->node_count * SY_KEY_BYTES, key, SY_KEY_BYTES);
+    s->nodes[s->node_count] = (sy_node){SY_NOBODY, 0};
+    return s->table[at] = s->node_count++;
+}
+
+static void sy_drop(sy_store *s, uint32_t set, uint32_t *link, uint32_t node)
+{
+    sy_give_back(s, s->sets[set].m, s->sets[set].n);
+    s->sets[set].m = NULL;
+    *link = s->sets[set].next;
+    s->nodes[node].count--;
+    s->alive--;
+}
+
+/* Lets the bounds of counters that a hull moved go on to the next number they are compared with. */
+static void sy_widen(sy_bound *m, const sy_bound *old, int n, const sy_layout *layout)
+{
+    int moved = 0;
+    for (int f = 1; f < n; f++) {
+        if (!layout->counter[f])
+            continue;
+        const int *marks = sy_marks(layout->counter[f] - 1);
+        int high = m[f * n], low = -m[f];
+        if (high > old[f * n])
+            for (int q = 1; q <= marks[0]; q++)
+                if (marks[q] >= high) {
+                    moved |= marks[q] > high;
+                    high = marks[q];
+                    break;
+                }
+        if (low < -old[f])
+            for (int q = marks[0]; q >= 1; q--)
+                if (marks[q] <= low) {
+                    moved |= marks[q] < low;
+                    low = marks[q];
+                    break;
+                }
+        m[f * n] = (sy_bound)high;
+        m[f] = (sy_bound)-low;
+    }
+    for (int f = 1; moved && f < n; f++)
+        for (int r = 1; layout->counter[f] && r < n; r++)
+            if (r != f)
+                sy_unlink(m, n, f, r);
+}
+
+/* Stores a set; its number, or SY_NOBODY where a stored one holds all of it (or memory is at its end). */
+static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layout, const sy_bound *matrix,
+                          uint32_t from, uint32_t path)
+{
+    static sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS], hull[SY_DIMENSIONS * SY_DIMENSIONS],
+        rest[SY_DIMENSIONS * SY_DIMENSIONS], piece[SY_DIMENSIONS * SY_DIMENSIONS];
+    int n = layout->n;
+    size_t bytes = sizeof(sy_bound) * (size_t)(n * n);
+    uint32_t node = sy_node_of(s, key, 1);
+    if (node == SY_NOBODY)
+        return SY_NOBODY;
+    memcpy(m, matrix, bytes);
+    for (int again = 1; again;) {
+        again = 0;
+        /* What stands still is kept apart from what runs; counters are related to nothing. */
+        for (int f = 1; f < n; f++)
+            for (int r = 1; !s->manner.related && layout->still[f] && r < n; r++)
+                if (r != f && (layout->counter[f] || !layout->still[r]))
+                    sy_unlink(m, n, f, r);
+        uint32_t *link = &s->nodes[node].sets;
+        for (uint32_t at = *link; at != SY_NOBODY; at = *link) {
+            s->tests++;
+            if (sy_includes(s->sets[at].m, m, n))
+                return SY_NOBODY;
+            if (sy_includes(m, s->sets[at].m, n))
+                sy_drop(s, at, link, node);
+            else
+                link = &s->sets[at].next;
+        }
+        if (s->manner.merge)
+            for (uint32_t at = s->nodes[node].sets; !again && at != SY_NOBODY; at = s->sets[at].next)
+                if (sy_exact_union(m, s->sets[at].m, hull, rest, piece, n)) {
+                    memcpy(m, hull, bytes);
+                    s->merges++;
+                    again = 1;
+                }
+        if (!again && s->manner.join && s->nodes[node].count >= (uint32_t)s->manner.join) {
+            uint32_t best = SY_NOBODY;
+            long long least = INT64_MAX;
+            for (uint32_t at = s->nodes[node].sets; at != SY_NOBODY; at = s->sets[at].next) {
+                long long growth = 0;
+                for (int i = 0; i < n * n; i++) {
+                    int d = s->sets[at].m[i] - m[i];
+                    growth += d < 0 ? -d : d;
+                }
+                if (growth < least) {
+                    least = growth;
+                    best = at;
+                }
+            }
+            const sy_bound *old = s->sets[best].m;
+            if (s->manner.widen)
+                sy_widen(m, old, n, layout);
+            for (int i = 0; i < n * n; i++)
+                if (old[i] > m[i])
+                    m[i] = old[i];
+            s->joins++;
+            again = 1;
+        }
+    }
+    if (s->set_count == s->set_room) {
+        uint32_t room = s->set_room ? s->set_room * 2 : 4096;
+        sy_set *sets = sy_grow(s, s->sets, sizeof(sy_set) * s->set_room, sizeof(sy_set) * room);
+        if (!sets)
+            return SY_NOBODY;
+        s->sets = sets;
+        s->set_room = room;
+    }
+    sy_bound *kept = sy_matrix(s, n);
+    if (!kept)
+        return SY_NOBODY;
+    memcpy(kept, m, bytes);
+    s->sets[s->set_count] = (sy_set){s->nodes[node].sets, node, from, path, kept, (uint8_t)n, 0};
+    s->nodes[node].sets = s->set_count;
+    s->nodes[node].count++;
+    s->alive++;
+    return s->set_count++;
+}
+
+#endif

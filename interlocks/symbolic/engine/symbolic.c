@@ -1,0 +1,110 @@
+/* Explores a closed loop with the times of a situation held as one set of values (difference bounds).
+ *
+ * A generated file gives, before it includes this one: the sizes SY_CELLS, SY_CLOCKS, SY_KEY_CELLS, SY_KEY_BYTES, SY_DIMENSIONS, SY_LATER_CELLS,
+ * SY_BREAKS, SY_GOALS, SY_MARKS, SY_BOUND_BITS; what each cell of the key is; what each clock is; and the step itself in three functions, sy_begin, sy_stage1 and sy_stage2.
+ *
+ *     open ─► explore ─► seen? ─► confirm ─► run ─► close
+ */
+#include "confirmation.h"
+
+typedef struct {
+    sy_search search;
+    sy_confirmation confirmation;
+    int stop;
+} sy_exploration;
+
+typedef struct {
+    unsigned long long keys, sets, expanded, steps, loops, joins, bytes;
+    int exhausted, fault, out_of_memory;
+} sy_summary;
+
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int no_acceleration)
+{
+    sy_exploration *e = calloc(1, sizeof *e);
+    if (!e)
+        return NULL;
+    sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
+    e->search.no_acceleration = no_acceleration;
+    sy_travels_kept = travels_kept;
+    memset(sy_covered, 0, sizeof sy_covered);
+    return e;
+}
+
+/* The flag that ends a search early; a thread or a signal may set it to 1. */
+int *sy_stop_flag(sy_exploration *e)
+{
+    return &e->stop;
+}
+
+void sy_run(sy_exploration *e)
+{
+    sy_fault_code = SY_FINE;
+    sy_explore(&e->search, &e->stop, NULL);
+}
+
+void sy_summarise(const sy_exploration *e, sy_summary *out)
+{
+    const sy_search *s = &e->search;
+    *out = (sy_summary){s->store.node_count, s->store.alive, s->expanded, s->steps, s->loops, s->store.joins, s->store.bytes,
+                        !sy_fault_code && !s->store.out_of_memory && s->cursor == s->store.set_count,
+                        sy_fault_code, s->store.out_of_memory};
+}
+
+/* Whether an event was reported anywhere; events are breaks, then goals. */
+int sy_seen(const sy_exploration *e, unsigned event)
+{
+    return e->search.seen[event];
+}
+
+/* Whether a mark of coverage was ever passed; what never was cannot be. */
+int sy_was_covered(unsigned mark)
+{
+    return sy_covered[mark];
+}
+
+int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, unsigned long long most)
+{
+    sy_confirmation_close(&e->confirmation);
+    return sy_confirm(&e->confirmation, &e->search, event, (size_t)cap, most, &e->stop);
+}
+
+unsigned long long sy_confirmation_expanded(const sy_exploration *e)
+{
+    return e->confirmation.expanded;
+}
+
+long sy_tell(sy_exploration *e, sy_say_tick say, void *to, long most)
+{
+    return sy_tell_run(&e->confirmation, say, to, most);
+}
+
+/* One stored set: its key cell by cell (a status for a clock that is in the set), its dimension and its bounds. */
+int sy_stored(const sy_exploration *e, unsigned long long index, int *key, int *n, int *bounds)
+{
+    const sy_store *s = &e->search.store;
+    if (index >= s->set_count || !s->sets[index].m)
+        return 0;
+    const sy_set *set = &s->sets[index];
+    for (int i = 0; i < SY_KEY_CELLS; i++)
+        key[i] = sy_key_get(s->keys + (size_t)set->key * SY_KEY_BYTES, i);
+    *n = set->n;
+    for (int i = 0; i < set->n * set->n; i++)
+        bounds[i] = set->m[i] >= SY_UNBOUNDED ? INT32_MAX : set->m[i];
+    return 1;
+}
+
+unsigned long long sy_stored_count(const sy_exploration *e)
+{
+    return e->search.store.set_count;
+}
+
+void sy_close(sy_exploration *e)
+{
+    if (!e)
+        return;
+    free(e->search.edges);
+    free(e->search.alarms);
+    sy_store_close(&e->search.store);
+    sy_confirmation_close(&e->confirmation);
+    free(e);
+}

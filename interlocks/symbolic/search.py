@@ -1,0 +1,282 @@
+"""One search over sets of times: builds the symbolic checker, runs it, confirms what it reports.
+
+The search over-approximates unless it is asked to be exact: what it never reports cannot happen, and what it
+reports need not. ``confirm`` looks for a run of the loop that shows it; the run it finds is then stepped
+again by the Python evaluator of the same statements, so nothing is called broken or reached that has not
+been run.
+
+A built library holds one search at a time: its step works in memory of its own.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path as FilePath
+
+from stillgate.controller.c.toolchain import build_library, find_compiler
+from stillgate.controller.effort import Effort, OutOfTime, apart
+from stillgate.controller.errors import ProgramFault
+
+from ..exploration.engine_files import engine_files
+from ..loop.closed_loop import ClosedLoop
+from ..loop.counterexample import Path
+from ..loop.interpreter import Chooser, LoopRunner
+from ..loop.state_layout import Key
+from .emit_step import StepSource, step_source
+
+ENGINE = FilePath(__file__).parent / "engine"
+
+OPTIONS = ("-std=gnu11", "-O2", "-w")
+
+MOST_CONFIRMING = 200_000
+"""Exact sets that are expanded in search of one run."""
+
+_LONGEST_RUN = 10_000_000  # ticks of a confirmed run
+_in_use: set[str] = set()
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How sets are stored.
+
+    Attributes:
+        join: most sets of one key, joined by hull beyond; 0 for no limit.
+        merge: two sets become one where that loses nothing.
+        exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
+    """
+
+    join: int = 1
+    merge: bool = False
+    exact: bool = False
+
+
+WIDEST = Manner()
+"""One set a key: the cheapest, and what a check begins with."""
+
+EXACT = Manner(join=0, merge=True, exact=True)
+"""Exactly the situations that are reached."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetExploration:
+    """What a search came to.
+
+    Attributes:
+        keys: different keys: everything but the values of running clocks and of counters.
+        sets: stored sets.
+        steps: steps of sets, every choice of one counted.
+        bytes: memory in use.
+        exhausted: nothing leads out of what is stored.
+        stopped_by: what ended it early, or empty.
+    """
+
+    keys: int
+    sets: int
+    steps: int
+    bytes: int
+    exhausted: bool
+    stopped_by: str
+    seconds: float
+
+
+class Confirmation(Enum):
+    """Whether what a search over sets reports happens."""
+
+    CONFIRMED = 1
+    IMPOSSIBLE = 2  # an exact search came to its end without it
+    NOT_FOUND = 3
+
+
+class _Summary(ctypes.Structure):
+    _fields_ = (
+        *(
+            (name, ctypes.c_ulonglong)
+            for name in ("keys", "sets", "expanded", "steps", "loops", "joins", "bytes")
+        ),
+        *((name, ctypes.c_int) for name in ("exhausted", "fault", "out_of_memory")),
+    )
+
+
+_SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), ctypes.c_uint32)
+
+
+def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
+    """Shared library of a loop's symbolic checker, from the cache if it was built before."""
+    return build_library(
+        engine_files(ENGINE) | {"symbolic_checker.c": source.text},
+        "symbolic_checker.c",
+        options=OPTIONS,
+        compiler=find_compiler(),
+        effort=effort,
+    )
+
+
+class SymbolicSearch:
+    """A search over sets of times of one loop; a context manager that frees its memory.
+
+    Args:
+        effort: its memory is the cap of the search, and again of each confirmation.
+
+    Raises:
+        OutOfTime: if the effort is over before the checker is built.
+        ProgramFault: if the engine reports a fault of the generated step, or its library is in use.
+    """
+
+    def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, effort: Effort | None = None) -> None:
+        self.loop = loop
+        self.source = step_source(loop)
+        self.effort = effort or Effort()
+        self.library = build_symbolic(loop, self.source, self.effort)
+        if str(self.library) in _in_use:
+            raise ProgramFault("a symbolic checker is asked to hold two searches at once")
+        self._c = _open_library(self.library)
+        self._handle = self._c.sy_open(
+            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact), 0
+        )
+        if not self._handle:
+            raise ProgramFault("there is not enough memory for the smallest tables")
+        _in_use.add(str(self.library))
+
+    def __enter__(self) -> SymbolicSearch:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Gives the memory back."""
+        if self._handle:
+            self._c.sy_close(self._handle)
+            self._handle = None
+            _in_use.discard(str(self.library))
+
+    def run(self) -> SetExploration:
+        """Explores until done, out of memory, or the end of the effort."""
+        begin = time.monotonic()
+        early = self._while_there_is_time(lambda: self._c.sy_run(self._handle))
+        found = _Summary()
+        self._c.sy_summarise(self._handle, ctypes.byref(found))
+        if found.fault:
+            raise ProgramFault(f"symbolic exploration failed: status {found.fault}")
+        stopped = "" if found.exhausted else "memory cap" if found.out_of_memory else early or "interrupt"
+        return SetExploration(
+            found.keys,
+            found.sets,
+            found.steps,
+            found.bytes,
+            bool(found.exhausted),
+            stopped,
+            time.monotonic() - begin,
+        )
+
+    def reported(self) -> tuple[str, ...]:
+        """Names of the breaks and goals that some set reported: all that can happen are among them."""
+        return tuple(name for i, name in enumerate(self.source.events) if self._c.sy_seen(self._handle, i))
+
+    def marks(self) -> list[bool]:
+        """What was covered, by coverage index: what was not cannot be, what was need not be."""
+        return [bool(self._c.sy_was_covered(i)) for i in range(self.source.marks)]
+
+    def confirm(self, name: str, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
+        """Looks for a run in which something happens, expanding ``most`` exact sets at most.
+
+        Returns:
+            What came of it, and the run where there is one: a way to it, not always the shortest.
+
+        Raises:
+            ProgramFault: if the run, stepped in Python, does not show it.
+        """
+        event = self.source.events.index(name)
+        answer: list[int] = []
+        self._while_there_is_time(
+            lambda: answer.append(self._c.sy_confirm_event(self._handle, event, self.effort.bytes, most))
+        )
+        found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
+        return found, self._told(event) if found is Confirmation.CONFIRMED else None
+
+    def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
+        """Every stored set: its key, its dimension and its bounds; for tests."""
+        key = (ctypes.c_int * max(1, len(self.source.key_cells)))()
+        n = ctypes.c_int()
+        bounds = (ctypes.c_int * (1 + len(key)) ** 2)()
+        for index in range(self._c.sy_stored_count(self._handle)):
+            if self._c.sy_stored(self._handle, index, key, ctypes.byref(n), bounds):
+                yield tuple(key), n.value, tuple(bounds[: n.value**2])
+
+    def _told(self, event: int) -> Path:
+        picks: list[tuple[int, ...]] = []
+
+        def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
+            picks.append(tuple(given[i] for i in range(count)))
+
+        ticks = self._c.sy_tell(self._handle, _SAY(say), None, _LONGEST_RUN)
+        if ticks != len(picks) - 1:
+            raise ProgramFault("a confirmed run could not be told")
+        return self._run_again(event, picks)
+
+    def _run_again(self, event: int, picks: list[tuple[int, ...]]) -> Path:
+        """The run stepped in Python: its keys and choices, if it shows what it should."""
+        runner = LoopRunner(self.loop)
+        runner.begin(_then_first(picks[0]))
+        keys: list[Key] = [runner.key()]
+        choices: list[tuple[int, ...]] = []
+        for number, given in enumerate(picks[1:]):
+            asked: list[int] = []
+            tick = runner.step(_noting(_then_first(given), asked))
+            choices.append(tuple(asked))
+            if number + 2 < len(picks):
+                keys.append(runner.key())
+        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
+        if not shown:
+            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
+        return Path(tuple(keys), tuple(choices))
+
+    def _while_there_is_time(self, work: Callable[[], None]) -> str:
+        """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""
+        flag = self._c.sy_stop_flag(self._handle)
+        flag[0] = 0
+
+        def stop() -> None:
+            flag[0] = 1
+
+        try:
+            apart(work, self.effort.look, stop)
+        except OutOfTime:
+            return self.effort.ended_by
+        return ""
+
+
+def _then_first(picks: tuple[int, ...]) -> Chooser:
+    """Answers by picks; what is asked beyond, how parts move after the end, gets its first option."""
+    answers = iter(picks)
+    return lambda name, count: next(answers, 0)
+
+
+def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
+    def choose(name: str, count: int) -> int:
+        asked.append(chooser(name, count))
+        return asked[-1]
+
+    return choose
+
+
+def _open_library(path: FilePath) -> ctypes.CDLL:
+    c = ctypes.CDLL(str(path))
+    handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
+    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 6]
+    c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
+    c.sy_run.restype, c.sy_run.argtypes = None, [handle]
+    c.sy_close.restype, c.sy_close.argtypes = None, [handle]
+    c.sy_summarise.restype, c.sy_summarise.argtypes = None, [handle, ctypes.POINTER(_Summary)]
+    c.sy_seen.argtypes = [handle, ctypes.c_uint]
+    c.sy_was_covered.argtypes = [ctypes.c_uint]
+    c.sy_confirm_event.argtypes = [handle, ctypes.c_uint, wide, wide]
+    c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
+    c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
+    ints = ctypes.POINTER(ctypes.c_int)
+    c.sy_stored.argtypes = [handle, wide, ints, ints, ints]
+    return c

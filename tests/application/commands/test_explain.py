@@ -1,0 +1,70 @@
+"""``stillgate explain``: where it stands, what is blocked by what, what one change would do."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import jsonschema
+from stillgate.controller.reading.reader import read_machine
+from stillgate.reports.exchange.schema_words import EXPLAIN
+from stillgate.reports.runs.situation import outcomes, situate
+
+from ..conftest import Command
+from ..snapshots import assert_snapshot
+
+
+def test_a_situation_reads_as_in_the_snapshot(stillgate: Command, starter: Path) -> None:
+    done = stillgate("explain", starter, "--in", "main=stopping", "--with", "guard_shut=off")
+    assert done.status == 0
+    assert_snapshot("explain.txt", done.out)
+
+
+def test_the_default_situation_is_power_on_with_nobody_near(stillgate: Command, starter: Path) -> None:
+    out = stillgate("explain", starter).out
+    assert "inputs: start off, stop_ok on, guard_shut on, still off" in out
+    assert "main is in stopped" in out
+
+
+def test_the_time_in_a_state_can_be_given(stillgate: Command, starter: Path) -> None:
+    fresh = stillgate("explain", starter, "--in", "main=running").out
+    late = stillgate("explain", starter, "--in", "main=running", "--since", "29 s").out
+    assert "blocked for another 30 s" in fresh
+    assert "blocked for another 1 s" in late
+
+
+def test_the_end_of_a_run_can_be_explained(stillgate: Command, starter: Path) -> None:
+    out = stillgate("explain", starter, "--for", "3 s", "--at", "2 s start on").out
+    assert "main is in running" in out
+    assert "motor on: demanded by main.running" in out
+
+
+def test_the_json_of_a_situation_fits_its_schema(stillgate: Command, starter: Path) -> None:
+    done = stillgate("explain", starter, "--in", "main=stopping", "--format", "json")
+    document = json.loads(done.out)
+    jsonschema.Draft7Validator(EXPLAIN).validate(document)
+    blocked = {item["name"]: item for item in document["exits"]}["main: stopping, exit 1 to stopped"]
+    assert blocked["open"] is False
+    parts = {part["text"]: part["holds"] for part in blocked["condition"]["parts"]}
+    assert parts == {"still": False, "stop_ok": True, "guard_shut": True}
+
+
+def test_what_one_change_would_do_is_what_it_does(starter: Path) -> None:
+    machine = read_machine(starter).machine
+    running = situate(machine, states={"main": "running"}, inputs={}, memory={})
+    found = {item.cause: item for item in outcomes(machine, running)}
+    assert found["guard_shut goes off"].exits == ("main: override 1 to stopping",)
+    assert found["guard_shut goes off"].outputs == (("motor", False),)
+    assert found["nothing changes"].after == 30_000
+    running.inputs["guard_shut"] = False
+    running.scan()
+    assert running.states["main"] == "stopping"
+    assert running.outputs["motor"] is False
+
+
+def test_looking_ahead_leaves_the_situation_as_it_was(starter: Path) -> None:
+    machine = read_machine(starter).machine
+    running = situate(machine, states={"main": "running"}, inputs={}, memory={})
+    before = running.snapshot(), dict(running.inputs)
+    outcomes(machine, running)
+    assert (running.snapshot(), dict(running.inputs)) == before

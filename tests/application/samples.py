@@ -1,0 +1,187 @@
+"""Hand-made results of checks: one of everything that a report must show."""
+
+from __future__ import annotations
+
+from stillgate.interlocks.results.verdict import (
+    Cause,
+    Change,
+    CheckResult,
+    Exploration,
+    Finding,
+    FindingKind,
+    Judgement,
+    RequirementVerdict,
+    Story,
+    StoryStep,
+    Word,
+)
+
+TICK = 100
+SCAN = 20
+
+
+def story() -> Story:
+    """A story with an operator, a switch, a fault, a part and a controller in it."""
+    return Story(
+        headline="motor_shut is still on 300 ms after the edge was touched, with edge_clear stuck on.",
+        fault="edge_clear stuck on",
+        start=(("leaf", "at open"),),
+        steps=(
+            StoryStep(
+                tick=0,
+                time=0,
+                changes=(
+                    Change("edge_clear", "healthy", "stuck on", Cause.FAULT),
+                    Change("open_button", "off", "on", Cause.OPERATOR),
+                ),
+                on_outputs=(),
+                states=(("gate", "resting"),),
+            ),
+            StoryStep(
+                tick=2,
+                time=200,
+                changes=(
+                    Change("gate_open", "off", "on", Cause.PART),
+                    Change("leaf", "between shut and open", "at open", Cause.PART),
+                    Change("gate", "resting", "shutting", Cause.CONTROLLER),
+                    Change("motor_shut", "off", "on", Cause.CONTROLLER),
+                ),
+                on_outputs=("motor_shut",),
+                states=(("gate", "shutting"),),
+            ),
+            StoryStep(
+                tick=5,
+                time=500,
+                changes=(Change("edge_clear", "on", "off", Cause.FREE),),
+                on_outputs=("motor_shut",),
+                states=(("gate", "shutting"),),
+            ),
+        ),
+        ticks=6,
+        inputs=tuple((("open_button", int(tick == 0)), ("edge_clear", int(tick < 5))) for tick in range(6)),
+    )
+
+
+def holding(name: str = "one_direction") -> RequirementVerdict:
+    """A requirement that holds with and without a fault."""
+    return RequirementVerdict(
+        name=name,
+        pattern="absence",
+        text="never: motor_open and motor_shut",
+        formula="G not (motor_open and motor_shut)",
+        hazard=None,
+        faults=0,
+        judgements=(Judgement(Word.HOLDS, 0, TICK), Judgement(Word.HOLDS, 1, TICK)),
+        verdict=Word.HOLDS,
+        withstands=1,
+        line=30,
+        column=3,
+    )
+
+
+def broken() -> RequirementVerdict:
+    """A requirement that one fault breaks."""
+    return RequirementVerdict(
+        name="edge_stops_it",
+        pattern="bounded response",
+        text="after not edge_clear, then not motor_shut within 200 ms",
+        formula="G ((not edge_clear) -> F[0, 200 ms] (not motor_shut))",
+        hazard="crushing",
+        faults=1,
+        judgements=(
+            Judgement(Word.HOLDS, 0, TICK),
+            Judgement(Word.BROKEN, 1, TICK, depth=6, story=story()),
+        ),
+        verdict=Word.BROKEN,
+        withstands=0,
+        line=31,
+        column=3,
+        why="nobody is crushed by the closing edge",
+    )
+
+
+def undecided() -> RequirementVerdict:
+    """A requirement whose search was cut short."""
+    return RequirementVerdict(
+        name="can_rest",
+        pattern="possibility from anywhere",
+        text="from every situation some run reaches: gate.resting",
+        formula="AG EF (gate.resting)",
+        hazard=None,
+        faults=0,
+        judgements=(
+            Judgement(Word.UNDECIDED, 0, TICK, depth=40, reason="the search was stopped by the state cap"),
+        ),
+        verdict=Word.UNDECIDED,
+        withstands=None,
+        line=32,
+        column=3,
+    )
+
+
+def finding(*, breaks: bool = False) -> Finding:
+    """An exit that no run takes, or a counter that leaves its bounds."""
+    if breaks:
+        return Finding(
+            FindingKind.BOUNDS,
+            "count",
+            "count + 1 would be 6, beyond 0..5",
+            14,
+            20,
+            story=story(),
+            breaks=True,
+        )
+    return Finding(
+        FindingKind.EXIT_NEVER_TAKEN, "gate: opening, exit 2", "no run takes this exit to resting", 22, 60
+    )
+
+
+def exploration(*, exhausted: bool = True) -> Exploration:
+    """What a search covered."""
+    return Exploration(
+        faults=0,
+        tick=TICK,
+        exhausted=exhausted,
+        stopped_by="" if exhausted else "state cap",
+        states=1_234_567,
+        transitions=8_888_888,
+        depth=120,
+        seconds=0.5,
+        key_bits=61,
+        bytes_per_state=13.25,
+        threads=2,
+        initial_states=12,
+    )
+
+
+def result(
+    *requirements: RequirementVerdict,
+    findings: tuple[Finding, ...] = (),
+    exhausted: bool = True,
+    tick: int = TICK,
+) -> CheckResult:
+    """A whole check."""
+    return CheckResult(
+        machine="yard_gate",
+        digest="0" * 64,
+        version="0.0.0",
+        tick=tick,
+        scan=SCAN,
+        faults=1,
+        assumptions=(
+            "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer together"
+            " than a tick are seen at once or a tick apart.",
+            "The operator may do anything in any tick with: open_button, stop_ok.",
+        ),
+        exclusions=(("motor_open stuck on", "two contactors in series, read back"),),
+        requirements=requirements,
+        findings=findings,
+        exploration=(exploration(exhausted=exhausted),),
+    )
+
+
+def full_result() -> CheckResult:
+    """A check with one of everything."""
+    return result(
+        holding(), broken(), undecided(), findings=(finding(), finding(breaks=True)), exhausted=False
+    )

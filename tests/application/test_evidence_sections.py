@@ -1,0 +1,216 @@
+"""Sections on faults, layers, weakenings and the second opinion, from results made by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from stillgate.commands.new import starter_text
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.diagrams.pages.report_page import Part, Prose, Section, TableBlock
+from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
+from stillgate.interlocks.results.analyses import (
+    Carrier,
+    Coverage,
+    FaultBreak,
+    FaultRow,
+    FaultTable,
+    LayerRow,
+    LayerTable,
+    Outcome,
+    StrengthList,
+    Weakening,
+    WeakeningKind,
+)
+from stillgate.interlocks.results.verdict import Judgement, Word
+from stillgate.reports.evidence_report.faults import fault_points, fault_section
+from stillgate.reports.evidence_report.opinion import opinion_points, opinion_section
+from stillgate.reports.evidence_report.strength import (
+    all_weakenings,
+    layer_points,
+    layer_section,
+    strength_points,
+    strength_section,
+)
+from stillgate.reports.evidence_report.verdicts import requirement_table
+
+from .samples import broken, exploration, holding, result
+
+
+def tables(section: Section) -> dict[str, TableBlock]:
+    blocks = [*section.blocks, *(block for part in section.parts for block in part.blocks)]
+    return {block.table.name: block for block in blocks if isinstance(block, TableBlock)}
+
+
+def faults() -> FaultTable:
+    beyond = FaultBreak("one_direction", "crushing", counts=False, depth=5, story=None)
+    counts = FaultBreak("edge_stops_it", "crushing", counts=True, depth=7, story=None)
+    return FaultTable(
+        machine="yard_gate",
+        rows=(
+            FaultRow(
+                "stop_ok stuck on", "input stuck on", "stop_ok", Outcome.BREAKS, "breaks", (beyond, counts)
+            ),
+            FaultRow(
+                "stop_ok stuck off", "input stuck off", "stop_ok", Outcome.STOPS, "stops", stop_time=300
+            ),
+            FaultRow("edge stuck on", "input stuck on", "edge", Outcome.BREAKS, "breaks", (beyond,)),
+            FaultRow(
+                "lamp stuck on", "output stuck on", "lamp", Outcome.HARMLESS, "harmless", dangerous=False
+            ),
+            FaultRow("gate stuck off", "input stuck off", "gate", Outcome.UNNOTICED, "quiet", dangerous=True),
+            FaultRow("power interrupted", "power interrupted", "", Outcome.UNDECIDED, "cut short"),
+        ),
+        coverage=(
+            Coverage("stop_ok", 2, 1, 2, 0.5, 1.0, "none", "half"),
+            Coverage("lamp", 0, 0, 0, None, None, "-", "no"),
+        ),
+        assumptions=("equal rates",),
+        exclusions=(),
+        exploration=exploration(exhausted=False),
+        seconds=1,
+    )
+
+
+def test_every_fault_has_its_row_and_a_break_that_counts_stands_out() -> None:
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    section = fault_section(machine, faults(), result(holding()))
+    block = tables(section)["faults_single"]
+    assert [row[0] for row in block.table.rows] == [row.fault for row in faults().rows]
+    assert [row[1] for row in block.table.rows] == [row.outcome.value for row in faults().rows]
+    assert block.words == {(0, 1): "broken", (2, 1): "minor", (5, 1): "undecided"}
+    assert block.table.rows[1][3] == "300 ms"
+    assert block.anchors[5] == "fault-power-interrupted"
+    assert [row[4] for row in tables(section)["coverage"].table.rows] == ["50%", "-"]
+
+
+def quiet(fault: str, *, dangerous: bool) -> FaultRow:
+    subject, _, level = fault.partition(" ")
+    return FaultRow(fault, f"input {level}", subject, Outcome.UNNOTICED, "quiet", dangerous=dangerous)
+
+
+def test_faults_that_go_unnoticed_are_defined_and_grouped_by_what_they_belong_to() -> None:
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    rows = (
+        quiet("start stuck on", dangerous=True),
+        quiet("start stuck off", dangerous=True),
+        quiet("still stuck on", dangerous=True),
+        quiet("still stuck off", dangerous=False),
+        quiet("motor stuck off", dangerous=False),
+        quiet("lamp stuck on", dangerous=False),
+    )
+    section = fault_section(machine, dataclasses.replace(faults(), rows=rows), result(holding()))
+    part = next(part for part in section.parts if part.name == "part-faults-unnoticed")
+    assert isinstance(part.blocks[0], Prose)
+    assert "breaks no requirement that is judged with a fault" in part.blocks[0].paragraphs[0]
+    assert tables(section)["faults_unnoticed"].table.rows == (
+        ("operator", "start stuck on or off", "-"),
+        ("shaft", "still stuck on", "still stuck off, motor stuck off"),
+        ("outputs that move no part", "-", "lamp stuck on"),
+    )
+
+
+def test_what_the_fault_table_leaves_open_is_listed() -> None:
+    texts = [text for text, _ in fault_points(faults())]
+    assert any(text.startswith("1 fault goes unnoticed (1 dangerous)") for text in texts)
+    assert "The outcome of the fault 'power interrupted' is undecided." in texts
+    assert any("cut short" in text for text in texts)
+
+
+def judged(word: Word) -> Judgement:
+    return Judgement(word, 0, 100)
+
+
+def test_layers_say_who_carries_and_only_both_together_is_an_open_point() -> None:
+    rows = (
+        LayerRow(
+            "a",
+            "crushing",
+            judged(Word.HOLDS),
+            judged(Word.BROKEN),
+            judged(Word.HOLDS),
+            Carrier.SEQUENCES,
+            "s",
+        ),
+        LayerRow(
+            "b", "crushing", judged(Word.BROKEN), judged(Word.BROKEN), judged(Word.HOLDS), Carrier.BOTH, "b"
+        ),
+        LayerRow(
+            "c", "crushing", judged(Word.BROKEN), judged(Word.BROKEN), judged(Word.BROKEN), Carrier.NONE, "n"
+        ),
+    )
+    table = LayerTable("gate", 0, 100, rows, ("demands at will",), 1)
+    block = tables(layer_section(table, result(holding())))["layers"]
+    assert [row[5] for row in block.table.rows] == ["the sequences", "both together only", "none"]
+    assert block.words == {
+        (0, 3): "minor", (1, 2): "minor", (1, 3): "minor", (2, 2): "minor", (2, 3): "minor", (2, 4): "broken",
+    }  # fmt: skip
+    assert layer_points(table) == [("Only sequences and interlocks together carry: b.", "layers")]
+
+
+def test_the_list_of_requirements_names_the_layer_where_layers_were_looked_into() -> None:
+    outcome = result(holding(), broken())
+    item, other = (requirement.name for requirement in outcome.requirements)
+    row = LayerRow(
+        item, "crushing", judged(Word.HOLDS), judged(Word.BROKEN), judged(Word.HOLDS), Carrier.SEQUENCES, "s"
+    )
+    table = requirement_table(outcome, LayerTable("gate", 0, 100, (row,), (), 1))
+    column = table.head.index("carried by")
+    assert [(cells[0], cells[column]) for cells in table.rows] == [(item, "the sequences"), (other, "-")]
+    assert "carried by" not in requirement_table(outcome, None).head
+
+
+def weakening(noticed: bool | None, **more: object) -> Weakening:
+    item = Weakening(
+        WeakeningKind.EXIT_REMOVED, "gate: opening, exit 1", "exit", "exit removed", 12, 5, noticed
+    )
+    return dataclasses.replace(item, **more)  # type: ignore[arg-type]
+
+
+def test_weakenings_are_counted_and_each_that_nobody_notices_is_shown() -> None:
+    found = StrengthList(
+        "gate", 100, 1,
+        (weakening(True, by="a"), weakening(False, reason="no story"), weakening(None, reason="limit"),
+         weakening(False, equivalent=True, reason="never read")),
+        ("as in the check",), 1,
+    )  # fmt: skip
+    section = strength_section(found, result(holding()))
+    assert tables(section)["weakenings"].table.rows == (("exit removed", "4", "1", "2", "1"),)
+    assert [row[3] for row in tables(section)["unnoticed"].table.rows] == [
+        "no story", "changes nothing: never read",
+    ]  # fmt: skip
+    assert [row[3] for row in tables(section)["undecided_weakenings"].table.rows] == ["limit"]
+    assert len(all_weakenings(found).rows) == 4
+
+
+def test_open_points_tell_unnoticed_weakenings_from_undecided_ones_and_say_what_to_do() -> None:
+    weakenings = (weakening(True), weakening(False), weakening(False), weakening(None))
+    found = StrengthList("gate", 100, 1, weakenings, (), 1)
+    unnoticed, undecided = (text for text, _ in strength_points(found))
+    assert unnoticed.startswith("2 weakenings that no requirement notices. That is no defect of the logic")
+    assert "Write a requirement for that layer alone" in unnoticed
+    assert undecided.startswith("1 weakening undecided: nothing broke in what was looked at")
+    assert len(strength_points(dataclasses.replace(found, weakenings=weakenings[:3]))) == 1
+    assert strength_points(dataclasses.replace(found, weakenings=weakenings[:1])) == []
+
+
+@pytest.mark.parametrize(
+    ("verdict", "explored", "word", "points"),
+    [
+        (Word.HOLDS, Word.HOLDS, "agrees", 0),
+        (Word.BROKEN, Word.HOLDS, "CONTRADICTS", 1),
+        (Word.UNDECIDED, Word.HOLDS, "no opinion", 1),
+    ],
+)
+def test_a_contradiction_of_the_second_opinion_cannot_be_overlooked(
+    verdict: Word, explored: Word, word: str, points: int
+) -> None:
+    opinion = Opinion("a", "absence", 0, "induction", verdict, 3, 0.1, explored)
+    found = SecondOpinion("gate", "0" * 64, "1", "solver 1", 100, 20, 0, (opinion,), (5,), 1)
+    section = opinion_section(found)
+    block = tables(section)["second_opinion"]
+    assert block.table.rows[0][5] == word
+    assert (block.words.get((0, 5)) == "broken") == (word == "CONTRADICTS")
+    assert len(opinion_points(found)) == points
+    assert isinstance(section, Section)
+    assert not any(isinstance(part, Part) for part in section.parts)

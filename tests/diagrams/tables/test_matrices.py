@@ -1,0 +1,49 @@
+"""Tables of the machine say what the file says."""
+
+from __future__ import annotations
+
+from closed_gate import GATE
+from stillgate.commands.new import starter_text
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.diagrams.tables.matrices import sequence_list
+
+LAMP = """
+machine: lamp
+scan: 20 ms
+inputs: {button: {}}
+outputs: {lamp: {}, bell: {}}
+memory: {presses: {range: 0..3}}
+sequences:
+  counting:
+    start: idle
+    states:
+      idle: {exits: [{to: busy, when: rising(button), do: {presses: presses + 1}}]}
+      busy: {exits: [{to: idle, when: not button}]}
+  lighting:
+    start: dark
+    states:
+      dark: {exits: [{to: bright, when: presses > 1}]}
+      bright: {on: [lamp], exits: [{to: dark, when: counting.idle}]}
+  ringing:
+    start: still
+    states:
+      still: {exits: [{to: loud, after: 1 s}]}
+      loud: {on: [bell], exits: [{to: still, after: 1 s}]}
+interlocks:
+  - {hold_off: bell, unless: lighting.bright}
+"""
+
+
+def test_a_sequence_looks_at_states_memory_and_what_its_interlocks_read() -> None:
+    rows = sequence_list(read_machine_text(LAMP, "lamp.yaml").machine).rows
+    assert rows == (
+        ("counting", "idle", "idle, busy", "-", "-"),
+        ("lighting", "dark", "dark, bright", "lamp", "counting"),
+        ("ringing", "still", "still, loud", "bell", "lighting"),
+    )
+
+
+def test_every_sequence_has_its_row() -> None:
+    for text in (GATE, starter_text("press")):
+        machine = read_machine_text(text, "machine.yaml").machine
+        assert [row[0] for row in sequence_list(machine).rows] == list(machine.sequences)

@@ -1,0 +1,85 @@
+"""Diagnostic coverage: published arithmetic, bands, and the rows it is taken from."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from stillgate.interlocks.analyses.diagnostic_coverage import coverage_band, coverage_of, coverage_ratio
+from stillgate.interlocks.results.analyses import FaultRow, Outcome
+
+
+@pytest.mark.parametrize(
+    ("detected", "undetected", "percent"),
+    [(238, 17, 93.33), (488, 37, 92.95), (127, 48, 72.6)],
+)
+def test_the_ratio_is_that_of_published_failure_analyses(
+    detected: float, undetected: float, percent: float
+) -> None:
+    """Rates in FIT of three published analyses (dangerous detected, dangerous undetected).
+
+    Printed there: 93 %, 93 %, and for the third the rates only; recomputed to two digits.
+    """
+    ratio = coverage_ratio(detected, detected + undetected)
+    assert ratio is not None
+    assert 100 * ratio == pytest.approx(percent, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "band"),
+    [
+        (0.0, "none"),
+        (0.598, "none"),
+        (0.60, "low"),
+        (0.899, "low"),
+        (0.90, "medium"),
+        (0.99, "high"),
+        (1.0, "high"),
+    ],
+)
+def test_the_bands_are_those_of_the_standard(ratio: float, band: str) -> None:
+    """ISO 13849-1: none below 60 %, low from 60, medium from 90, high from 99."""
+    assert coverage_band(ratio) == band
+
+
+def test_nothing_dangerous_has_no_coverage() -> None:
+    assert coverage_ratio(0, 0) is None
+    assert coverage_band(None) == "-"
+
+
+def test_more_detected_than_there_is_is_refused() -> None:
+    with pytest.raises(ValueError, match="cannot be"):
+        coverage_ratio(2, 1)
+
+
+def row(fault: str, outcome: Outcome, *, dangerous: bool, next_start: bool = False) -> FaultRow:
+    return FaultRow(fault, "input stuck on", "guard", outcome, "", dangerous=dangerous, next_start=next_start)
+
+
+def test_rates_weigh_faults_instead_of_counting_them() -> None:
+    rows = [
+        row("a", Outcome.STOPS, dangerous=True),
+        row("b", Outcome.UNNOTICED, dangerous=True),
+        row("c", Outcome.UNNOTICED, dangerous=False),
+    ]
+    assert coverage_of(rows)[0].ratio == 0.5
+    weighed = coverage_of(rows, {"a": 9.0, "b": 1.0, "c": 100.0})[0]
+    assert weighed.ratio == pytest.approx(0.9)
+    assert weighed.band == "medium"
+
+
+def test_what_shows_at_the_next_start_is_told_apart() -> None:
+    rows = [row("a", Outcome.UNNOTICED, dangerous=True, next_start=True)]
+    assert coverage_of(rows)[0].ratio == 0
+    assert coverage_of(rows)[0].ratio_at_next_start == 1
+
+
+def test_an_undecided_row_leaves_coverage_undecided() -> None:
+    assert coverage_of([row("a", Outcome.UNDECIDED, dangerous=True)])[0].ratio is None
+
+
+@given(st.lists(st.tuples(st.booleans(), st.sampled_from(Outcome), st.floats(0, 1e6)), max_size=6))
+def test_coverage_lies_between_none_and_all(items: list[tuple[bool, Outcome, float]]) -> None:
+    rows = [row(str(i), outcome, dangerous=harms) for i, (harms, outcome, _) in enumerate(items)]
+    for found in coverage_of(rows, {str(i): rate for i, (_, _, rate) in enumerate(items)}):
+        assert found.ratio is None or 0 <= found.ratio <= 1 + 1e-12

@@ -1,0 +1,178 @@
+"""The fault table: what each single fault leads to, over all reachable situations."""
+
+from __future__ import annotations
+
+import pytest
+from evidence_build import built_quickly
+from stillgate.controller.effort import Effort
+from stillgate.controller.errors import UsageError
+from stillgate.controller.reading.reader import read_machine_text
+from stillgate.interlocks.analyses import output_equivalence as first_difference
+from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.exploration import parametric_checker as switchboard
+from stillgate.interlocks.results.analyses import FaultTable, Outcome
+from strength_machines import GUARDED
+
+
+def table(text: str, **how: object) -> FaultTable:
+    with built_quickly():
+        return fault_table(read_machine_text(text), **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def guarded() -> FaultTable:
+    return table(GUARDED)
+
+
+def outcome(found: FaultTable, fault: str) -> Outcome:
+    return next(row.outcome for row in found.rows if row.fault == fault)
+
+
+def test_every_single_fault_has_one_row(guarded: FaultTable) -> None:
+    inputs = [
+        f"{name} stuck {way}" for name in ("start", "guard_1", "guard_2", "still") for way in ("on", "off")
+    ]
+    outputs = [f"{name} stuck {way}" for name in ("motor", "lamp") for way in ("on", "off")]
+    assert [row.fault for row in guarded.rows] == [*inputs, *outputs, "power interrupted"]
+    assert guarded.exploration.exhausted
+
+
+def test_a_welded_contactor_breaks_what_the_guard_is_for(guarded: FaultTable) -> None:
+    row = next(row for row in guarded.rows if row.fault == "motor stuck on")
+    assert row.outcome is Outcome.BREAKS
+    assert [(item.requirement, item.counts) for item in row.breaks] == [("guard_stops", False)]
+    story = row.story
+    assert story is not None
+    assert story.fault == "motor stuck on"
+    assert story.ticks == row.breaks[0].depth
+    assert story.window is not None  # where the requirement was waiting, to be shaded in a chart
+    assert story.window[1] == story.ticks - 1
+
+
+def test_the_story_of_a_break_is_a_shortest_one(guarded: FaultTable) -> None:
+    """Both contacts open and the contactor welds in the very first scan: nothing is shorter."""
+    row = next(row for row in guarded.rows if row.fault == "motor stuck on")
+    assert row.breaks[0].depth == 1
+
+
+@pytest.mark.parametrize("fault", ["still stuck on", "still stuck off", "lamp stuck off"])
+def test_what_nothing_reads_or_never_acts_is_harmless(guarded: FaultTable, fault: str) -> None:
+    """The controller never reads 'still', and the lamp is never lit."""
+    assert outcome(guarded, fault) is Outcome.HARMLESS
+
+
+@pytest.mark.parametrize("fault", ["guard_1 stuck off", "guard_2 stuck off"])
+def test_a_broken_wire_of_the_guard_stops_the_machine_at_once(guarded: FaultTable, fault: str) -> None:
+    row = next(row for row in guarded.rows if row.fault == fault)
+    assert row.outcome is Outcome.STOPS
+    assert row.stop_time == 0
+
+
+def test_the_longest_time_to_stop_is_told(guarded: FaultTable) -> None:
+    """The running cycle of 500 ms ends; a button that breaks later than it started it leaves a scan less."""
+    for fault, time in (("start stuck on", 500), ("start stuck off", 400)):
+        row = next(row for row in guarded.rows if row.fault == fault)
+        assert row.outcome is Outcome.STOPS
+        assert row.stop_time == time
+
+
+def test_one_of_two_contacts_stuck_on_goes_unnoticed(guarded: FaultTable) -> None:
+    row = next(row for row in guarded.rows if row.fault == "guard_1 stuck on")
+    assert row.outcome is Outcome.UNNOTICED
+    assert row.dangerous
+
+
+def test_a_lamp_that_burns_is_not_dangerous(guarded: FaultTable) -> None:
+    row = next(row for row in guarded.rows if row.fault == "lamp stuck on")
+    assert row.outcome is Outcome.UNNOTICED
+    assert not row.dangerous
+
+
+def test_power_stops_the_machine_while_it_is_out_and_no_longer(guarded: FaultTable) -> None:
+    row = next(row for row in guarded.rows if row.fault == "power interrupted")
+    assert row.outcome is Outcome.PAUSES
+    assert row.stop_time is None
+
+
+def test_coverage_follows_from_the_rows(guarded: FaultTable) -> None:
+    found = {item.subject: item for item in guarded.coverage}
+    assert found["guard_1"].ratio == 0
+    assert found["guard_1"].band == "none"
+    assert found["still"].ratio is None
+
+
+@pytest.mark.night
+def test_contacts_of_one_switch_hide_one_another() -> None:
+    """Two inputs on one part: a short across either is harmless by itself, for both open together.
+
+    That masking is known from guards wired in series (common practice, no source).
+    """
+    text = GUARDED.replace(
+        "parts:\n",
+        "parts:\n"
+        "  guard: {kind: automaton, starts: shut, senses: {guard_1: at shut, guard_2: at shut}, states:"
+        " {shut: {exits: [{to: open, freely: true}]}, open: {exits: [{to: shut, freely: true}]}}}\n",
+    ).replace("{from: operator, contact: normally_closed}", "{contact: normally_closed}")
+    found = table(text)
+    assert outcome(found, "guard_1 stuck on") is Outcome.HARMLESS
+    assert outcome(found, "guard_1 stuck off") is Outcome.STOPS
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("start: {from: operator}", "start: {from: operator, debounce: 200 ms}"),
+        ("rising(start)", "'held(start, 200 ms)'"),
+        pytest.param("rising(start)", "falling(start)", marks=pytest.mark.night),
+        pytest.param("rising(start)", "rising(start or guard_1)", marks=pytest.mark.night),
+        pytest.param("still: {}", "still: {debounce: 200 ms}", marks=pytest.mark.night),
+    ],
+)
+def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
+    """Whatever the twin is asked of an input, it has the same memory of it as the controller."""
+    assert old in GUARDED
+    text = GUARDED.replace(old, new).replace("{after: 500 ms, to", "{after: 500 ms, when: still or start, to")
+    loop = first_difference._loop(read_machine_text(text).machine, 100)
+    events = range(len(loop.requirement_names))
+    with built_quickly(), switchboard.Switchboard(loop, effort=Effort(threads=1)) as board:
+        answer = board.ask((), stop_at=events)
+        assert answer.event is None
+        assert answer.outcome is not None
+        assert answer.outcome.states > 10
+        fault = next(item for item in loop.faults if item.name == "guard_1 stuck on")
+        assert board.ask((switchboard.allowance(fault.number),), stop_at=events).event is not None
+
+
+def test_a_search_that_was_cut_short_leaves_every_row_undecided() -> None:
+    found = table(GUARDED, effort=Effort(states=3))
+    assert {row.outcome for row in found.rows} == {Outcome.UNDECIDED}
+    assert not found.exploration.exhausted
+
+
+def test_a_machine_without_any_fault_left_is_refused() -> None:
+    names = [f"{name} stuck {way}" for name in ("start", "guard_1", "guard_2", "still", "motor", "lamp")
+             for way in ("on", "off")]  # fmt: skip
+    left_out = ", ".join(f"{{fault: {name}, why: as agreed}}" for name in [*names, "power interrupted"])
+    text = GUARDED.replace("check: {faults: 1}", f"check: {{faults: 1, exclude: [{left_out}]}}")
+    with pytest.raises(UsageError, match="every fault of this machine is excluded"):
+        table(text)
+
+
+def test_faults_of_outputs_alone_need_no_twin() -> None:
+    names = [
+        f"{name} stuck {way}" for name in ("start", "guard_1", "guard_2", "still") for way in ("on", "off")
+    ]
+    left_out = ", ".join(f"{{fault: {name}, why: as agreed}}" for name in names)
+    found = table(GUARDED.replace("check: {faults: 1}", f"check: {{faults: 1, exclude: [{left_out}]}}"))
+    assert len(found.rows) == 5
+    assert found.coverage == ()
+    assert Outcome.UNDECIDED not in {row.outcome for row in found.rows}
+
+
+def test_an_excluded_fault_has_no_row_and_is_named() -> None:
+    text = GUARDED.replace(
+        "check: {faults: 1}", "check: {faults: 1, exclude: [{fault: motor stuck on, why: two contactors}]}"
+    )
+    found = table(text)
+    assert "motor stuck on" not in [row.fault for row in found.rows]
+    assert found.exclusions == (("motor stuck on", "two contactors"),)

@@ -1,0 +1,204 @@
+"""Sets of times against the explicit search, which lists every situation by itself."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+from engine import search_c
+from plants_strategy import twenty_machines
+from set_points import StoredSets
+from stillgate.controller.effort import Effort
+from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.reading.reader import read_machine, read_machine_text
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
+from stillgate.interlocks.loop.interpreter import LoopRunner
+from stillgate.interlocks.symbolic import search as symbolic_search
+from stillgate.interlocks.symbolic.search import EXACT, WIDEST, Confirmation, SymbolicSearch
+
+MACHINES = Path(__file__).parents[1] / "machines" / "false_verdicts"
+
+MOST_STATES = 20_000
+
+
+@pytest.fixture(autouse=True)
+def quick_compile(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Unoptimised, since compiling takes most of the time of these tests."""
+    monkeypatch.setattr(symbolic_search, "OPTIONS", ("-std=gnu11", "-O0", "-w"))
+
+
+def loops_of(text: object) -> list[ClosedLoop]:
+    machine = Machine.model_validate(text)
+    tick = machine.check.tick or machine.scan
+    return [close_loop(machine, tick=tick, faults=faults, possibility=not faults) for faults in (0, 1)]
+
+
+def compare(loop: ClosedLoop) -> None:
+    explicit = search_c(loop)
+    if len(explicit.depths) > MOST_STATES:
+        return
+    goals = {name for name, _ in loop.monitors.goals}
+    with SymbolicSearch(loop, manner=EXACT) as search:
+        assert search.run().exhausted
+        assert set(StoredSets(search).points()) == set(explicit.depths)
+        assert set(search.reported()) - goals == set(explicit.broken)
+    with SymbolicSearch(loop) as search:
+        assert search.run().exhausted
+        sets = StoredSets(search)
+        assert all(sets.hold(state) for state in explicit.depths) or _has_travels(loop)
+        reported = set(search.reported())
+        assert set(explicit.broken) <= reported
+        for name in reported - goals:
+            found, path = search.confirm(name)
+            assert (found is Confirmation.CONFIRMED) == (name in explicit.broken)
+            assert path is None or len(path.choices) >= explicit.broken[name]
+
+
+def _has_travels(loop: ClosedLoop) -> bool:
+    """A kept travel holds wider values in place of the explicit ones, so points cannot be looked up."""
+    return any(clock.stops for clock in loop.clocks)
+
+
+@pytest.mark.parametrize("chunk", range(2))
+def test_exact_sets_hold_the_very_situations_and_wide_ones_miss_no_break(chunk: int) -> None:
+    for text in twenty_machines(chunk)[:10]:
+        for loop in loops_of(text):
+            compare(loop)
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("chunk", range(2, 60))
+def test_exact_sets_and_explicit_states_agree_on_many_machines(chunk: int) -> None:
+    for text in twenty_machines(chunk):
+        for loop in loops_of(text):
+            compare(loop)
+
+
+COUNTING = """
+machine: counting
+scan: 10 ms
+inputs: {go: {from: operator}}
+memory: {n: {range: 0..200}}
+sequences:
+  q:
+    start: a
+    states:
+      a: {exits: [{when: go and n < 200, to: a, do: {n: n + 1}}, {when: n = 150, to: b, after: 30 ms}]}
+      b: {end: true}
+requirements:
+  never_b: {never: q.b}
+  never_full: {never: n = 200 and q.b}
+check: {faults: 0}
+"""
+
+
+def test_counting_on_a_loop_is_followed_and_not_leapt_over() -> None:
+    loop = loops_of_text(COUNTING)
+    compare(loop)
+    with SymbolicSearch(loop) as search:
+        search.run()
+        assert search.confirm("never_b")[0] is Confirmation.CONFIRMED
+        assert (
+            search.confirm("never_full")[0] is Confirmation.IMPOSSIBLE
+            or "never_full" not in search.reported()
+        )
+
+
+def loops_of_text(text: str) -> ClosedLoop:
+    machine = read_machine_text(text, "machine.yaml").machine
+    return close_loop(machine, tick=machine.scan, faults=0, possibility=False)
+
+
+LONG = """
+machine: long_times
+scan: 10 ms
+inputs: {go: {from: operator}, home: {}, guard: {contact: normally_closed}}
+outputs: {out: {}, back: {}}
+parts:
+  ram:
+    kind: travel
+    stops: [in, out]
+    forward: out
+    back: back
+    takes: 4..6 s
+    starts: in
+    senses: {home: at in}
+sequences:
+  q:
+    start: rest
+    states:
+      rest: {exits: [{when: rising(go) and guard, to: push}]}
+      push: {on: [out], exits: [{when: not guard, to: rest}, {after: FACTOR s, to: pull}]}
+      pull: {on: [back], exits: [{when: home, to: rest}, {after: FACTOR s, to: rest}]}
+requirements:
+  one_way: {never: out and back}
+  no_long_push: {never: 'held(out, FACTOR s)'}
+  guarded: {after: not guard, then: not out, within: 100 ms}
+  arrives: {after: rising(back), then: home or not back, within: 20 s}
+check: {faults: 1}
+"""
+
+
+@pytest.mark.parametrize("faults", [0, 1])
+def test_the_number_of_sets_does_not_depend_on_how_long_times_are(faults: int) -> None:
+    counts = []
+    for factor in (8, 80):
+        machine = read_machine_text(LONG.replace("FACTOR", str(factor)), "machine.yaml").machine
+        loop = close_loop(machine, tick=10, faults=faults, possibility=False)
+        with SymbolicSearch(loop) as search:
+            found = search.run()
+            assert found.exhausted
+            counts.append(found.sets)
+    assert counts[1] <= counts[0] * 1.2
+
+
+def test_runs_at_real_times_never_leave_the_sets() -> None:
+    """Random runs of the loop's own statements, thousands of ticks long, with choices that seldom change."""
+    machine = read_machine_text(LONG.replace("FACTOR", "8"), "machine.yaml").machine
+    loop = close_loop(machine, tick=10, faults=1, possibility=False)
+    with SymbolicSearch(loop, manner=WIDEST) as search:
+        search.run()
+        wide = StoredSets(search)
+    travels = [i for i, cell in enumerate(wide.cells) if any(c.cell == cell and c.stops for c in loop.clocks)]
+    for seed in range(3):
+        draw = random.Random(seed)
+        runner = LoopRunner(loop)
+        runner.begin(lambda name, count: draw.randrange(count))  # noqa: B023
+        kept: dict[str, int] = {}
+
+        def choose(name: str, count: int) -> int:
+            if name not in kept or kept[name] >= count or draw.random() < 0.01:  # noqa: B023
+                kept[name] = draw.randrange(count)  # noqa: B023
+            return 0 if name == "fault" and draw.random() < 0.999 else kept[name]  # noqa: B023
+
+        for _ in range(1500):
+            runner.step(choose)
+            state = runner.key()
+            assert wide.hold(state) or any(state[i] for i in travels)
+
+
+def test_timers_of_minutes_beside_each_other_do_not_multiply() -> None:
+    """Ten-minute timers in three sequences: hopeless one situation at a time."""
+    machine = read_machine(MACHINES / "unrelated_timers.yaml").machine
+    loop = close_loop(machine, tick=machine.scan, faults=0, possibility=False)
+    with SymbolicSearch(loop) as search:
+        found = search.run()
+        assert found.exhausted
+        assert found.sets < 2000
+        assert search.reported() == ()
+
+
+def test_a_search_that_may_not_use_memory_is_not_exhausted() -> None:
+    machine = read_machine(MACHINES / "unrelated_timers.yaml").machine
+    loop = close_loop(machine, tick=machine.scan, faults=1, possibility=False)
+    with SymbolicSearch(loop, effort=Effort(bytes=1 << 21)) as search:
+        found = search.run()
+    assert not found.exhausted
+    assert found.stopped_by == "memory cap"
+
+
+def test_a_library_holds_one_search_at_a_time() -> None:
+    loop = loops_of_text(COUNTING)
+    with SymbolicSearch(loop), pytest.raises(symbolic_search.ProgramFault, match="two searches at once"):
+        SymbolicSearch(loop)
