@@ -59,6 +59,6 @@ def test_each_pattern_breaks_and_holds_non_vacuously_and_machines_move() -> None
     for pattern in PATTERNS:
         assert broken[pattern] >= 8, f"{pattern} hardly ever breaks: {broken}"
         assert held[pattern] >= 8, f"{pattern} hardly ever holds: {held}"
-    assert moving >= 85
-    assert late >= 30, "a break that takes a while is what clocks are tested by"
+    assert moving >= 75
+    assert late >= 15, "a break that takes a while is what clocks are tested by"
     assert with_fault_only >= 10

@@ -13,7 +13,6 @@ from stillgate.interlocks.results.verdict import CheckResult
 
 from .drawing import draw_machine
 from .judging import Judgement, TooLarge, judge
-from .world import World
 
 MOST_TICKS = 8_000
 """Ticks that the oracle looks at before a machine is taken to be too large and another is drawn."""
@@ -46,21 +45,11 @@ def small_machine(seed: int, most: int = MOST_TICKS) -> tuple[str, Machine, Judg
     for attempt in range(100):
         text = file_text(draw_machine(seed, attempt))
         machine = read_machine_text(text).machine
-        if left_open(machine):
-            continue
         try:
             return text, machine, judge(machine, tick=machine.check.tick or machine.scan, most=most)
         except TooLarge:
             continue
     raise AssertionError(f"seed {seed}: no attempt is small enough")
-
-
-def left_open(machine: Machine) -> bool:
-    """Whether a verdict may depend on what the page leaves open: a switch that senses motion, read in tick 0
-    of a part that is driven while all outputs are off. Has it been driven before there was a tick?
-    """
-    world = World(machine, tick=machine.check.tick or machine.scan, budget=machine.check.faults)
-    return any(any(map(any, item.standing.last_drives)) for item in world.starts())
 
 
 def compare(seed: int, most: int = MOST_TICKS) -> Compared:

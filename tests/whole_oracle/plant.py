@@ -7,7 +7,7 @@ from itertools import product
 from typing import NamedTuple
 
 from stillgate.controller.expressions.expression import Name, walk
-from stillgate.controller.machine_file.machine import Automaton, Flow, Machine
+from stillgate.controller.machine_file.machine import Automaton, Flow, Machine, Travel
 
 from .parts import AutomatonOracle, Drive, Place, part_oracle, places_of_just_entered
 from .terms import Key, value
@@ -66,8 +66,19 @@ class Plant:
                 for oracle, place, drive in zip(self._oracles.values(), places, drives, strict=True)
                 if isinstance(oracle, AutomatonOracle)
             ):
-                found.append(Standing(places, self._kept(drives)))
+                found += [Standing(places, last) for last in self._last_drives()]
         return found
+
+    def _last_drives(self) -> list[tuple[Drive, ...]]:
+        """Drives that a switch of motion may see in tick 0: a travel may have been driven until then or
+        not; a spin that was driven is no longer still, so its place says it all.
+        """
+        each: list[tuple[Drive, ...]] = []
+        for part, sensed in zip(self.machine.parts.values(), self._motion_sensed, strict=True):
+            undriven: Drive = (0, 0) if isinstance(part, Travel) else (0,)
+            driven = ((1, 0),) if isinstance(part, Travel) else ()
+            each.append((undriven, *driven) if sensed else ((),))
+        return list(product(*each))
 
     def _circuits(self, standing: Standing) -> dict[str, int]:
         """Step 2: the circuits of the switches that parts close."""
