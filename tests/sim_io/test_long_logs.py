@@ -20,7 +20,7 @@ READ = """
 import sys, time
 from pathlib import Path
 from stillgate.controller.reading.reader import read_machine
-from stillgate.sim_io.logs.log import read_log
+from stillgate.sim_io.logs.readers.open_any import read_log
 from stillgate.sim_io.logs.readers.columns import ColumnMap
 
 folder, name = Path(sys.argv[1]), sys.argv[2]
