@@ -7,6 +7,7 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
+from stillgate.interlocks.loop.monitors import fault_budget
 from stillgate.interlocks.proofs.cubes import OutOfTime
 from stillgate.interlocks.proofs.ic3 import Proof, Prover
 from stillgate.interlocks.proofs.inductive_check import faults_of_invariant
@@ -53,7 +54,7 @@ def agree(
 ) -> dict[str, bool]:
     """Asserts that explorer and z3 say the same of every monitored requirement; returns what broke."""
     period = tick or machine.check.tick or machine.scan
-    budget = machine.check.faults if faults is None else faults
+    budget = fault_budget(machine, faults)
     by_proof = proved(machine, tick=period, faults=budget, effort=effort)
     explored = broken_c(close_loop(machine, tick=period, faults=budget, possibility=False))
     assert by_proof == {name: name in explored for name in by_proof}

@@ -103,9 +103,9 @@ def test_z3_says_what_the_oracle_says(seed: int) -> None:
     _, machine, judgement = small_machine(seed)
     if judgement.left_range:
         pytest.skip("a counter leaves its range, which z3 is not asked about here")
-    found = proved(machine, tick=machine.check.tick or machine.scan, faults=machine.check.faults)
+    faults = machine.check.faults
+    found = proved(machine, tick=machine.check.tick or machine.scan, faults=faults)
     for name, breaks in found.items():
-        faults = machine.check.faults
         answer = judgement.answers.get((name, faults))
         if answer is not None:
             assert breaks == (not answer.holds), f"seed {seed}: {name}"

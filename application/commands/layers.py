@@ -51,12 +51,13 @@ def layers(
 
     from stillgate.interlocks.analyses.layer_table import layers as judge_layers
     from stillgate.interlocks.checking.checker import check_within
+    from stillgate.interlocks.loop.monitors import fault_budget
     from stillgate.interlocks.results.analyses import Carrier
 
     from ..console.progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        budget = min(faults, document.machine.check.faults)
+        budget = min(faults, fault_budget(document.machine, None))
         result = check_within(document, effort.part(2), faults=budget, progress=progress)
         table = judge_layers(
             document,

@@ -112,13 +112,14 @@ def report(
     period = tick_option(tick, document.machine.scan)
     layers = "layers" not in (leave_out or ())
     from stillgate.interlocks.checking.checker import check_within
+    from stillgate.interlocks.loop.monitors import fault_budget
 
     from ..console.progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
         budget = count_option("--faults", faults, 0, 1)
         further = parts_of(
-            document.machine.check.faults if budget is None else budget,
+            fault_budget(document.machine, budget),
             leave_out or (),
             opinion=second_opinion,
         )

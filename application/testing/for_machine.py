@@ -9,6 +9,7 @@ from stillgate.controller.errors import StillgateError, TextError, UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine
 from stillgate.controller.rules.namespace import nearest_hint
+from stillgate.interlocks.loop.monitors import fault_budget
 from stillgate.interlocks.monitoring.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import parse_disturbance
 
@@ -55,7 +56,7 @@ def machine_rules(
         for option, found in (("requirements", requirements), ("switch_faults", switch_faults)):
             if isinstance(found, str):
                 raise UsageError(f"{option} is one text; write a list: {option}=['{found}']")
-        budget = document.machine.check.faults if faults is None else faults
+        budget = fault_budget(document.machine, faults)
         return _rules(document, budget, requirements, tuple(switch_faults), Path(found_in))
     except StillgateError as error:
         if isinstance(error, TextError) and error.hint:

@@ -120,10 +120,10 @@ class Narrator:
         return f"{left} {term.operator.value} {self._bracketed(term.right, number=number)}"
 
     def _is_truth(self, term: Term) -> bool:
-        """Whether a term can only be a truth; a constant 0 or 1 can be either."""
+        """Whether a term can only be a truth."""
         match term:
             case Constant():
-                return False
+                return term is TRUE or term is FALSE  # a number of the file is a constant of its own
             case Ref(cell=cell):
                 return cell not in self._counters
             case Operation(operator=Operator.ADD | Operator.SUB):

@@ -34,7 +34,7 @@ from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.checker import required_faults
-from ..loop.monitors import is_judged
+from ..loop.monitors import fault_budget, is_judged
 from ..proofs.solver import RANKS, Tell, solver_name
 from ..results.requirement_text import pattern_of
 from ..results.ticks import chosen_tick
@@ -130,7 +130,7 @@ def second_opinion(
 
     machine = document.machine
     period = chosen_tick(machine, tick)
-    budget = machine.check.faults if faults is None else faults
+    budget = fault_budget(machine, faults)
     began = time.monotonic()
     given = effort or Effort()
     ranked = any(isinstance(item, FromAnywhere) for item in _wanted(machine, only).values())

@@ -22,6 +22,7 @@ from stillgate.controller.reading.reader import MachineDocument
 from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.monitors import fault_budget
 from ..results.requirement_text import formula_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import (
@@ -125,7 +126,7 @@ def check_within(
     if use_cache and (kept := load_result(key)) is not None:
         return replace(kept, from_cache=True)
     period = chosen_tick(machine, tick)
-    budget = machine.check.faults if faults is None else faults
+    budget = fault_budget(machine, faults)
     loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))

@@ -103,6 +103,22 @@ def is_judged(requirement: Requirement, faults: int, *, possibility: bool) -> bo
     return not faults or requirement.hazard is not None or requirement.faults != 0
 
 
+def fault_budget(machine: Machine, asked: int | None) -> int:
+    """How many faults a check looks under: as asked, else as the file says.
+
+    A requirement that must withstand a fault is looked at under one, whatever ``check`` says of the others:
+    a verdict without faults would say less of it than the file asks.
+    """
+    if asked is not None:
+        return asked
+    own = [
+        item.faults or 0
+        for item in machine.requirements.values()
+        if not isinstance(item, Reach | FromAnywhere)
+    ]
+    return max(machine.check.faults, *own) if own else machine.check.faults
+
+
 def lower_monitors(
     machine: Machine,
     controller: ControllerProgram,

@@ -67,11 +67,11 @@ class Graph:
 
 
 def faults_to_withstand(machine: Machine, requirement: Requirement) -> int:
-    """How many faults a requirement must withstand; no more than the file's ``check`` looks under."""
+    """How many faults a requirement must withstand."""
     if isinstance(requirement, Reach | FromAnywhere):
         return 0
     if requirement.faults is not None:
-        return min(requirement.faults, machine.check.faults)
+        return requirement.faults
     return machine.check.faults if requirement.hazard is not None else 0
 
 
@@ -82,7 +82,7 @@ def judge(machine: Machine, *, tick: int, most: int) -> Judgement:
         TooLarge: if there are more.
     """
     asked = {name: faults_to_withstand(machine, item) for name, item in machine.requirements.items()}
-    budget = machine.check.faults
+    budget = max(machine.check.faults, *asked.values()) if asked else machine.check.faults
     graph = explore(World(machine, tick=tick, budget=budget), most)
     found = Judgement(asked, situations=len(graph.situations))
     for name, requirement in machine.requirements.items():
