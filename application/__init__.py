@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from stillgate.controller.machine_file.schema import machine_schema
     from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
     from stillgate.interlocks.checking.checker import check
-    from stillgate.interlocks.monitoring.scenario_run import ScenarioResult, run_scenario
     from stillgate.interlocks.results.verdict import CheckResult
+    from stillgate.interlocks.simulated_runs.scenario_run import ScenarioResult, run_scenario
     from stillgate.sim_io.scenarios.scenario import Scenario
     from stillgate.sim_io.scenarios.scenario_reader import ScenarioDocument, load_scenario
     from stillgate.sim_io.simulation.simulation import Simulation
@@ -53,7 +53,7 @@ _HOME = {
     "Scenario": "stillgate.sim_io.scenarios.scenario",
     "ScenarioDocument": "stillgate.sim_io.scenarios.scenario_reader",
     "ScenarioFileError": "stillgate.controller.errors",
-    "ScenarioResult": "stillgate.interlocks.monitoring.scenario_run",
+    "ScenarioResult": "stillgate.interlocks.simulated_runs.scenario_run",
     "Simulation": "stillgate.sim_io.simulation.simulation",
     "StillgateError": "stillgate.controller.errors",
     "check": "stillgate.interlocks.checking.checker",
@@ -61,7 +61,7 @@ _HOME = {
     "machine_schema": "stillgate.controller.machine_file.schema",
     "read_machine": "stillgate.controller.reading.reader",
     "read_machine_text": "stillgate.controller.reading.reader",
-    "run_scenario": "stillgate.interlocks.monitoring.scenario_run",
+    "run_scenario": "stillgate.interlocks.simulated_runs.scenario_run",
     "write_scenario": "stillgate.files.scenario_files",
 }
 

@@ -15,7 +15,7 @@ from contextlib import suppress
 from io import StringIO
 from typing import TYPE_CHECKING, NoReturn
 
-from .console import signals
+from .console import interrupts as signals
 from .console.terminal import forgive_encoding, write_line
 from .console.version import installed_version
 from .help_page import HELP_PAGE

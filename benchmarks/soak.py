@@ -11,9 +11,9 @@ import statistics
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument
-from stillgate.interlocks.monitoring.requirement_watch import watched
-from stillgate.interlocks.monitoring.soak_monitors import judged_batch
-from stillgate.interlocks.monitoring.soak_run import SoakResult, soak
+from stillgate.interlocks.simulated_runs.requirement_watch import watched
+from stillgate.interlocks.simulated_runs.soak_monitors import judged_batch
+from stillgate.interlocks.simulated_runs.soak_run import SoakResult, soak
 from stillgate.sim_io.faults.disturbances import Disturbance, contacts_bounce
 
 from .figures import Figure, at_least, timed

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from .errors import MachineFileError, Problem, StillgateError, TextError, UsageError
     from .execution.executive import Executive
     from .expressions.grammar import parse_expression
+    from .machine_file.field_types import Condition
     from .machine_file.machine import Machine
-    from .machine_file.quantities import Condition
     from .machine_file.schema import machine_schema
     from .program.lowering import lower_controller
     from .program.program import ControllerProgram
@@ -47,7 +47,7 @@ __all__ = [
 ]
 
 _HOME = {
-    "Condition": "machine_file.quantities",
+    "Condition": "machine_file.field_types",
     "Context": "rules.namespace",
     "ControllerProgram": "program.program",
     "Effort": "effort",

@@ -18,8 +18,8 @@ import pytest
 from oracle import Oracle
 from stillgate.controller.c.native import NativeController
 from stillgate.controller.execution.executive import Executive
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Level, Machine
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation

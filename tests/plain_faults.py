@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from python_search import leaves
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import Assign, Cell, Complement, NoteKind, Observation, Ref, Scope

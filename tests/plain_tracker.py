@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.program import Assign, Cell, NoteKind, Observation, Scope
 from stillgate.interlocks.diagnosis.hypotheses import FieldFault, Hypothesis

@@ -25,7 +25,7 @@ ORDER = {
     "sim_io": ("parts", "faults", "logs", "simulation", "logs/writers", "logs/readers", "scenarios"),
     "interlocks": (
         "results", "loop", "exploration", "symbolic", "checking", "proofs", "certificates", "analyses",
-        "mutation", "monitoring", "replay", "diagnosis",
+        "mutation", "simulated_runs", "replay", "diagnosis",
     ),
     "diagrams": ("charts", "graphs", "tables", "pages"),
     "application": (

@@ -68,7 +68,7 @@ def certificate(
 
     from ..console.progress import ProgressLine
     from ..console.words import count_words
-    from ..files.files import write_whole
+    from ..files.whole_files import write_whole
 
     with ProgressLine(message_console()) as progress:
         step = chosen_tick(document.machine, period)

@@ -76,7 +76,7 @@ def check(
     )
 
     if sarif is not None or junit is not None:
-        from ..files.files import refuse_bad_places
+        from ..files.whole_files import refuse_bad_places
 
         refuse_bad_places(machine, ("--sarif", sarif), ("--junit", junit))
 
@@ -123,7 +123,7 @@ def status_of(result: CheckResult) -> int:
 
 
 def _write_files(result: CheckResult, file: str, sarif: Path | None, junit: Path | None) -> None:
-    from ..files.files import write_whole
+    from ..files.whole_files import write_whole
 
     if sarif is not None:
         from ..reports.exchange.sarif import sarif_document

@@ -6,7 +6,7 @@ import shlex
 from pathlib import Path
 
 from ..console.terminal import write_line
-from ..files.files import refuse_bad_folder, write_whole
+from ..files.whole_files import refuse_bad_folder, write_whole
 from .options import MachineFile, load_document
 
 SOURCE, HEADER = "controller.c", "controller.h"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Group, Parameter
 
 from ..console.terminal import write_line
-from ..files.files import refuse_bad_folder, write_whole
+from ..files.whole_files import refuse_bad_folder, write_whole
 from .options import Format, MachineFile, duration_option, load_document
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from ..console.terminal import output_console, write_line
-from ..files.files import refuse_bad_places
 from ..files.log_files import ColumnPairs, Dbc, LogFile, MapFile, open_log_file, progress_line
+from ..files.whole_files import refuse_bad_places
 from .options import Format, MachineFile
 
 

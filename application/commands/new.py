@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from ..console.terminal import write_line
-from ..files.files import write_new
 from ..files.machine_names import machine_name
 from ..files.starter import STARTER, STARTER_NAME
+from ..files.whole_files import write_new
 
 
 def new(machine: Path, /) -> int:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
-from ..console.signals import stop_flag
+from ..console.interrupts import stop_flag
 from ..console.terminal import write_line
 
 if TYPE_CHECKING:

@@ -87,7 +87,7 @@ def report(
     from stillgate.diagrams.pages.report_page import render_page, require_templates
     from stillgate.diagrams.tables.table import table_csv
 
-    from ..files.files import refuse_bad_folder, refuse_bad_places, write_whole
+    from ..files.whole_files import refuse_bad_folder, refuse_bad_places, write_whole
     from ..reports.evidence_report.report import Evidence, evidence_page, tables_of
     from ..reports.evidence_report.runs import further_work, parts_of
     from .check import INTERRUPTED, status_of

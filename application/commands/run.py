@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from ..console.terminal import output_console, write_line
-from ..files.files import refuse_bad_places, write_whole
+from ..files.whole_files import refuse_bad_places, write_whole
 from .options import Format, duration_option, load_document, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
-    from stillgate.interlocks.monitoring.requirement_watch import ObservedBreak
+    from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak
     from stillgate.sim_io.simulation.script import Event
     from stillgate.sim_io.simulation.simulation import Frame, Simulation
 
@@ -145,7 +145,7 @@ class Wanted:
 
 
 def _run_script(machine: Path, at: list[str], script: Path | None, duration: str, wanted: Wanted) -> int:
-    from stillgate.interlocks.monitoring.requirement_watch import RequirementWatch
+    from stillgate.interlocks.simulated_runs.requirement_watch import RequirementWatch
     from stillgate.sim_io.simulation.script import play
     from stillgate.sim_io.simulation.simulation import Simulation
 
@@ -186,7 +186,7 @@ def run_scenario_file(file: Path, machine: Path | None, wanted: Wanted) -> int:
     """
     from contextlib import ExitStack
 
-    from stillgate.interlocks.monitoring.scenario_run import run_scenario
+    from stillgate.interlocks.simulated_runs.scenario_run import run_scenario
     from stillgate.sim_io.scenarios.scenario_reader import load_scenario
 
     from ..files.run_files import RunFiles

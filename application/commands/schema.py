@@ -55,7 +55,7 @@ def schema(
     if output is None:
         write_line(text)
         return 0
-    from ..files.files import write_whole
+    from ..files.whole_files import write_whole
 
     write_whole(output, text.encode())
     write_line(f"written to {output}")

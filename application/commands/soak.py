@@ -15,7 +15,7 @@ from .options import Format, MachineFile, count_option, duration_option, load_do
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
-    from stillgate.interlocks.monitoring.soak_run import SoakProgress, SoakResult
+    from stillgate.interlocks.simulated_runs.soak_run import SoakProgress, SoakResult
     from stillgate.sim_io.faults.disturbances import Disturbance
 
 VIOLATION, INTERRUPTED = 1, 130
@@ -81,7 +81,7 @@ def soak(
         Text for a person, json for a program (stillgate schema --of soak).
     """
     from stillgate.controller.errors import UsageError
-    from stillgate.interlocks.monitoring.soak_run import soak as run_soak
+    from stillgate.interlocks.simulated_runs.soak_run import soak as run_soak
     from stillgate.sim_io.simulation.operators import OperatorKind
 
     if not 0 < hours <= MOST_HOURS:
@@ -182,7 +182,7 @@ def watch_option(machine: Machine, names: list[str] | None, faults: int) -> list
     """
     from stillgate.controller.errors import UsageError
     from stillgate.controller.rules.namespace import nearest_hint
-    from stillgate.interlocks.monitoring.requirement_watch import watched
+    from stillgate.interlocks.simulated_runs.requirement_watch import watched
 
     possible = watched(machine)
     counters = any(item.range is not None for item in machine.memory.values())

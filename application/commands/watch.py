@@ -52,7 +52,7 @@ def watch(
     """
     from stillgate.controller.reading.reader import bytes_of
 
-    from ..files.saves import content_of, saves
+    from ..files.wait_for_save import content_of, saves
 
     period = tick_option(tick, 0)
     budget = count_option("--faults", faults, 0, 1)
@@ -151,7 +151,7 @@ class _Watcher:
         self.glanced = True
 
     def _progress(self, line: Callable[[Progress], None], content: bytes) -> Callable[[Progress], None]:
-        from ..files.saves import content_of, whole_content
+        from ..files.wait_for_save import content_of, whole_content
 
         def progress(now: Progress) -> None:
             line(now)

@@ -10,7 +10,7 @@ from .starter import STARTER_NAME
 def machine_name(text: str) -> str:
     """A name that a machine file accepts, as near to the text as can be."""
     from stillgate.controller.errors import TextError
-    from stillgate.controller.machine_file.quantities import LONGEST_NAME, parse_name
+    from stillgate.controller.machine_file.field_types import LONGEST_NAME, parse_name
 
     name = (
         re.sub(r"_+", "_", re.sub(r"[^A-Za-z0-9]", "_", text, flags=re.ASCII))

@@ -7,7 +7,7 @@ from pathlib import Path
 from stillgate.sim_io.scenarios.scenario import Scenario
 from stillgate.sim_io.scenarios.scenario_writer import scenario_text
 
-from .files import write_whole
+from .whole_files import write_whole
 
 
 def write_scenario(scenario: Scenario, path: str | Path) -> None:

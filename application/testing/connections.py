@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stillgate.controller.expressions.expression import Expression, Name, walk
+from stillgate.controller.machine_file.field_types import Condition
 from stillgate.controller.machine_file.machine import (
     Automaton,
     Flow,
@@ -21,7 +22,6 @@ from stillgate.controller.machine_file.machine import (
     Spin,
     Travel,
 )
-from stillgate.controller.machine_file.quantities import Condition
 from stillgate.controller.rules.namespace import (
     AskedRef,
     Context,

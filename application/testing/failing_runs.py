@@ -8,7 +8,7 @@ from pathlib import Path
 from stillgate.sim_io.scenarios.scenario import Scenario
 from stillgate.sim_io.scenarios.scenario_writer import scenario_text
 
-from ..files.files import write_whole
+from ..files.whole_files import write_whole
 
 
 class FailingRuns:

@@ -7,9 +7,9 @@ from typing import Any
 
 from hypothesis import note
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.controller.machine_file.quantities import Milliseconds
-from stillgate.interlocks.monitoring.scenario_run import run_scenario
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.interlocks.results.requirement_text import sentence_of
+from stillgate.interlocks.simulated_runs.scenario_run import run_scenario
 
 from .failing_runs import FailingRuns
 from .record import RunRecord, replayed, save, story_of

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.program.evaluate import Layout, Values, answer_from_cells
 from stillgate.controller.program.evaluate_fast import FastCompiler
 from stillgate.controller.program.lowering import lower_controller
@@ -32,10 +32,10 @@ from stillgate.controller.program.program import (
     ticks_up,
 )
 from stillgate.interlocks.loop.monitors import lower_monitors
-from stillgate.interlocks.monitoring.requirement_watch import watched
+from stillgate.interlocks.simulated_runs.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import Disturbance, contradict
+from stillgate.sim_io.simulation.environment import surround
 from stillgate.sim_io.simulation.seeded_choices import Dice, one_name_a_choice
-from stillgate.sim_io.simulation.surroundings import surround
 
 
 @dataclass

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from hypothesis import strategies as st
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.checking.checker import required_faults
-from stillgate.interlocks.monitoring.requirement_watch import watched
+from stillgate.interlocks.simulated_runs.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
 from stillgate.sim_io.simulation.simulation import disturbance_of

@@ -10,14 +10,14 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine
 from stillgate.controller.rules.namespace import nearest_hint
 from stillgate.interlocks.loop.monitors import fault_budget
-from stillgate.interlocks.monitoring.requirement_watch import watched
+from stillgate.interlocks.simulated_runs.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import parse_disturbance
 
 from .connections import Connections
 from .failing_runs import FailingRuns
 from .fast_simulation import LoweredMachine
 from .fault_timing import suspects_of
-from .guide import Guide
+from .input_guidance import Guide
 from .rules import MachineRules
 
 

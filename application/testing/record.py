@@ -10,11 +10,11 @@ from pathlib import Path
 from rich.console import Console
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
-from stillgate.interlocks.monitoring.requirement_watch import watched
-from stillgate.interlocks.monitoring.scenario_run import ScenarioResult, run_scenario
+from stillgate.interlocks.simulated_runs.requirement_watch import watched
+from stillgate.interlocks.simulated_runs.scenario_run import ScenarioResult, run_scenario
 from stillgate.sim_io.scenarios.scenario import Scenario, Step
 
 from ..console.prose import say

@@ -26,8 +26,8 @@ from typing import ClassVar
 
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.interlocks.checking.checker import required_faults
 from stillgate.sim_io.faults.disturbances import Disturbance, contradict, parse_disturbance
@@ -41,7 +41,7 @@ from .failing_runs import FailingRuns
 from .failures import RequirementBroken, tell_failure
 from .fast_simulation import LoweredMachine, LoweredRun
 from .fault_timing import FAILING, Coming, Drawn, Signal
-from .guide import Guide, Way, Wish
+from .input_guidance import Guide, Way, Wish
 from .record import RunRecord
 from .three_valued import possible
 

@@ -13,8 +13,8 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 from stillgate.controller.expressions.durations import parse_duration
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
 from stillgate.sim_io.faults.fault_list import FaultKind, faults_of

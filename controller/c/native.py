@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ctypes
 
-from ..machine_file.quantities import Milliseconds
+from ..machine_file.field_types import Milliseconds
 from ..program.program import Cell, ControllerProgram
 from .emit_c import c_name, emit_controller
 from .toolchain import build_library

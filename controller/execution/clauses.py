@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ..errors import ProgramFault
 from ..expressions.expression import Operator
-from ..machine_file.quantities import Milliseconds
+from ..machine_file.field_types import Milliseconds
 from ..program.evaluate import BlockCompiler, Layout, Values
 from ..program.program import (
     FALSE,

@@ -25,8 +25,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 
 from ..errors import UsageError
+from ..machine_file.field_types import Milliseconds
 from ..machine_file.machine import Machine
-from ..machine_file.quantities import Milliseconds
 from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
 from ..program.program import Cell, ControllerProgram, ExitProgram, Observer, SequenceProgram, ticks_up

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-from ..machine_file.quantities import Milliseconds
+from ..machine_file.field_types import Milliseconds
 from ..program.evaluate import Layout, Values
 from ..program.program import Cell
 

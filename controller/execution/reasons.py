@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-from ..machine_file.quantities import Milliseconds
+from ..machine_file.field_types import Milliseconds
 
 
 class Joint(Enum):

@@ -13,7 +13,7 @@ from functools import partial
 
 from transitions import Machine as TransitionsMachine
 
-from ..machine_file.quantities import Ticks
+from ..machine_file.field_types import Ticks
 from ..program.evaluate import BlockCompiler, TermCode, Values
 from ..program.program import TRUE, ExitProgram, SequenceProgram, ticks_up
 from .clauses import Moment, Narrator

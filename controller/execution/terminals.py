@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
 
 from ..errors import ProgramFault, UsageError
-from ..machine_file.quantities import Ticks
+from ..machine_file.field_types import Ticks
 from ..program.evaluate import Values
 from ..program.program import Cell, NoteKind, Observation
 from ..rules.namespace import nearest_hint

@@ -12,8 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
-from .fields import about
-from .quantities import (
+from .field_types import (
     Condition,
     CounterRange,
     Duration,
@@ -22,6 +21,7 @@ from .quantities import (
     SenseCondition,
     StartValue,
 )
+from .fields import about
 
 MOST_EXITS, MOST_OVERRIDES = 200, 50
 """Of one state, of one sequence. They nest, as each is tried only where none before it was taken."""

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from typing import Protocol
 
 from ..expressions.expression import Operator
-from ..machine_file.quantities import Milliseconds, Ticks
+from ..machine_file.field_types import Milliseconds, Ticks
 from .program import (
     Assign,
     Begin,

@@ -15,7 +15,7 @@ from functools import lru_cache
 from types import CodeType
 
 from ..expressions.expression import Operator
-from ..machine_file.quantities import Milliseconds
+from ..machine_file.field_types import Milliseconds
 from .evaluate import BlockCode, BlockCompiler, Host, Layout
 from .program import (
     Assign,

@@ -36,8 +36,8 @@ from ..expressions.expression import (
     canonical,
     walk,
 )
+from ..machine_file.field_types import Milliseconds, Ticks
 from ..machine_file.machine import Actions, Exit, Input, Level, Machine, Override
-from ..machine_file.quantities import Milliseconds, Ticks
 from ..rules.namespace import (
     AskedRef,
     Context,

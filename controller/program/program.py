@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ..expressions.expression import Operator
-from ..machine_file.quantities import Milliseconds, Ticks
+from ..machine_file.field_types import Milliseconds, Ticks
 
 
 class Scope(Enum):

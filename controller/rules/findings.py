@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ..errors import Severity
 from ..expressions.durations import shorten
 from ..expressions.expression import Span
-from ..machine_file.quantities import Condition
+from ..machine_file.field_types import Condition
 from .kinds import Kind, problems_in
 from .namespace import Context, Namespace, nearest_hint
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 
 from ..expressions.durations import format_duration
 from ..expressions.expression import Name, Truth, walk
+from ..machine_file.field_types import Condition, Milliseconds
 from ..machine_file.machine import (
     Actions,
     Exit,
@@ -22,7 +23,6 @@ from ..machine_file.machine import (
     Sequence,
     State,
 )
-from ..machine_file.quantities import Condition, Milliseconds
 from .findings import Path, RuleFinding, check_name, error, expression_findings, warning
 from .kinds import Kind
 from .namespace import Context, Namespace, memory_bounds, nearest_hint

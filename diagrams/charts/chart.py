@@ -11,8 +11,8 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Contact, Machine
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.interlocks.results.recording import Instant, Recording
 
 from .run_reasons import BY_FAULT, Grounds, grounds_of

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.machine_file.field_types import Ticks
 
 CLOSEST, ROOMY = 26.0, 64.0
 """Smallest distance of two steps: how little it may be, and how much it is if there is room."""

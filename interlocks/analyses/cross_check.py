@@ -29,8 +29,8 @@ from typing import TYPE_CHECKING
 
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import CapReached, ProgramFault, UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Requirement
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.checker import required_faults

@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from stillgate.controller.effort import Effort, in_parallel
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.sim_io.faults.fault_list import Fault
 
 from ..exploration.parametric_checker import Answer, Switchboard, allowance, with_allowances

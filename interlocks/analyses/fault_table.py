@@ -28,7 +28,7 @@ from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import UsageError
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 

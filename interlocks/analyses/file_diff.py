@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import BaseModel
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import canonical
+from stillgate.controller.machine_file.field_types import Condition
 from stillgate.controller.machine_file.machine import Exit, Interlock, Override, Requirement
 from stillgate.controller.machine_file.machine import Sequence as SequenceModel
-from stillgate.controller.machine_file.quantities import Condition
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..results.analyses import FileChange

@@ -23,8 +23,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
 from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import assumptions_of

@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 
 from pydantic import BaseModel
 from stillgate.controller.expressions.expression import Name, walk
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds, SenseCondition
 from stillgate.controller.machine_file.machine import Exclusion, Input, Machine, Requirement
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds, SenseCondition
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (

@@ -16,8 +16,8 @@ from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.expressions.expression import Binary, Expression, Name, Operator, Span, canonical
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import CheckOptions, Machine, Never
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import NO_FAULTS, assumptions_of

@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import Any
 
 from stillgate.controller.errors import UsageError
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 
 FORMAT = "stillgate certificate 2"
 """First field of every certificate; changes when a field changes its meaning."""

@@ -8,8 +8,8 @@ from importlib.metadata import version
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import CapReached, UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Explorer, Progress

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.footprint import Footprint, Key
 from stillgate.controller.program.program import Block, Cell, NoteKind, Observation, Signal

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stillgate.controller.expressions.expression import canonical
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import (
     Automaton,
     Flow,
@@ -17,7 +18,6 @@ from stillgate.controller.machine_file.machine import (
     Spin,
     Travel,
 )
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.rules.namespace import Namespace
 
 from ..loop.held_times import held_ticks, sided_conditions, sided_holds

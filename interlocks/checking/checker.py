@@ -15,8 +15,8 @@ from importlib.metadata import version
 from pathlib import Path as FilePath
 
 from stillgate.controller.effort import DEFAULT_BYTES, Effort, OutOfTime
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress
@@ -38,13 +38,7 @@ from ..results.verdict import (
 from ..symbolic.decide import SetAnswer, decide
 from .assumptions import assumptions_of
 from .coverage_findings import coverage_findings, warning_findings
-from .judgements import (
-    bounds_finding,
-    deadlock_finding,
-    judgement_of,
-    possibility,
-    unbroken,
-)
+from .judgements import bounds_finding, deadlock_finding, judgement_of, possibility, unbroken
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from stillgate.controller.effort import Effort, OutOfTime
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.program.program import ControllerProgram, ExitProgram, SequenceProgram
 from stillgate.controller.reading.reader import MachineDocument
 

@@ -13,8 +13,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.program import Assign, Block, Cell, NoteKind, Observation, Ref, Scope

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.execution.reasons import join_words
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 
 from .explanations import Refuted
 from .state_set_tracking import Clash, Window

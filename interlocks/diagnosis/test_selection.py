@@ -16,8 +16,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.execution.executive import Executive
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from ..replay.log_replay import LogRun
 from .clusters import Situation

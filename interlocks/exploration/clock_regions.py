@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from stillgate.controller.c.emit_c import c_name
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.program.program import (
     Cell,
     Constant,

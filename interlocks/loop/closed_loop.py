@@ -23,8 +23,8 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (

@@ -29,7 +29,7 @@ from dataclasses import dataclass, field
 from enum import IntEnum
 
 from stillgate.controller.errors import UsageError
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, answer_from_cells
 from stillgate.controller.program.program import Cell, NoteKind, Observation, Signal
 

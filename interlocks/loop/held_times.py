@@ -39,8 +39,8 @@ from stillgate.controller.expressions.expression import (
     children,
     walk,
 )
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Requirement
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds, Ticks
 from stillgate.controller.program.program import ticks_up
 from stillgate.controller.rules.namespace import Context, InputRef, Namespace, PartTruthRef
 from stillgate.controller.rules.rules import requirement_conditions

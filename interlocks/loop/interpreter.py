@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.program import Cell, NoteKind, Observation
 

@@ -26,6 +26,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import (
     Always,
     FromAnywhere,
@@ -37,7 +38,6 @@ from stillgate.controller.machine_file.machine import (
     Requirement,
     Response,
 )
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,

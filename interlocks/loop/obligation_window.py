@@ -5,8 +5,8 @@ Read off the monitors' own memory, which says exactly how long they had been wai
 
 from __future__ import annotations
 
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Invariance, Precedence, Requirement, Response
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program.program import ticks_up
 
 from .counterexample import Replay

@@ -26,8 +26,8 @@ from stillgate.controller.expressions.expression import (
     canonical,
     walk,
 )
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine, Requirement
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds, Ticks
 from stillgate.controller.program.lowering import count_up
 from stillgate.controller.program.program import (
     FALSE,

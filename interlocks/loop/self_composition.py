@@ -25,6 +25,7 @@ from stillgate.controller.expressions.expression import (
     Span,
     canonical,
 )
+from stillgate.controller.machine_file.field_types import Condition, SenseCondition
 from stillgate.controller.machine_file.machine import (
     Actions,
     Automaton,
@@ -36,7 +37,6 @@ from stillgate.controller.machine_file.machine import (
     PartState,
     Sequence,
 )
-from stillgate.controller.machine_file.quantities import Condition, SenseCondition
 from stillgate.controller.rules.namespace import (
     AskedRef,
     Context,

@@ -36,8 +36,8 @@ from stillgate.controller.expressions.expression import (
     canonical,
     walk,
 )
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exit, Input, Interlock, Machine, Override, Sequence
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import ControllerProgram
 from stillgate.controller.reading.reader import MachineDocument

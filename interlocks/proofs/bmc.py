@@ -14,7 +14,7 @@ from typing import Any
 import z3
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault
-from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.machine_file.field_types import Ticks
 
 from .cubes import answered, fresh_solver
 from .ic3 import SymbolicRun

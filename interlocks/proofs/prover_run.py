@@ -22,8 +22,8 @@ from functools import partial
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import ProgramFault
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..loop.counterexample import Replay, answering, tell, truths_of

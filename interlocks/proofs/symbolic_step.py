@@ -22,7 +22,7 @@ from typing import Any
 
 import z3
 from stillgate.controller.expressions.expression import Operator
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.program.program import (
     Assign,
     Begin,

@@ -20,8 +20,8 @@ from typing import Any
 
 import z3
 from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.program import Block, Cell
 
 from ..loop.closed_loop import ClosedLoop, close_loop, goal_cell

@@ -29,7 +29,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import groupby
 
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.sim_io.logs.log import CLOCK_SET, POWER, Change, Log, Signal, Subject, Telling, Value
 
 POWER_SIGNAL: Signal = (Subject.POWER, POWER)

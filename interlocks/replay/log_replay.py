@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 from itertools import compress
 from operator import ne
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.sim_io.logs.log import Change, Log, Signal, Subject, Telling, Value
 from stillgate.sim_io.simulation.operators import rest_level
 

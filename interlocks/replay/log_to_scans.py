@@ -11,7 +11,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.sim_io.logs.log import CLOCK_SET, Change, Log, Subject
 
 _SEEN_LATER = frozenset({Subject.INPUT, Subject.POWER})

@@ -35,7 +35,7 @@ from stillgate.sim_io.parts.plant import lower_plant
 
 from ..loop.monitors import lower_monitors
 from ..loop.requirement_lowering import conditions_of
-from ..monitoring.requirement_watch import watched
+from ..simulated_runs.requirement_watch import watched
 
 _LOOK_EVERY = 64
 """Scans between two looks whether anything still moves."""

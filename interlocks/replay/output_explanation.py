@@ -14,8 +14,8 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.reasons import ExitReason, Reason
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.sim_io.logs.log import Log, Subject, Telling, Value
 
 from .log_replay import LogRun

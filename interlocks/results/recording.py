@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
 from stillgate.controller.rules.single_faults import POWER_INTERRUPTED
 from stillgate.sim_io.simulation.simulation import Frame
 

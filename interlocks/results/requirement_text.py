@@ -7,6 +7,7 @@ Cheng 2005; the branching ones are the usual EF and AG EF.
 
 from __future__ import annotations
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import (
     Always,
     FromAnywhere,
@@ -17,7 +18,6 @@ from stillgate.controller.machine_file.machine import (
     Requirement,
     Response,
 )
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 
 def time_text(milliseconds: Milliseconds) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.rules.rules import tick_problem
 
 SCAN: Milliseconds = 0

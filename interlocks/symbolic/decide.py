@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine, Reach
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Replay, replay

@@ -34,8 +34,8 @@ from itertools import pairwise
 
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.durations import format_duration, parse_duration, shorten
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.rules.namespace import nearest_hint
 
 DEFAULT_RETURNS = 5

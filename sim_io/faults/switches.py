@@ -26,7 +26,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from stillgate.controller.expressions.expression import Operator
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,

@@ -31,8 +31,8 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from .log_trouble import Trouble, TroubleBook
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from stillgate.controller.expressions.durations import shorten
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 
 MOST_EXAMPLES = 20
 """Different cases kept for each kind; the count goes on."""

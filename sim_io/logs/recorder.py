@@ -32,7 +32,7 @@ from types import TracebackType
 from typing import Self
 
 from stillgate.controller.execution.executive import Executive
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 
 from .change_capture import Tap
 from .log import Change, LogHeader, Subject, written_names

@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Automaton, PartExit
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
@@ -38,7 +38,7 @@ from stillgate.controller.program.program import (
 )
 
 from .base import PartProgram, PlantNames, Range, choice_of, truth_cell, widened
-from .clock import KNOWN, UNDECIDED, UNKNOWN, PartClock
+from .part_clock import KNOWN, UNDECIDED, UNKNOWN, PartClock
 
 
 def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgram:

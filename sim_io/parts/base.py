@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Expression, Operator
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,

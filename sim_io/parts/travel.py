@@ -15,8 +15,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Travel
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program.program import (
     Assign,
     Block,

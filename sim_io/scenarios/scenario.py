@@ -23,9 +23,9 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
+from stillgate.controller.machine_file.field_types import Condition, Duration, Identifier, Milliseconds
 from stillgate.controller.machine_file.fields import about
 from stillgate.controller.machine_file.machine import FileSection
-from stillgate.controller.machine_file.quantities import Condition, Duration, Identifier, Milliseconds
 
 PRESS: Milliseconds = 200
 """How long something is pressed if a step does not say (common practice, no source)."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from ..faults.disturbances import Disturbance, parse_disturbance
 from ..simulation.operators import OperatorKind, rest_level

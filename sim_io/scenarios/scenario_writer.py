@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.controller.machine_file.quantities import Condition
+from stillgate.controller.machine_file.field_types import Condition
 from stillgate.controller.reading.messages import PLAIN_TEXT
 from stillgate.controller.reading.source import plain_value
 

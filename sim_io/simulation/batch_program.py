@@ -8,8 +8,8 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.program import Block, Cell, ControllerProgram
 
 from ..faults.disturbances import Disturbance
+from .environment import Surroundings
 from .operators import OperatorKind
-from .surroundings import Surroundings
 
 FAST = ("-std=gnu11", "-O1", "-w", "-DLOOP_FAST")
 """To run many shifts. Measured: -O2 takes the compiler thrice as long and gains a fifth at most."""

@@ -29,9 +29,9 @@ from stillgate.controller.program.program import Block, Cell, Choose, Note, Note
 
 from ..faults.disturbances import Disturbance
 from .batch_program import Judging, LoopSource, kind_number
+from .environment import surround
 from .operators import OperatorKind
 from .seeded_choices import DICE_IN_C, GAMMA, choice_in_c, is_event, key_of, latest_of, one_name_a_choice
-from .surroundings import surround
 
 MISHAP_ORDERS = 14
 """A mishap begins within 2, 4, 8 ... or 2 to the 14th scans of a shift, each as likely."""

@@ -34,8 +34,8 @@ from stillgate.controller.expressions.expression import (
     Not,
     Operator,
 )
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Contact, Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,

@@ -21,8 +21,8 @@ from enum import Enum
 
 from stillgate.controller.errors import TextError, UsageError
 from stillgate.controller.expressions.durations import format_duration, parse_duration, shorten
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.rules.namespace import nearest_hint
 from stillgate.controller.rules.single_faults import stuck_name
 

@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from hashlib import blake2b
 
-from stillgate.controller.machine_file.quantities import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.evaluate import Layout
 from stillgate.controller.program.program import (
     Assign,

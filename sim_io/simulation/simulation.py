@@ -20,16 +20,16 @@ from dataclasses import dataclass
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, TermCode
 from stillgate.controller.program.program import Cell
 
 from ..faults.disturbances import Disturbance, DisturbanceKind, contradict
 from ..faults.fault_list import Fault, FaultKind
+from .environment import Surroundings, surround
 from .operators import OperatorKind
 from .seeded_choices import Dice, one_name_a_choice
-from .surroundings import Surroundings, surround
 
 _KINDS = {
     FaultKind.INPUT_ON: DisturbanceKind.STUCK_ON,

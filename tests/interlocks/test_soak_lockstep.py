@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from plants_strategy import closed_machines
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text
-from stillgate.interlocks.monitoring.requirement_watch import RequirementWatch
-from stillgate.interlocks.monitoring.soak_monitors import judged_batch
+from stillgate.interlocks.simulated_runs.requirement_watch import RequirementWatch
+from stillgate.interlocks.simulated_runs.soak_monitors import judged_batch
 from stillgate.sim_io.faults.disturbances import Disturbance, contradict, disturbances_of, parse_disturbance
 from stillgate.sim_io.simulation.batch import BatchSimulation, Setting, shift_seed
 from stillgate.sim_io.simulation.operators import OperatorKind

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from stillgate.controller.reading.reader import read_machine
-from stillgate.interlocks.monitoring.scenario_run import run_scenario
+from stillgate.interlocks.simulated_runs.scenario_run import run_scenario
 from stillgate.sim_io.scenarios.scenario_reader import load_scenario
 
 MACHINES = Path(__file__).parents[2] / "machines"

@@ -12,7 +12,7 @@ from plants_strategy import closed_machines
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine
-from stillgate.interlocks.monitoring.requirement_watch import RequirementWatch
+from stillgate.interlocks.simulated_runs.requirement_watch import RequirementWatch
 from stillgate.sim_io.faults.fault_list import faults_of
 from stillgate.sim_io.simulation.simulation import Simulation, disturbance_of
 from stillgate.testing.fast_simulation import LoweredMachine, LoweredRun

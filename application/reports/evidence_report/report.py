@@ -21,7 +21,7 @@ from stillgate.interlocks.results.verdict import CheckResult, Word
 
 from ...console.words import count_words, fault_words
 from .machine import machine_section, sequences_section, signals_section
-from .open import Point, open_points_section
+from .open_points import Point, open_points_section
 from .verdicts import assumptions_section, breaks_section, requirements_section, verdicts_section
 
 CAUTIONS = (

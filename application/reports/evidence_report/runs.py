@@ -17,7 +17,7 @@ from stillgate.interlocks.results.analyses import LayerTable
 from stillgate.interlocks.results.verdict import CheckResult
 
 from .faults import fault_points, fault_section
-from .open import Point
+from .open_points import Point
 from .strength import all_weakenings, layer_points, layer_section, strength_points, strength_section
 
 Work = Literal["fault-table", "layers", "strength"]

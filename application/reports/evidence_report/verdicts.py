@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.expressions.expression import Name, walk
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Machine, Response
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.diagrams.charts.chart import Chart, Window, chart_of
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.pages.report_page import (

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.sim_io.logs.log import EXACT, NO_STATE, Log, Signal, Subject, Telling, Timing, Value
 from stillgate.sim_io.logs.log_trouble import Trouble
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine, Response
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.diagrams.charts.chart import Window, chart_of
 from stillgate.diagrams.charts.chart_svg import chart_svg
 from stillgate.diagrams.diagram import plain
 from stillgate.interlocks.loop.monitors import response_ticks
-from stillgate.interlocks.monitoring.requirement_watch import ObservedBreak
 from stillgate.interlocks.results.recording import recording_of_frames
 from stillgate.interlocks.results.requirement_text import sentence_of, time_text
+from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak
 from stillgate.sim_io.simulation.simulation import Frame
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.expressions.expression import HeldFor, walk
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exit, Machine
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.controller.program.program import ticks_up
 from stillgate.sim_io.simulation.operators import rest_level
 

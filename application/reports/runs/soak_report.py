@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.padding import Padding
 from stillgate.controller.execution.reasons import spoken_time
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.monitoring.soak_run import SoakResult, Violation
+from stillgate.interlocks.simulated_runs.soak_run import SoakResult, Violation
 from stillgate.sim_io.faults.disturbances import contacts_bounce
 
 from ...console.prose import bullet, say, section

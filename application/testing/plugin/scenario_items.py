@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from stillgate.controller.errors import MachineFileError, StillgateError
-from stillgate.interlocks.monitoring.scenario_run import ScenarioResult, run_scenario
+from stillgate.interlocks.simulated_runs.scenario_run import ScenarioResult, run_scenario
 from stillgate.sim_io.scenarios.scenario_reader import ScenarioDocument, load_scenario
 
 from ..record import story_of

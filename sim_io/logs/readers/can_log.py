@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.expressions.durations import shorten
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from ..log import Change, Log, LogHeader, Subject
 from ..log_trouble import TroubleBook, TroubleKind
@@ -31,11 +31,11 @@ from .can_frames import (
     candump_frames,
     load_can,
 )
-from .clock import EPOCH, FAR, LAST, MILLISECOND
 from .columns import ColumnMap
 from .lines import LOOKED_AT, Lines, Progress, start_of
 from .rows import Raw, Row, RowReading
 from .signals import KnownSignals, few, not_there
+from .timestamps import EPOCH, FAR, LAST, MILLISECOND
 from .values import SignalReader, signal_reader
 
 if TYPE_CHECKING:

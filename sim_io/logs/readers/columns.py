@@ -23,9 +23,9 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from stillgate.controller.errors import MachineFileError, Problem, UsageError
 from stillgate.controller.expressions.durations import shorten
+from stillgate.controller.machine_file.field_types import Duration, Milliseconds
 from stillgate.controller.machine_file.fields import about
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Duration, Milliseconds
 from stillgate.controller.reading.positions import Positions
 from stillgate.controller.reading.source import Mapping, Scalar, SourceError, Text, data_of, read_source
 from stillgate.controller.rules.namespace import nearest_hint

@@ -20,12 +20,12 @@ from stillgate.controller.machine_file.machine import Machine
 from ..log import EXACT, Change, Log, LogHeader, Signal
 from ..log_trouble import TroubleBook, TroubleKind
 from ..writers.trace_table import EVENT_COLUMN, PHYSICAL, TIME_COLUMN
-from .clock import LogClock, NotATime, settle_form, zero_of
 from .columns import ColumnMap, TimeColumn
 from .lines import Lines, Progress
 from .rows import Row, RowReading
 from .signals import KnownSignals
 from .tables import require_columns, require_one_each, time_column
+from .timestamps import LogClock, NotATime, settle_form, zero_of
 from .values import SignalReader, signal_reader
 
 DELIMITERS = (",", ";", "\t", "|")

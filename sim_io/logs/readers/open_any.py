@@ -12,7 +12,7 @@ from ..log import Log
 from .can_frames import can_format
 from .columns import ColumnMap, read_column_map
 from .lines import LOOKED_AT, Progress, size_of_log, start_of
-from .own import is_own_log, open_own_log
+from .recorder_log import is_own_log, open_own_log
 
 PARQUET = b"PAR1"
 PACKED = (

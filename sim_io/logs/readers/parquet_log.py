@@ -11,20 +11,20 @@ from pathlib import Path
 from typing import Any
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from ..log import EXACT, Change, Log, LogHeader
 from ..log_records import decode_start
 from ..log_trouble import TroubleBook, TroubleKind
 from ..writers.parquet import HEADER_KEY, load_pyarrow
 from ..writers.trace_table import PHYSICAL
-from .clock import EPOCH, FAR, LAST, MILLISECOND
 from .columns import ColumnMap
 from .lines import Progress
 from .rows import Row, RowReading
 from .signals import KnownSignals
 from .tables import require_columns, require_one_each, time_column
+from .timestamps import EPOCH, FAR, LAST, MILLISECOND
 from .values import UNKNOWN, SignalReader, signal_reader
 
 ROWS_AT_ONCE = 10_000

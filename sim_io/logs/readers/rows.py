@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 
 from ..log import ALIVE, CLOCK_SET, EXACT, Change, Subject, Telling, Timing, Value
 from ..log_records import decode_event

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from machine_texts import YARD_GATE, broken
 from stillgate.controller.errors import MachineFileError, TextError
 from stillgate.controller.expressions.durations import parse_duration, parse_duration_range
+from stillgate.controller.machine_file.field_types import parse_name
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import parse_name
 from stillgate.controller.machine_file.schema import machine_schema
 from stillgate.controller.reading.messages import flow_text
 from stillgate.controller.reading.reader import read_machine_text

@@ -7,8 +7,8 @@ import random
 import pytest
 from machines_strategy import REMEMBERING, SMALL, Size, apart, machine_dicts
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Ticks
 from stillgate.controller.program import footprint
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import (

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from stillgate.controller.reading.reader import MachineDocument, read_machine
-from stillgate.interlocks.monitoring.scenario_run import run_scenario
-from stillgate.interlocks.monitoring.soak_run import SoakProgress, SoakResult, soak
+from stillgate.interlocks.simulated_runs.scenario_run import run_scenario
+from stillgate.interlocks.simulated_runs.soak_run import SoakProgress, SoakResult, soak
 from stillgate.sim_io.faults.disturbances import contacts_bounce, parse_disturbances, stuck_faults
 from stillgate.sim_io.scenarios.scenario_reader import load_scenario_bytes
 from stillgate.sim_io.scenarios.scenario_writer import scenario_text

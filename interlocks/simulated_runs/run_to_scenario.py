@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.program import Cell
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.scenarios.scenario import Scenario

@@ -14,8 +14,8 @@ from datetime import datetime
 from pathlib import Path
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 
 from ..log import ALIVE, POWER, Change, Log, LogHeader, Signal, Subject, Value, signals_of
 from ..log_records import Record, RecordKind, Start, decode_event, decode_record, decode_start, decode_values

@@ -18,8 +18,8 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from stillgate.controller.errors import ProgramFault
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.program import Cell
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.sim_io.faults.disturbances import Disturbance

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stillgate.controller.expressions.expression import Name, walk
+from stillgate.controller.machine_file.field_types import Condition
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Condition
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.pages.report_page import Block, Bullets, Prose, Section
 from stillgate.interlocks.results.requirement_text import time_text

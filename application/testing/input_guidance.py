@@ -23,8 +23,8 @@ from stillgate.controller.expressions.expression import (
     Not,
     Operator,
 )
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exit, Machine, Override
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.controller.program.program import ControllerProgram, Term
 from stillgate.controller.rules.namespace import Context, InputRef, Namespace, Reference, SeenRef, StateRef
 from stillgate.interlocks.loop.requirement_lowering import conditions_of

@@ -9,7 +9,7 @@ from stillgate.controller.program.lowering import lower_controller
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.simulation.batch import BatchSimulation
 from stillgate.sim_io.simulation.batch_program import Judging
-from stillgate.sim_io.simulation.surroundings import surround
+from stillgate.sim_io.simulation.environment import surround
 
 from ..loop.monitors import lower_monitors
 from .requirement_watch import watched

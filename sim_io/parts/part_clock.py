@@ -20,7 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Operator
-from stillgate.controller.machine_file.quantities import Ticks
+from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.program.lowering import count_up
 from stillgate.controller.program.program import (
     FALSE,

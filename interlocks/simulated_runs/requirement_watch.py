@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds, Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import cells_read, cells_written
 from stillgate.controller.program.program import Assign, Block, Cell, NoteKind, Observation, Scope

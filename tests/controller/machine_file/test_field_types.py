@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.expression import At, Name, Number, Truth
 from stillgate.controller.expressions.grammar import KEYWORDS
-from stillgate.controller.machine_file.quantities import (
+from stillgate.controller.machine_file.field_types import (
     LONGEST_NAME,
     Condition,
     CounterRange,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from hypothesis import given
 from hypothesis import strategies as st
 from stillgate.controller.program.program import Cell, Scope
-from stillgate.interlocks.monitoring.delta_debugging import Change, ShorterRun, cut_down
+from stillgate.interlocks.simulated_runs.delta_debugging import Change, ShorterRun, cut_down
 
 CELLS = tuple(Cell(f"{name}.circuit", 0, 1, 0, Scope.PART) for name in "abcdefgh")
 

@@ -13,8 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Milliseconds
 from stillgate.controller.program.program import Assign, Block, Cell, ControllerProgram, Scope
 
 from ..faults.disturbances import Disturbance

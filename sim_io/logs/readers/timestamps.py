@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.durations import shorten
-from stillgate.controller.machine_file.quantities import Milliseconds
+from stillgate.controller.machine_file.field_types import Milliseconds
 
 from ..log_trouble import TroubleBook, TroubleKind
 from .columns import TimeColumn

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Expression, Name, walk
+from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.quantities import Condition, Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.controller.rules.namespace import (
     AskedRef,
