@@ -19,7 +19,7 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
 from stillgate.controller.reading.reader import MachineDocument
 
-from ..exploration.explorer import Progress
+from ..exploration.explorer import Progress, Status
 from ..exploration.search import Break, Search, checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.monitors import fault_budget
@@ -186,8 +186,8 @@ def _search_loop(
     """Single situations first, then sets of times, then single situations for what is left."""
     first = effort if effort.states is not None else replace(effort, states=FIRST_STATES)
     searched = _search_one(document, loop, library, first, progress)
-    if searched.exploration.exhausted or first is effort or effort.over:
-        return searched
+    if first is effort or searched.exploration.stopped_by != Status.STATE_CAP.words or effort.over:
+        return searched  # done, or ended by what sets would meet as well
     by_sets = _decide_by_sets(document, loop, searched, effort)
     if effort.over or not any(item.word is Word.UNDECIDED for item in by_sets.judgements.values()):
         return by_sets

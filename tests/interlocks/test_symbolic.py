@@ -60,15 +60,15 @@ def _has_travels(loop: ClosedLoop) -> bool:
     return any(clock.stops for clock in loop.clocks)
 
 
-@pytest.mark.parametrize("chunk", range(2))
+@pytest.mark.parametrize("chunk", range(1))
 def test_exact_sets_hold_the_very_situations_and_wide_ones_miss_no_break(chunk: int) -> None:
-    for text in twenty_machines(chunk)[:10]:
+    for text in twenty_machines(chunk)[:8]:
         for loop in loops_of(text):
             compare(loop)
 
 
 @pytest.mark.night
-@pytest.mark.parametrize("chunk", range(2, 60))
+@pytest.mark.parametrize("chunk", range(60))
 def test_exact_sets_and_explicit_states_agree_on_many_machines(chunk: int) -> None:
     for text in twenty_machines(chunk):
         for loop in loops_of(text):

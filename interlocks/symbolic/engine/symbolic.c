@@ -26,6 +26,7 @@ sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, 
     sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
     e->search.no_acceleration = no_acceleration;
     sy_travels_kept = travels_kept;
+    sy_middle_cap = (size_t)cap / 2;
     memset(sy_covered, 0, sizeof sy_covered);
     return e;
 }
@@ -47,7 +48,8 @@ void sy_summarise(const sy_exploration *e, sy_summary *out)
     const sy_search *s = &e->search;
     *out = (sy_summary){s->store.node_count, s->store.alive, s->expanded, s->steps, s->loops, s->store.joins, s->store.bytes,
                         !sy_fault_code && !s->store.out_of_memory && s->cursor == s->store.set_count,
-                        sy_fault_code, s->store.out_of_memory};
+                        sy_fault_code == SY_OUT_OF_MEMORY ? SY_FINE : sy_fault_code,
+                        s->store.out_of_memory || sy_fault_code == SY_OUT_OF_MEMORY};
 }
 
 /* Whether an event was reported anywhere; events are breaks, then goals. */

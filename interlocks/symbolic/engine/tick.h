@@ -224,6 +224,8 @@ typedef struct {
 
 static sy_middle *sy_middles;
 static uint32_t sy_middle_count, sy_middle_room;
+static uint32_t *sy_middle_table, sy_middle_mask; /* by hash, twice as many places as middles */
+static size_t sy_middle_cap = SIZE_MAX;           /* most bytes of middles: a set may have very many */
 static uint32_t *sy_picks;
 static uint32_t sy_pick_count, sy_pick_room;
 
@@ -266,6 +268,30 @@ static int sy_same_middle(const sy_situation *a, const sy_situation *b)
            !memcmp(a->most, b->most, sizeof(int32_t) * (size_t)n);
 }
 
+static int sy_more_middles(void)
+{
+    uint32_t room = sy_middle_room ? sy_middle_room * 2 : 32;
+    sy_middle *grown = sizeof *grown * room > sy_middle_cap ? NULL : realloc(sy_middles, sizeof *grown * room);
+    if (grown)
+        sy_middles = grown;
+    uint32_t *table = grown ? realloc(sy_middle_table, sizeof *table * 2 * room) : NULL;
+    if (!table) {
+        sy_fault_code = SY_OUT_OF_MEMORY;
+        return 0;
+    }
+    sy_middle_table = table;
+    sy_middle_room = room;
+    sy_middle_mask = 2 * room - 1;
+    memset(table, 0xff, sizeof *table * 2 * room);
+    for (uint32_t i = 0; i < sy_middle_count; i++) {
+        uint32_t at = (uint32_t)sy_middles[i].hash & sy_middle_mask;
+        while (table[at] != SY_NOBODY)
+            at = (at + 1) & sy_middle_mask;
+        table[at] = i;
+    }
+    return 1;
+}
+
 /* Keeps what the first stage left, unless another vector of answers left the same. */
 static void sy_keep_middle(void)
 {
@@ -277,19 +303,14 @@ static void sy_keep_middle(void)
         h = sy_mix(sy_mix(h, (uint32_t)sy_now.clock[i].variable), (uint32_t)sy_now.clock[i].offset);
     for (int i = 0; i < n * n; i++)
         h = sy_mix(h, (uint32_t)sy_now.m[i]);
-    for (uint32_t i = 0; i < sy_middle_count; i++)
-        if (sy_middles[i].hash == h && sy_same_middle(&sy_middles[i].situation, &sy_now))
+    if (sy_middle_count == sy_middle_room && !sy_more_middles())
+        return;
+    uint32_t at = (uint32_t)h & sy_middle_mask;
+    for (; sy_middle_table[at] != SY_NOBODY; at = (at + 1) & sy_middle_mask)
+        if (sy_middles[sy_middle_table[at]].hash == h &&
+            sy_same_middle(&sy_middles[sy_middle_table[at]].situation, &sy_now))
             return;
-    if (sy_middle_count == sy_middle_room) {
-        uint32_t room = sy_middle_room ? sy_middle_room * 2 : 32;
-        sy_middle *grown = realloc(sy_middles, sizeof *grown * room);
-        if (!grown) {
-            sy_fault_code = SY_OUT_OF_MEMORY;
-            return;
-        }
-        sy_middles = grown;
-        sy_middle_room = room;
-    }
+    sy_middle_table[at] = sy_middle_count;
     sy_middle *kept = &sy_middles[sy_middle_count];
     memcpy(kept->situation.cell, sy_now.cell, sizeof sy_now.cell);
     memcpy(kept->situation.clock, sy_now.clock, sizeof sy_now.clock);
@@ -312,6 +333,8 @@ typedef struct {
 static void sy_tick(const uint8_t *key, const sy_bound *m, const sy_visitor *visitor, const volatile int *stop)
 {
     sy_middle_count = sy_pick_count = 0;
+    if (sy_middle_table)
+        memset(sy_middle_table, 0xff, sizeof *sy_middle_table * ((size_t)sy_middle_mask + 1));
     sy_ask.length = 0;
     sy_load(key, m);
     do {
