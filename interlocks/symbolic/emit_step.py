@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.program import (
     TRUE,
     Assign,
     Begin,
-    Block,
     Cell,
     Choose,
     ClockKind,
@@ -21,7 +21,6 @@ from stillgate.controller.program.program import (
     Signal,
     Switch,
     statements_in,
-    terms_in,
     walk_term,
 )
 
@@ -195,7 +194,7 @@ class _Source:
 
     def _later(self) -> list[int]:
         """Cells that are read after the first stage: by the moves, by limits, or as part of the key."""
-        read = {self.cell_number[cell] for cell in _cells_read(self.loop.moves) if cell in self.cell_number}
+        read = {self.cell_number[cell] for cell in cells_read(self.loop.moves) if cell in self.cell_number}
         read |= {self.cell_number[cell] for cell in self.loop.key_cells if cell in self.cell_number}
         for clock in self.held.clocks.values():
             for node in walk_term(clock.limit):
@@ -293,17 +292,8 @@ def _every_cell(loop: ClosedLoop) -> Iterator[Cell]:
                 yield cell
             case _:
                 pass
-    yield from _cells_read(block)
+    yield from sorted(cells_read(block), key=lambda cell: cell.name)
 
 
 def _signal_cells(signal: Signal) -> Iterator[Cell]:
     yield from (cell for cell in (signal.pin, signal.level, signal.was, signal.run) if cell is not None)
-
-
-def _cells_read(block: Block) -> Iterator[Cell]:
-    for term in terms_in(block):
-        if isinstance(term, Ref):
-            yield term.cell
-    for statement in statements_in(block):
-        if isinstance(statement, Switch):
-            yield statement.cell

@@ -135,7 +135,7 @@ class SymbolicSearch:
             raise ProgramFault("a symbolic checker is asked to hold two searches at once")
         self._c = _open_library(self.library)
         self._handle = self._c.sy_open(
-            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact), 0
+            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact)
         )
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
@@ -267,7 +267,7 @@ def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
 def _open_library(path: FilePath) -> ctypes.CDLL:
     c = ctypes.CDLL(str(path))
     handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
-    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 6]
+    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 5]
     c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
     c.sy_run.restype, c.sy_run.argtypes = None, [handle]
     c.sy_close.restype, c.sy_close.argtypes = None, [handle]

@@ -31,7 +31,6 @@ typedef struct {
     uint32_t current;          /* set being expanded */
     uint32_t first_edge, first_alarm; /* of the set being expanded */
     unsigned long long steps, loops, expanded;
-    int no_acceleration;
 } sy_search;
 
 static void sy_add_edge(sy_search *s, uint32_t to)
@@ -105,7 +104,7 @@ static int sy_end_search(void *self, const sy_middle *middle)
     sy_search *s = self;
     (void)middle;
     s->steps++;
-    if (sy_end.loops && sy_end.layout.n > 1 && !s->no_acceleration) {
+    if (sy_end.loops && sy_end.layout.n > 1) {
         const sy_set *set = &s->store.sets[s->current];
         s->loops++;
         sy_accelerate(wide);
@@ -148,7 +147,7 @@ static void sy_start_search(void *self)
 }
 
 /* Explores until done, stopped or out of memory; may be called again to go on. */
-static void sy_explore(sy_search *s, const volatile int *stop, void (*progress)(const sy_search *s))
+static void sy_explore(sy_search *s, const volatile int *stop)
 {
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
     uint8_t key[SY_KEY_BYTES];
@@ -169,8 +168,6 @@ static void sy_explore(sy_search *s, const volatile int *stop, void (*progress)(
             memcpy(key, s->store.keys + (size_t)set->key * SY_KEY_BYTES, SY_KEY_BYTES);
             memcpy(copy, set->m, sizeof(sy_bound) * (size_t)set->n * set->n);
             sy_tick(key, copy, &visitor, stop);
-            if (progress && s->expanded % 4096 == 0)
-                progress(s);
         }
         if (!*stop && !s->store.out_of_memory)
             s->cursor++;

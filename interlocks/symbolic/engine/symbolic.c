@@ -18,13 +18,12 @@ typedef struct {
     int exhausted, fault, out_of_memory;
 } sy_summary;
 
-sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int no_acceleration)
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept)
 {
     sy_exploration *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
     sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
-    e->search.no_acceleration = no_acceleration;
     sy_travels_kept = travels_kept;
     sy_middle_cap = (size_t)cap / 2;
     memset(sy_covered, 0, sizeof sy_covered);
@@ -40,7 +39,7 @@ int *sy_stop_flag(sy_exploration *e)
 void sy_run(sy_exploration *e)
 {
     sy_fault_code = SY_FINE;
-    sy_explore(&e->search, &e->stop, NULL);
+    sy_explore(&e->search, &e->stop);
 }
 
 void sy_summarise(const sy_exploration *e, sy_summary *out)
@@ -68,11 +67,6 @@ int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, 
 {
     sy_confirmation_close(&e->confirmation);
     return sy_confirm(&e->confirmation, &e->search, event, (size_t)cap, most, &e->stop);
-}
-
-unsigned long long sy_confirmation_expanded(const sy_exploration *e)
-{
-    return e->confirmation.expanded;
 }
 
 long sy_tell(sy_exploration *e, sy_say_tick say, void *to, long most)
