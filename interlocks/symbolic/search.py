@@ -5,12 +5,13 @@ reports need not. ``confirm`` looks for a run of the loop that shows it; the run
 again by the Python evaluator of the same statements, so nothing is called broken or reached that has not
 been run.
 
-A built library holds one search at a time: its step works in memory of its own.
+What is found does not depend on how many threads look for it.
 """
 
 from __future__ import annotations
 
 import ctypes
+import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
+from ..exploration.engine_files import ENGINE as EXPLICIT
 from ..exploration.engine_files import engine_files
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
@@ -36,7 +38,6 @@ MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
-_in_use: set[str] = set()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +108,8 @@ _SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), 
 def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
     """Shared library of a loop's symbolic checker, from the cache if it was built before."""
     return build_library(
-        engine_files(ENGINE) | {"symbolic_checker.c": source.text},
+        engine_files(ENGINE)
+        | {"thread_team.h": engine_files(EXPLICIT)["thread_team.h"], "symbolic_checker.c": source.text},
         "symbolic_checker.c",
         options=OPTIONS,
         compiler=find_compiler(),
@@ -123,7 +125,7 @@ class SymbolicSearch:
 
     Raises:
         OutOfTime: if the effort is over before the checker is built.
-        ProgramFault: if the engine reports a fault of the generated step, or its library is in use.
+        ProgramFault: if the engine reports a fault of the generated step.
     """
 
     def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, effort: Effort | None = None) -> None:
@@ -131,15 +133,19 @@ class SymbolicSearch:
         self.source = step_source(loop)
         self.effort = effort or Effort()
         self.library = build_symbolic(loop, self.source, self.effort)
-        if str(self.library) in _in_use:
-            raise ProgramFault("a symbolic checker is asked to hold two searches at once")
         self._c = _open_library(self.library)
+        threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
-            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact)
+            self.effort.bytes,
+            manner.join,
+            int(manner.merge),
+            1,
+            int(manner.exact),
+            int(not manner.exact),
+            threads,
         )
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
-        _in_use.add(str(self.library))
 
     def __enter__(self) -> SymbolicSearch:
         return self
@@ -152,7 +158,6 @@ class SymbolicSearch:
         if self._handle:
             self._c.sy_close(self._handle)
             self._handle = None
-            _in_use.discard(str(self.library))
 
     def run(self) -> SetExploration:
         """Explores until done, out of memory, or the end of the effort."""
@@ -179,7 +184,7 @@ class SymbolicSearch:
 
     def marks(self) -> list[bool]:
         """What was covered, by coverage index: what was not cannot be, what was need not be."""
-        return [bool(self._c.sy_was_covered(i)) for i in range(self.source.marks)]
+        return [bool(self._c.sy_was_covered(self._handle, i)) for i in range(self.source.marks)]
 
     def confirm(self, name: str, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
         """Looks for a run in which something happens, expanding ``most`` exact sets at most.
@@ -267,13 +272,13 @@ def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
 def _open_library(path: FilePath) -> ctypes.CDLL:
     c = ctypes.CDLL(str(path))
     handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
-    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 5]
+    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 6]
     c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
     c.sy_run.restype, c.sy_run.argtypes = None, [handle]
     c.sy_close.restype, c.sy_close.argtypes = None, [handle]
     c.sy_summarise.restype, c.sy_summarise.argtypes = None, [handle, ctypes.POINTER(_Summary)]
     c.sy_seen.argtypes = [handle, ctypes.c_uint]
-    c.sy_was_covered.argtypes = [ctypes.c_uint]
+    c.sy_was_covered.argtypes = [handle, ctypes.c_uint]
     c.sy_confirm_event.argtypes = [handle, ctypes.c_uint, wide, wide]
     c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
     c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]

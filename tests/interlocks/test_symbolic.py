@@ -198,7 +198,22 @@ def test_a_search_that_may_not_use_memory_is_not_exhausted() -> None:
     assert found.stopped_by == "memory cap"
 
 
-def test_a_library_holds_one_search_at_a_time() -> None:
+@pytest.mark.parametrize("faults", [0, 1])
+def test_what_is_found_does_not_depend_on_the_number_of_threads(faults: int) -> None:
+    machine = read_machine_text(LONG.replace("FACTOR", "8"), "machine.yaml").machine
+    loop = close_loop(machine, tick=10, faults=faults, possibility=False)
+    found = []
+    for threads in (1, 2, 5):
+        with SymbolicSearch(loop, effort=Effort(threads=threads)) as search:
+            summary = search.run()
+            assert summary.exhausted
+            found.append((summary.sets, summary.steps, search.reported(), list(search.stored())))
+    assert found[0] == found[1] == found[2]
+
+
+def test_two_searches_of_one_library_do_not_meet() -> None:
     loop = loops_of_text(COUNTING)
-    with SymbolicSearch(loop), pytest.raises(symbolic_search.ProgramFault, match="two searches at once"):
-        SymbolicSearch(loop)
+    with SymbolicSearch(loop) as first, SymbolicSearch(loop) as second:
+        assert first.run().exhausted
+        assert second.reported() == ()
+        assert second.run().sets == len(list(first.stored()))

@@ -137,12 +137,12 @@ static void *sy_copied(sy_store *s, const void *from, size_t bytes)
     return to;
 }
 
-/* Picks of the present path: those of its first stage, then those of its second. */
-static int sy_store_picks(sy_confirmation *c, const sy_middle *middle, sy_path *path)
+/* Picks of the present path: those of its earlier stages, then those of the present one. */
+static int sy_store_picks(sy_confirmation *c, const sy_work *w, const uint32_t *before, sy_path *path)
 {
-    uint32_t more = middle ? middle->pick_count : 0;
-    if (c->pick_count + more + sy_ask.at > c->pick_room) {
-        uint32_t room = 2 * (c->pick_count + more + sy_ask.at) + 256;
+    uint32_t more = before[1];
+    if (c->pick_count + more + w->ask.at > c->pick_room) {
+        uint32_t room = 2 * (c->pick_count + more + w->ask.at) + 256;
         uint32_t *grown = sy_grow(&c->store, c->picks, sizeof *grown * c->pick_room, sizeof *grown * room);
         if (!grown)
             return 0;
@@ -150,17 +150,17 @@ static int sy_store_picks(sy_confirmation *c, const sy_middle *middle, sy_path *
         c->pick_room = room;
     }
     path->picks = c->pick_count;
-    if (middle)
-        memcpy(c->picks + c->pick_count, sy_picks + middle->picks, sizeof *sy_picks * more);
+    if (more)
+        memcpy(c->picks + c->pick_count, w->picks + before[0], sizeof *c->picks * more);
     c->pick_count += more;
-    for (uint32_t i = 0; i < sy_ask.at; i++)
-        if (!sy_ask.of_clock[i])
-            c->picks[c->pick_count++] = sy_ask.pick[i];
+    for (uint32_t i = 0; i < w->ask.at; i++)
+        if (!w->ask.of_clock[i])
+            c->picks[c->pick_count++] = w->ask.pick[i];
     path->pick_count = c->pick_count - path->picks;
     return 1;
 }
 
-static int sy_store_path(sy_confirmation *c, const sy_middle *middle, int loops, int starting)
+static int sy_store_path(sy_confirmation *c, const sy_work *w, const uint32_t *before, int loops, int starting)
 {
     if (c->path_count == c->path_room) {
         uint32_t room = c->path_room ? c->path_room * 2 : 1024;
@@ -171,38 +171,38 @@ static int sy_store_path(sy_confirmation *c, const sy_middle *middle, int loops,
         c->path_room = room;
     }
     sy_path *path = &c->paths[c->path_count];
-    int n = sy_now.layout.n, to = sy_end.layout.n;
+    int n = w->layout.n, to = w->end.layout.n;
     uint8_t source[SY_DIMENSIONS];
     int32_t shift[SY_DIMENSIONS];
     for (int i = 0; i < to; i++) {
-        source[i] = (uint8_t)sy_end.source[i];
-        shift[i] = sy_end.shift[i];
+        source[i] = (uint8_t)w->end.source[i];
+        shift[i] = w->end.shift[i];
     }
     path->n = (uint8_t)to;
     path->source_n = (uint8_t)n;
     path->loops = (uint8_t)loops;
-    path->m = starting ? NULL : sy_copied(&c->store, sy_now.m, sizeof(sy_bound) * (size_t)(n * n));
+    path->m = starting ? NULL : sy_copied(&c->store, w->now.m, sizeof(sy_bound) * (size_t)(n * n));
     path->source = sy_copied(&c->store, source, (size_t)to);
     path->shift = sy_copied(&c->store, shift, sizeof *shift * (size_t)to);
-    if ((!path->m && !starting) || !path->source || !path->shift || !sy_store_picks(c, middle, path))
+    if ((!path->m && !starting) || !path->source || !path->shift || !sy_store_picks(c, w, before, path))
         return 0;
     c->path_count++;
     return 1;
 }
 
-static void sy_judge_confirmation(void *self)
+static void sy_judge_confirmation(void *self, sy_work *w, int goals, const uint32_t *picks)
 {
     sy_confirmation *c = self;
     int happened = 0;
-    for (uint32_t i = 0; i < sy_broken_count; i++)
-        happened |= sy_broken[i] == c->event;
-    if (c->event >= SY_BREAKS)
-        happened = sy_now.cell[sy_goal_cell[c->event - SY_BREAKS]] != 0;
+    for (uint32_t i = 0; i < w->broken_count; i++)
+        happened |= w->broken[i] == c->event;
+    if (goals && c->event >= SY_BREAKS)
+        happened = w->now.cell[sy_goal_cell[c->event - SY_BREAKS]] != 0;
     if (!happened || c->found != SY_NOBODY)
         return;
-    sy_end.layout.n = 1;
-    sy_end.source[0] = sy_end.shift[0] = 0;
-    if (sy_store_path(c, NULL, 0, 0)) {
+    w->end.layout.n = 1;
+    w->end.source[0] = w->end.shift[0] = 0;
+    if (sy_store_path(c, w, picks, 0, 0)) {
         c->last = c->paths[c->path_count - 1];
         c->found = c->current;
     }
@@ -220,50 +220,52 @@ static void sy_drop_path(sy_confirmation *c)
 }
 
 /* Keeps the set at the end of the present path, unless it is known or the map knows no way on from it. */
-static void sy_keep_confirmed(sy_confirmation *c, const sy_middle *middle, const sy_layout *layout, const sy_bound *m,
-                              uint32_t from, int loops)
+static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32_t *picks, const sy_layout *layout,
+                              const sy_bound *m, uint32_t from, int loops)
 {
-    uint32_t at = sy_projection(c, sy_end.key, 0);
-    if (at == SY_NOBODY || c->distance[at] == SY_NOBODY || !sy_store_path(c, middle, loops, from == SY_NOBODY))
+    uint32_t at = sy_projection(c, w->end.key, 0);
+    if (at == SY_NOBODY || c->distance[at] == SY_NOBODY || !sy_store_path(c, w, picks, loops, from == SY_NOBODY))
         return;
-    uint32_t set = sy_insert(&c->store, sy_end.key, layout, m, from, c->path_count - 1);
+    uint32_t set = sy_insert(&c->store, w->end.key, layout, m, from, c->path_count - 1);
     if (set == SY_NOBODY)
         sy_drop_path(c);
     else
         sy_line_up(c, set, c->distance[at]);
 }
 
-static int sy_end_confirmation(void *self, const sy_middle *middle)
+static int sy_end_confirmation(void *self, sy_work *w, const uint32_t *picks)
 {
-    static sy_bound wide[SY_DIMENSIONS * SY_DIMENSIONS];
+    sy_bound wide[SY_DIMENSIONS * SY_DIMENSIONS];
     sy_confirmation *c = self;
     if (c->found != SY_NOBODY)
         return 0;
     const sy_set *set = &c->store.sets[c->current];
-    if (sy_end.loops && sy_end.layout.n > 1) {
-        sy_accelerate(wide);
-        if (sy_includes(set->m, wide, sy_now.layout.n))
+    if (w->end.loops && w->end.layout.n > 1) {
+        sy_accelerate(w, wide);
+        if (sy_includes(set->m, wide, w->layout.n))
             return 1;
-        sy_keep_confirmed(c, middle, &sy_now.layout, wide, c->current, 1);
+        sy_keep_confirmed(c, w, picks, &w->layout, wide, c->current, 1);
     } else {
-        sy_keep_confirmed(c, middle, &sy_end.layout, sy_end.m, c->current, 0);
+        sy_keep_confirmed(c, w, picks, &w->end.layout, w->end.m, c->current, 0);
     }
     return c->store.sets[c->current].m != NULL;
 }
 
-static void sy_start_confirmation(void *self)
+static void sy_start_confirmation(void *self, sy_work *w)
 {
+    static const uint32_t none[2];
     sy_confirmation *c = self;
-    sy_keep_confirmed(c, NULL, &sy_end.layout, sy_end.m, SY_NOBODY, 0);
+    sy_keep_confirmed(c, w, none, &w->end.layout, w->end.m, SY_NOBODY, 0);
 }
 
-static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, size_t cap, uint64_t most,
+static int sy_confirm(sy_confirmation *c, sy_search *map, uint32_t event, size_t cap, uint64_t most,
                       const volatile int *stop)
 {
     sy_visitor visitor = {sy_judge_confirmation, sy_end_confirmation, c};
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
     uint8_t key[SY_KEY_BYTES];
-    int travels = sy_travels_kept;
+    sy_work *w = &map->work[0];
+    int travels = w->travels_kept;
     memset(c, 0, sizeof *c);
     sy_store_open(&c->store, cap, (sy_manner){0, 0, 0, 1});
     c->event = event;
@@ -280,10 +282,11 @@ static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, 
         free(copy);
         return SY_CUT_SHORT;
     }
-    sy_travels_kept = 0;
-    sy_each_start(sy_start_confirmation, c);
+    w->travels_kept = 0;
+    w->keep_picks = 1;
+    sy_each_start(w, sy_start_confirmation, c);
     uint32_t at = 0;
-    while (at < c->buckets && c->found == SY_NOBODY && !sy_fault_code && !c->store.out_of_memory && !*stop) {
+    while (at < c->buckets && c->found == SY_NOBODY && !w->fault && !c->store.out_of_memory && !*stop) {
         if (c->bucket_head[at] == c->bucket_count[at]) {
             at++;
             continue;
@@ -296,16 +299,18 @@ static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, 
             break;
         memcpy(key, c->store.keys + (size_t)set->key * SY_KEY_BYTES, SY_KEY_BYTES);
         memcpy(copy, set->m, sizeof(sy_bound) * (size_t)set->n * set->n);
-        sy_tick(key, copy, &visitor, stop);
+        w->alive = 0;
+        sy_tick(w, key, copy, &visitor, stop);
         at = 0;
         while (at < c->buckets && c->bucket_head[at] == c->bucket_count[at])
             at++;
     }
-    sy_travels_kept = travels;
+    w->travels_kept = travels;
+    w->keep_picks = 0;
     free(copy);
     if (c->found != SY_NOBODY)
         return SY_CONFIRMED;
-    return at >= c->buckets && !sy_fault_code && !c->store.out_of_memory && !*stop ? SY_NONE_SUCH : SY_CUT_SHORT;
+    return at >= c->buckets && !w->fault && !c->store.out_of_memory && !*stop ? SY_NONE_SUCH : SY_CUT_SHORT;
 }
 
 /* -- one run of what was found ------------------------------------------------------------------- */

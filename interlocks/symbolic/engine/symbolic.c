@@ -1,9 +1,17 @@
 /* Explores a closed loop with the times of a situation held as one set of values (difference bounds).
  *
- * A generated file gives, before it includes this one: the sizes SY_CELLS, SY_CLOCKS, SY_KEY_CELLS, SY_KEY_BYTES, SY_DIMENSIONS, SY_LATER_CELLS,
- * SY_BREAKS, SY_GOALS, SY_MARKS, SY_BOUND_BITS; what each cell of the key is; what each clock is; and the step itself in three functions, sy_begin, sy_stage1 and sy_stage2.
+ * A generated file gives, before it includes this one: sizes (SY_CELLS and so on), the type of a cell, what each
+ * cell of the key is, what each clock is, and the step itself: sy_begin, sy_stage, sy_pack, sy_limit.
  *
- *     open ─► explore ─► seen? ─► confirm ─► run ─► close
+ *     open -> explore -> seen? -> confirm -> tell its run -> close
+ *
+ * symbolic.c       what Python calls
+ * confirmation.h   an exact search for one event, and one run of it
+ * exploration.h    the search: rounds, threads, acceleration
+ * tick.h           one tick of a set, stage by stage
+ * store.h          keys and their sets: inclusion, merging, hulls, widening
+ * state.h          one situation while its step runs
+ * bounds.h         difference bounds
  */
 #include "confirmation.h"
 
@@ -18,15 +26,16 @@ typedef struct {
     int exhausted, fault, out_of_memory;
 } sy_summary;
 
-sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept)
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int threads)
 {
     sy_exploration *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
-    sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
-    sy_travels_kept = travels_kept;
-    sy_middle_cap = (size_t)cap / 2;
-    memset(sy_covered, 0, sizeof sy_covered);
+    if (!sy_search_open(&e->search, (size_t)cap, (sy_manner){join, merge, widen, related}, travels_kept, (unsigned)threads)) {
+        sy_search_close(&e->search);
+        free(e);
+        return NULL;
+    }
     return e;
 }
 
@@ -38,17 +47,19 @@ int *sy_stop_flag(sy_exploration *e)
 
 void sy_run(sy_exploration *e)
 {
-    sy_fault_code = SY_FINE;
+    for (unsigned i = 0; i < e->search.threads; i++)
+        e->search.work[i].fault = SY_FINE;
     sy_explore(&e->search, &e->stop);
 }
 
 void sy_summarise(const sy_exploration *e, sy_summary *out)
 {
     const sy_search *s = &e->search;
+    int fault = sy_fault_of(s);
     *out = (sy_summary){s->store.node_count, s->store.alive, s->expanded, s->steps, s->loops, s->store.joins, s->store.bytes,
-                        !sy_fault_code && !s->store.out_of_memory && s->cursor == s->store.set_count,
-                        sy_fault_code == SY_OUT_OF_MEMORY ? SY_FINE : sy_fault_code,
-                        s->store.out_of_memory || sy_fault_code == SY_OUT_OF_MEMORY};
+                        sy_is_done(s),
+                        fault == SY_OUT_OF_MEMORY ? SY_FINE : fault,
+                        s->store.out_of_memory || fault == SY_OUT_OF_MEMORY};
 }
 
 /* Whether an event was reported anywhere; events are breaks, then goals. */
@@ -58,9 +69,12 @@ int sy_seen(const sy_exploration *e, unsigned event)
 }
 
 /* Whether a mark of coverage was ever passed; what never was cannot be. */
-int sy_was_covered(unsigned mark)
+int sy_was_covered(const sy_exploration *e, unsigned mark)
 {
-    return sy_covered[mark];
+    for (unsigned i = 0; i < e->search.threads; i++)
+        if (e->search.work[i].covered[mark])
+            return 1;
+    return 0;
 }
 
 int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, unsigned long long most)
@@ -98,9 +112,7 @@ void sy_close(sy_exploration *e)
 {
     if (!e)
         return;
-    free(e->search.edges);
-    free(e->search.alarms);
-    sy_store_close(&e->search.store);
+    sy_search_close(&e->search);
     sy_confirmation_close(&e->confirmation);
     free(e);
 }
