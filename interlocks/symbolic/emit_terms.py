@@ -173,7 +173,8 @@ class TermWriter:
             case Ref(cell=other) if self.held.holds(other):
                 return f"sy_copy(w, {number}, {self.clock_number[other]}, 0);"
             case Lookup(table=table, index=Ref(cell=other)) if self.held.holds(other):
-                return f"sy_look_up(w, {number}, {self._table(table)}, {len(table)}, {self.clock_number[other]});"
+                at = self.clock_number[other]
+                return f"sy_look_up(w, {number}, {self._table(table)}, {len(table)}, {at});"
             case Operation(
                 operator=Operator.ADD | Operator.SUB as operator, left=Ref(cell=other), right=right
             ) if self.held.holds(other):

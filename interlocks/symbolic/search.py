@@ -13,7 +13,7 @@ from __future__ import annotations
 import ctypes
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path as FilePath
@@ -186,22 +186,29 @@ class SymbolicSearch:
         """What was covered, by coverage index: what was not cannot be, what was need not be."""
         return [bool(self._c.sy_was_covered(self._handle, i)) for i in range(self.source.marks)]
 
-    def confirm(self, name: str, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
-        """Looks for a run in which something happens, expanding ``most`` exact sets at most.
+    def confirm(
+        self, names: Iterable[str], *, most: int = MOST_CONFIRMING
+    ) -> dict[str, tuple[Confirmation, Path | None]]:
+        """Looks for runs in which things happen, by an exact search of ``most`` steps of sets at most.
 
         Returns:
-            What came of it, and the run where there is one: a way to it, not always the shortest.
+            Of each name what came of it, and where it happens a run to it: not always the shortest.
 
         Raises:
-            ProgramFault: if the run, stepped in Python, does not show it.
+            ProgramFault: if a run, stepped in Python, does not show what it should.
         """
-        event = self.source.events.index(name)
-        answer: list[int] = []
+        events = {name: self.source.events.index(name) for name in names}
+        wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
+        for event in events.values():
+            wanted[event] = 1
         self._while_there_is_time(
-            lambda: answer.append(self._c.sy_confirm_event(self._handle, event, self.effort.bytes, most))
+            lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
         )
-        found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
-        return found, self._told(event) if found is Confirmation.CONFIRMED else None
+        outcomes = {name: Confirmation(self._c.sy_outcome_of(self._handle, i)) for name, i in events.items()}
+        return {
+            name: (found, self._told(events[name]) if found is Confirmation.CONFIRMED else None)
+            for name, found in outcomes.items()
+        }
 
     def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
         """Every stored set: its key, its dimension and its bounds; for tests."""
@@ -218,7 +225,7 @@ class SymbolicSearch:
         def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
             picks.append(tuple(given[i] for i in range(count)))
 
-        ticks = self._c.sy_tell(self._handle, _SAY(say), None, _LONGEST_RUN)
+        ticks = self._c.sy_tell(self._handle, event, _SAY(say), None, _LONGEST_RUN)
         if ticks != len(picks) - 1:
             raise ProgramFault("a confirmed run could not be told")
         return self._run_again(event, picks)
@@ -279,8 +286,13 @@ def _open_library(path: FilePath) -> ctypes.CDLL:
     c.sy_summarise.restype, c.sy_summarise.argtypes = None, [handle, ctypes.POINTER(_Summary)]
     c.sy_seen.argtypes = [handle, ctypes.c_uint]
     c.sy_was_covered.argtypes = [handle, ctypes.c_uint]
-    c.sy_confirm_event.argtypes = [handle, ctypes.c_uint, wide, wide]
-    c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
+    c.sy_confirm_events.restype = None
+    c.sy_confirm_events.argtypes = [handle, ctypes.POINTER(ctypes.c_ubyte), wide, wide]
+    c.sy_outcome_of.argtypes = [handle, ctypes.c_uint]
+    c.sy_tell.restype, c.sy_tell.argtypes = (
+        ctypes.c_long,
+        [handle, ctypes.c_uint, _SAY, handle, ctypes.c_long],
+    )
     c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
     ints = ctypes.POINTER(ctypes.c_int)
     c.sy_stored.argtypes = [handle, wide, ints, ints, ints]

@@ -23,6 +23,7 @@
 #include "tick.h"
 #include "thread_team.h"
 
+enum { SY_COUNTED = SY_EVENTS }; /* as good as an event for the map: a counter has another value */
 enum { SY_ROUND = 32 }; /* sets of a round */
 
 typedef struct {
@@ -30,7 +31,7 @@ typedef struct {
 } sy_edge;
 
 typedef struct {
-    uint32_t event, node; /* event: a break's index, or SY_BREAKS + a goal's */
+    uint32_t event, node; /* event: a break's index, SY_BREAKS + a goal's, or SY_COUNTED */
 } sy_alarm;
 
 /* What a step came to, waiting to be stored. A set is followed by its key and its bounds. */
@@ -148,6 +149,8 @@ static int sy_end_search(void *self, sy_work *w, const uint32_t *picks)
     const sy_store *store = &s->search->store;
     (void)picks;
     s->steps++;
+    if (w->end.counted)
+        sy_put(s, w, (sy_record){SY_ALARM, SY_COUNTED, 0, 0}, NULL, NULL);
     if (w->end.loops && w->end.layout.n > 1) {
         s->loops++;
         sy_accelerate(w, wide);

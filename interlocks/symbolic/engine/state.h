@@ -67,6 +67,7 @@ typedef struct {
     sy_layout layout;
     sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
     int source[SY_DIMENSIONS], shift[SY_DIMENSIONS]; /* new x_i = old x_source + shift */
+    int counted; /* some counter has another value */
     int loops; /* the key is the same and nothing was reset: the path may be taken any number of times */
 } sy_result;
 

@@ -22,6 +22,7 @@ typedef struct {
     uint32_t path;      /* how, in confirmation: index into its list of paths */
     sy_bound *m;        /* NULL: dropped, a larger one has taken its place */
     uint8_t n, done;
+    uint16_t partition; /* in confirmation: by the values of the counters */
 } sy_set;
 
 typedef struct {
@@ -319,7 +320,7 @@ static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layo
     if (!kept)
         return SY_NOBODY;
     memcpy(kept, m, bytes);
-    s->sets[s->set_count] = (sy_set){s->nodes[node].sets, node, from, path, kept, (uint8_t)n, 0};
+    s->sets[s->set_count] = (sy_set){s->nodes[node].sets, node, from, path, kept, (uint8_t)n, 0, 0};
     s->nodes[node].sets = s->set_count;
     s->nodes[node].count++;
     s->alive++;

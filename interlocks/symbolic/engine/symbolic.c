@@ -6,14 +6,16 @@
  *     open -> explore -> seen? -> confirm -> tell its run -> close
  *
  * symbolic.c       what Python calls
- * confirmation.h   an exact search for one event, and one run of it
+ * telling.h        one run of what was confirmed
+ * confirmation.h   an exact search for what was reported
+ * guide.h          where it goes first
  * exploration.h    the search: rounds, threads, acceleration
  * tick.h           one tick of a set, stage by stage
  * store.h          keys and their sets: inclusion, merging, hulls, widening
  * state.h          one situation while its step runs
  * bounds.h         difference bounds
  */
-#include "confirmation.h"
+#include "telling.h"
 
 typedef struct {
     sy_search search;
@@ -77,15 +79,21 @@ int sy_was_covered(const sy_exploration *e, unsigned mark)
     return 0;
 }
 
-int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, unsigned long long most)
+/* Looks for the events that are marked in `wanted` (SY_EVENTS of them); sy_outcome_of says what came of each. */
+void sy_confirm_events(sy_exploration *e, const uint8_t *wanted, unsigned long long cap, unsigned long long most)
 {
     sy_confirmation_close(&e->confirmation);
-    return sy_confirm(&e->confirmation, &e->search, event, (size_t)cap, most, &e->stop);
+    sy_confirm(&e->confirmation, &e->search, wanted, (size_t)cap, most, &e->stop);
 }
 
-long sy_tell(sy_exploration *e, sy_say_tick say, void *to, long most)
+int sy_outcome_of(const sy_exploration *e, unsigned event)
 {
-    return sy_tell_run(&e->confirmation, say, to, most);
+    return sy_outcome(&e->confirmation, event);
+}
+
+long sy_tell(sy_exploration *e, unsigned event, sy_say_tick say, void *to, long most)
+{
+    return sy_tell_run(&e->confirmation, event, say, to, most);
 }
 
 /* One stored set: its key cell by cell (a status for a clock that is in the set), its dimension and its bounds. */

@@ -164,6 +164,7 @@ static void sy_finish(sy_work *w, const uint8_t *key, int starting)
 {
     sy_result *end = &w->end;
     int same = !starting;
+    end->counted = 0;
     end->layout.n = 1;
     end->layout.still[0] = 0;
     end->layout.counter[0] = 0;
@@ -173,7 +174,7 @@ static void sy_finish(sy_work *w, const uint8_t *key, int starting)
     for (int i = 0; i < SY_KEY_CLOCKS; i++) {
         int part = sy_key_clock[i], index = sy_key_cell[part].index;
         if (sy_is_counter[index])
-            same &= sy_end_of_counter(w, part, index);
+            end->counted |= !sy_end_of_counter(w, part, index);
         else
             same &= sy_end_of_clock(w, part, index, starting);
     }
@@ -183,7 +184,7 @@ static void sy_finish(sy_work *w, const uint8_t *key, int starting)
             end->m[i * n + j] = (sy_bound)(i == j ? 0
                                                   : sy_sum(w->now.m[end->source[i] * old + end->source[j]],
                                                            end->shift[i] - end->shift[j]));
-    end->loops = same && !memcmp(end->key, key, SY_KEY_BYTES);
+    end->loops = same && !end->counted && !memcmp(end->key, key, SY_KEY_BYTES);
 }
 
 /* -- stages ------------------------------------------------------------------------------------ */
