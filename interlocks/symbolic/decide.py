@@ -10,14 +10,14 @@ does all of a search that was cut short.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
+from pathlib import Path as FilePath
 
 from stillgate.controller.effort import Effort, OutOfTime
-from stillgate.controller.machine_file.field_types import Milliseconds
-from stillgate.controller.machine_file.machine import Machine, Reach
+from stillgate.controller.machine_file.machine import FromAnywhere, Reach
 
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Replay, replay
@@ -44,61 +44,85 @@ class Decided:
         loop: the loop that was searched, for whoever tells the runs.
         exploration: what it came to.
         answers: of each requirement, counter and goal that was asked for.
-        runs: of those that happen, a run that shows it.
+        ticks: of those that happen, of a run that shows it.
+        runs: of those that are told as a story, that run.
         covered: marks of coverage; empty if the search was cut short.
     """
 
     loop: ClosedLoop
     exploration: SetExploration
     answers: dict[str, SetAnswer]
+    ticks: dict[str, int]
     runs: dict[str, Replay]
     covered: tuple[bool, ...]
 
 
-def loop_for_sets(machine: Machine, *, tick: Milliseconds, faults: int) -> ClosedLoop:
-    """The loop that a search over sets explores; possibility is judged without faults."""
+def loop_for_sets(loop: ClosedLoop) -> ClosedLoop:
+    """The loop that a search over sets explores instead: the very same, unless some input's histories are
+    too many to be listed."""
+    machine, tick, faults = loop.machine, loop.tick, loop.budget
     plain = close_loop(machine, tick=tick, faults=faults, possibility=not faults, lazy=False)
     long = {clock.cell for clock in plain.clocks if clock.cell.high > LONG_HISTORY}
     eager = [signal.name for signal in plain.controller.signals if long & set(signal.memory)]
+    if not eager:
+        return loop
     exact = not faults and any(isinstance(item, Reach) for item in machine.requirements.values())
     return close_loop(machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager)
 
 
 def decide(
-    machine: Machine, asked: Iterable[str], *, tick: Milliseconds, faults: int, effort: Effort
+    loop: ClosedLoop,
+    asked: Iterable[str],
+    *,
+    effort: Effort,
+    library: FilePath | None = None,
+    deployed: Callable[[], FilePath] | None = None,
 ) -> Decided:
     """Answers for requirements, counters and goals by name.
+
+    Args:
+        loop: as ``loop_for_sets`` gives it.
+        library: of its symbolic checker, where it is built already.
+        deployed: gives its checker with the deployed controller, in which runs to goals are stepped.
 
     Raises:
         OutOfTime: if the effort is over before the search begins.
         ToolMissing: if there is no C compiler.
     """
-    loop = loop_for_sets(machine, tick=tick, faults=faults)
     names = [
         name
         for name in asked
         if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
     ]
-    with SymbolicSearch(loop, effort=effort) as search:
+    with SymbolicSearch(loop, effort=effort, library=library) as search:
         exploration = search.run()
         reported = set(search.reported())
         answers = {
             name: SetAnswer.NEVER if exploration.exhausted and name not in reported else SetAnswer.UNKNOWN
             for name in names
         }
+        ticks: dict[str, int] = {}
         runs: dict[str, Replay] = {}
 
         def look_for(wanted: list[str]) -> None:
-            for name, (found, path) in search.confirm(wanted).items():
-                if path is not None:
+            for name, shown in search.confirm(wanted, deployed=deployed).items():
+                if shown.ticks is not None:
                     answers[name] = SetAnswer.HAPPENS
+                    ticks[name] = shown.ticks
+                if shown.path is not None:
                     with suppress(OutOfTime):
-                        runs[name] = replay(loop, path, look=effort.closing().look)
-                elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
+                        runs[name] = replay(loop, shown.path, look=effort.closing().look)
+                elif shown.found is Confirmation.IMPOSSIBLE and exploration.exhausted:
                     answers[name] = SetAnswer.NEVER
 
-        # All at once, since one way often leads to several; then what is left, each by itself.
-        wanted = [name for name in names if name in reported]
+        # All at once, since one way often leads to several; then what is left, each by itself. A run to a
+        # goal says nothing of from_anywhere, which asks for a way from each situation.
+        requirements = loop.machine.requirements
+        wanted = [
+            name
+            for name in names
+            if name in reported and not isinstance(requirements.get(name), FromAnywhere)
+        ]
         if wanted and not effort.over:
             search.effort = effort.part(2)
             look_for(wanted)
@@ -109,4 +133,4 @@ def decide(
             search.effort = effort.part(len(left) - number)
             look_for([name])
         covered = tuple(search.marks()) if exploration.exhausted else ()
-    return Decided(loop, exploration, answers, runs, covered)
+    return Decided(loop, exploration, answers, ticks, runs, covered)

@@ -24,11 +24,12 @@ from stillgate.controller.errors import ProgramFault
 
 from ..exploration.engine_files import ENGINE as EXPLICIT
 from ..exploration.engine_files import engine_files
+from ..exploration.explorer import follow
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner
 from ..loop.state_layout import Key
-from .emit_step import StepSource, step_source
+from .emit_step import step_source
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -62,6 +63,28 @@ EXACT = Manner(join=0, merge=True, exact=True)
 """Exactly the situations that are reached."""
 
 
+class Confirmation(Enum):
+    """Whether what a search over sets reports happens."""
+
+    CONFIRMED = 1
+    IMPOSSIBLE = 2  # an exact search came to its end without it
+    NOT_FOUND = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What came of looking for something that a search over sets reported.
+
+    Attributes:
+        ticks: of the run that shows it: not always the shortest.
+        path: that run, where it was stepped in Python.
+    """
+
+    found: Confirmation
+    ticks: int | None = None
+    path: Path | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class SetExploration:
     """What a search came to.
@@ -84,14 +107,6 @@ class SetExploration:
     seconds: float
 
 
-class Confirmation(Enum):
-    """Whether what a search over sets reports happens."""
-
-    CONFIRMED = 1
-    IMPOSSIBLE = 2  # an exact search came to its end without it
-    NOT_FOUND = 3
-
-
 class _Summary(ctypes.Structure):
     _fields_ = (
         *(
@@ -105,11 +120,19 @@ class _Summary(ctypes.Structure):
 _SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), ctypes.c_uint32)
 
 
-def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
-    """Shared library of a loop's symbolic checker, from the cache if it was built before."""
+def build_symbolic(loop: ClosedLoop, effort: Effort) -> FilePath:
+    """Shared library of a loop's symbolic checker, from the cache if it was built before.
+
+    Raises:
+        OutOfTime: if the effort is over before it is built.
+        ToolMissing: if there is no C compiler.
+    """
     return build_library(
         engine_files(ENGINE)
-        | {"thread_team.h": engine_files(EXPLICIT)["thread_team.h"], "symbolic_checker.c": source.text},
+        | {
+            "thread_team.h": engine_files(EXPLICIT)["thread_team.h"],
+            "symbolic_checker.c": step_source(loop).text,
+        },
         "symbolic_checker.c",
         options=OPTIONS,
         compiler=find_compiler(),
@@ -122,18 +145,25 @@ class SymbolicSearch:
 
     Args:
         effort: its memory is the cap of the search, and again of each confirmation.
+        library: of the loop's symbolic checker, where it is built already.
 
     Raises:
         OutOfTime: if the effort is over before the checker is built.
         ProgramFault: if the engine reports a fault of the generated step.
     """
 
-    def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, effort: Effort | None = None) -> None:
+    def __init__(
+        self,
+        loop: ClosedLoop,
+        *,
+        manner: Manner = WIDEST,
+        effort: Effort | None = None,
+        library: FilePath | None = None,
+    ) -> None:
         self.loop = loop
         self.source = step_source(loop)
         self.effort = effort or Effort()
-        self.library = build_symbolic(loop, self.source, self.effort)
-        self._c = _open_library(self.library)
+        self._c = _open_library(library or build_symbolic(loop, self.effort))
         threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
             self.effort.bytes,
@@ -187,15 +217,20 @@ class SymbolicSearch:
         return [bool(self._c.sy_was_covered(self._handle, i)) for i in range(self.source.marks)]
 
     def confirm(
-        self, names: Iterable[str], *, most: int = MOST_CONFIRMING
-    ) -> dict[str, tuple[Confirmation, Path | None]]:
+        self,
+        names: Iterable[str],
+        *,
+        most: int = MOST_CONFIRMING,
+        deployed: Callable[[], FilePath] | None = None,
+    ) -> dict[str, Shown]:
         """Looks for runs in which things happen, by an exact search of ``most`` steps of sets at most.
 
-        Returns:
-            Of each name what came of it, and where it happens a run to it: not always the shortest.
+        Args:
+            deployed: gives the checker of the same loop, with the deployed controller in it. Runs to goals,
+                which need no story, are stepped in it, others in Python.
 
         Raises:
-            ProgramFault: if a run, stepped in Python, does not show what it should.
+            ProgramFault: if a run, stepped again, does not show what it should.
         """
         events = {name: self.source.events.index(name) for name in names}
         wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
@@ -204,11 +239,18 @@ class SymbolicSearch:
         self._while_there_is_time(
             lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
         )
-        outcomes = {name: Confirmation(self._c.sy_outcome_of(self._handle, i)) for name, i in events.items()}
-        return {
-            name: (found, self._told(events[name]) if found is Confirmation.CONFIRMED else None)
-            for name, found in outcomes.items()
-        }
+        return {name: self._shown(event, deployed) for name, event in events.items()}
+
+    def _shown(self, event: int, deployed: Callable[[], FilePath] | None) -> Shown:
+        found = Confirmation(self._c.sy_outcome_of(self._handle, event))
+        if found is not Confirmation.CONFIRMED:
+            return Shown(found)
+        run = self._told(event)
+        if deployed is None or event < self.source.breaks:
+            return Shown(found, len(run) - 1, self._run_again(event, run))
+        if event not in follow(deployed(), run):
+            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
+        return Shown(found, len(run) - 1)
 
     def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
         """Every stored set: its key, its dimension and its bounds; for tests."""
@@ -219,16 +261,17 @@ class SymbolicSearch:
             if self._c.sy_stored(self._handle, index, key, ctypes.byref(n), bounds):
                 yield tuple(key), n.value, tuple(bounds[: n.value**2])
 
-    def _told(self, event: int) -> Path:
+    def _told(self, event: int) -> list[tuple[int, ...]]:
+        """The picks of a confirmed run: of its start, then of each tick."""
         picks: list[tuple[int, ...]] = []
 
         def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
-            picks.append(tuple(given[i] for i in range(count)))
+            picks.append(tuple(given[:count]))
 
         ticks = self._c.sy_tell(self._handle, event, _SAY(say), None, _LONGEST_RUN)
         if ticks != len(picks) - 1:
             raise ProgramFault("a confirmed run could not be told")
-        return self._run_again(event, picks)
+        return picks
 
     def _run_again(self, event: int, picks: list[tuple[int, ...]]) -> Path:
         """The run stepped in Python: its keys and choices, if it shows what it should."""
