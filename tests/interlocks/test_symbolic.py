@@ -159,6 +159,7 @@ sequences:
 requirements:
   back_to_work: {from_anywhere: q.work}
   can_work: {reach: q.work}
+  not_yet: {never: clock.two and q.rest and go and not go}
 check: {faults: 0}
 """
 
