@@ -26,10 +26,10 @@ from .scaled import DEMO, MACHINES, REAL, scaled
 
 SPLITTER = MACHINES / "log_splitter.yaml"
 
-HOUR = """  hour:
+HOUR = """sequences:
+  hour:
     start: counting
     states: {counting: {exits: [{after: 3600 s, to: told}]}, told: {exits: [{after: 3600 s, to: counting}]}}
-requirements:
 """
 
 
@@ -90,7 +90,7 @@ def _ratios(rounds: int) -> list[Figure]:
         "times x 10 again": scaled(text, times=100, bunches=24, rails=10),
         "scan 5 ms": scaled(text, times=10, bunches=24, rails=10, scan=5),
         "bunches and rails x 10": scaled(text, times=10, bunches=240, rails=100),
-        "an hour's timer": plain.replace("requirements:\n", HOUR, 1),
+        "an hour's timer": plain.replace("sequences:\n", HOUR, 1),
     }
     base = _sets(plain, rounds)
     figures = [Figure("demo, real times: sets", f"{base.sets:,}")]
