@@ -29,9 +29,9 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from stillgate.interlocks.certificates.certify import certificate_loop
 from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.reading.reader import read_machine
+from stillgate.interlocks.certificates.certify import certificate_loop
 from stillgate.interlocks.exploration.emit_checker import checker_source
 
 MACHINES = Path(__file__).resolve().parent.parent / "machines"
@@ -41,8 +41,8 @@ LARGE = "harvester"
 
 _OF_THIS_RUN = re.compile(r'"(seconds|threads|bytes)": [\d.]+')
 SCHEMAS = (
-    "machine", "scenario", "column-map", "check", "run", "scenario-result", "faults", "soak", "explain", "log",
-    "replay", "diagnose", "fault-table", "layers", "strength", "compare", "confirm", "recheck", "draw",
+    "machine", "scenario", "column-map", "check", "run", "scenario-result", "faults", "soak", "explain",
+    "log", "replay", "diagnose", "fault-table", "layers", "strength", "compare", "confirm", "recheck", "draw",
 )  # fmt: skip
 COMMANDS = ("check", "run", "soak", "explain", "replay", "diagnose", "fault-table", "strength", "report")
 

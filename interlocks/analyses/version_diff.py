@@ -26,12 +26,12 @@ from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Replay, tell
-from ..loop.self_composition import PREFIX, first_name, second, side_by_side
 from ..results.analyses import Comparison, VerdictChange
 from ..results.requirement_text import time_text
 from ..results.ticks import chosen_tick
 from ..results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution
 from .file_diff import file_changes
+from .self_composition import PREFIX, first_name, second, side_by_side
 
 _NOWHERE = Span(0, 0)
 

@@ -103,7 +103,10 @@ class ClosedLoop:
 
     @property
     def clocks(self) -> tuple[Clock, ...]:
-        """Every stored cell that measures time: of the controller, the monitors, the parts."""
+        """Every cell that measures time: of the controller, the monitors, the parts.
+
+        Those of free inputs are not stored: their values are in the beliefs.
+        """
         return (*self.controller.clocks, *self.monitors.clocks, *self.plant.clocks)
 
     @property
