@@ -20,8 +20,14 @@ from stillgate.controller.machine_file.machine import (
 )
 from stillgate.controller.rules.namespace import Namespace
 
-from ..loop.held_times import held_ticks, sided_conditions, sided_holds
 from ..loop.monitors import is_judged
+from ..loop.requirement_times import (
+    held_ticks,
+    invariance_ticks,
+    response_ticks,
+    sided_conditions,
+    sided_holds,
+)
 from ..results.requirement_text import time_text
 
 NO_FAULTS = "No faults."
@@ -57,12 +63,13 @@ def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
         times = ", ".join(time_text(time) for time in sorted(set(rounded)))
         found.append(f"Controller times that are no whole number of ticks are rounded up: {times}.")
     limits = [
-        f"{name}: {time_text(item.within)} allows {_ticks_text((item.within - machine.scan) // tick)}"
+        f"{name}: {time_text(item.within)} allows "
+        + _ticks_text(response_ticks(item.within, machine.scan, tick))
         for name, item in machine.requirements.items()
         if isinstance(item, Response)
     ]
     limits += [
-        f"{name}: {time_text(item.during)} needs {_ticks_text(-(-item.during // tick))}"
+        f"{name}: {time_text(item.during)} needs {_ticks_text(invariance_ticks(item.during, tick))}"
         for name, item in machine.requirements.items()
         if isinstance(item, Invariance)
     ]

@@ -19,7 +19,7 @@ from stillgate.diagrams.pages.report_page import (
     TimingFigure,
 )
 from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.loop.monitors import response_ticks
+from stillgate.interlocks.loop.requirement_times import response_ticks
 from stillgate.interlocks.results.analyses import LayerTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.requirement_text import time_text

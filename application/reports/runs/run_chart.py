@@ -10,7 +10,7 @@ from stillgate.controller.machine_file.machine import Machine, Response
 from stillgate.diagrams.charts.chart import Window, chart_of
 from stillgate.diagrams.charts.chart_svg import chart_svg
 from stillgate.diagrams.diagram import plain
-from stillgate.interlocks.loop.monitors import response_ticks
+from stillgate.interlocks.loop.requirement_times import response_ticks
 from stillgate.interlocks.results.recording import recording_of_frames
 from stillgate.interlocks.results.requirement_text import sentence_of, time_text
 from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak
