@@ -13,6 +13,7 @@ import sys
 import tomllib
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import networkx as nx
@@ -180,6 +181,27 @@ def test_no_cell_is_known_by_the_end_of_its_name() -> None:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("cell.name.endswith"):
                 pytest.fail(f"{path}:{node.lineno}")
+
+
+A_UNIT = re.compile(r" ?(ms|s|min|h)\b")
+WRITES_TIMES = "controller/expressions/durations.py"
+ECHOES_A_NUMBER = {
+    "controller/machine_file/field_types.py": "a number without a unit, with the units it lacks"
+}
+
+
+def test_times_become_text_in_one_module() -> None:
+    """A value and a unit after it; what was measured on this computer has its decimals given."""
+    found = set()
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.JoinedStr):
+                continue
+            for value, unit in pairwise(node.values):
+                plain = isinstance(value, ast.FormattedValue) and value.format_spec is None
+                if plain and isinstance(unit, ast.Constant) and A_UNIT.match(str(unit.value)):
+                    found.add(str(path.relative_to(ROOT)))
+    assert found == {WRITES_TIMES, *ECHOES_A_NUMBER}
 
 
 NAMED = re.compile(r"``([A-Za-z_]+_[A-Za-z_]*)``")

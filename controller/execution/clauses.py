@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..errors import ProgramFault
+from ..expressions.durations import format_duration, format_elapsed
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds
 from ..program.evaluate import BlockCompiler, Layout, Values
@@ -31,7 +32,7 @@ from ..program.program import (
     TimeConstant,
 )
 from .history import ValueHistory
-from .reasons import Clause, Joint, spoken_time
+from .reasons import Clause, Joint
 
 _JOINTS = {Operator.AND: Joint.ALL, Operator.OR: Joint.ANY}
 _OF_TRUTHS = (Operator.AND, Operator.OR, Operator.XOR)
@@ -103,7 +104,7 @@ class Narrator:
             case Read(signal=name, observation=Observation.LEVEL):
                 return name
             case Read(signal=name, observation=Observation.HELD, milliseconds=milliseconds):
-                return f"held({name}, {spoken_time(milliseconds)})"
+                return f"held({name}, {format_duration(milliseconds)})"
             case Read(signal=name, observation=observation):
                 return f"{_FUNCTIONS[observation]}({name})"
             case Complement(operand=operand):
@@ -149,7 +150,7 @@ class Narrator:
     def _held_text(self, term: Term) -> str | None:
         match term:
             case Operation(left=Ref(cell=cell), right=TimeConstant(milliseconds=milliseconds)):
-                return f"held({self._runs[cell].text}, {spoken_time(milliseconds)})"
+                return f"held({self._runs[cell].text}, {format_duration(milliseconds)})"
         return None
 
     # -- leaves ----------------------------------------------------------------------------
@@ -190,7 +191,7 @@ class Narrator:
         if lasting is None:
             return f"{subject} has been {truth} all along"
         if lasting:
-            return f"{subject} has been {truth} for {spoken_time(lasting)}"
+            return f"{subject} has been {truth} for {format_elapsed(lasting)}"
         return f"{subject} has just become {truth}"
 
     def _pending(self, signal: Signal, moment: Moment) -> str:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator
 
-from stillgate.interlocks.results.requirement_text import time_text
+from stillgate.controller.expressions.durations import format_duration
 
 from ..diagram import GREY, INK, PALE, folded, plain
 from .chart import ON, Chart, ChartRun, Group, Lane
@@ -197,7 +197,7 @@ class _Drawing:
         taken = -100.0
         for instant in self._ticks():
             x = self.scale.at(instant)
-            words = time_text(self.chart.begins + instant * self.chart.period)
+            words = format_duration(self.chart.begins + instant * self.chart.period)
             yield _line(x, y, x, y + 4)
             half = len(words) * WIDE / 2 + 3
             if x - half >= taken:
@@ -228,7 +228,7 @@ class _Drawing:
             yield "// on the axis: a stretch in which nothing changes, drawn shorter than it is", 0, ""
         if _is_keyed(self.chart):
             for step in self.chart.steps:
-                clock = time_text(self.chart.begins + step.instant * self.chart.period)
+                clock = format_duration(self.chart.begins + step.instant * self.chart.period)
                 for row, change in enumerate(step.changes):
                     for part, line in enumerate(folded(plain(change), wide - 18)):
                         head = f"step {step.number}, {clock}: " if row == 0 and part == 0 else ""

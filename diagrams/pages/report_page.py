@@ -15,7 +15,7 @@ from importlib.resources import files
 from typing import ClassVar
 
 from stillgate.controller.errors import ToolMissing
-from stillgate.interlocks.results.requirement_text import time_text
+from stillgate.controller.expressions.durations import format_duration
 
 from ..charts.chart import Chart
 from ..charts.chart_svg import chart_svg, scale_of
@@ -143,7 +143,7 @@ class TimingFigure:
     def steps(self) -> list[tuple[int, str, tuple[str, ...]]]:
         """Number, time and changes of every step."""
         return [
-            (step.number, time_text(self.chart.begins + step.instant * self.chart.period), step.changes)
+            (step.number, format_duration(self.chart.begins + step.instant * self.chart.period), step.changes)
             for step in self.chart.steps
         ]
 

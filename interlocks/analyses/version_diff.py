@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Binary, Expression, Name, Operator, Span, canonical
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import CheckOptions, Machine, Never
@@ -27,7 +28,6 @@ from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Replay, tell
 from ..results.analyses import Comparison, VerdictChange
-from ..results.requirement_text import time_text
 from ..results.ticks import chosen_tick
 from ..results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution
 from .file_diff import file_changes
@@ -171,7 +171,7 @@ def _text(
     alone += [name for name in new.outputs if name not in old.outputs]
     left_out = f"; not compared, since one version only has them: {', '.join(alone)}" if alone else ""
     if found is not None:
-        at = time_text((found.ticks - 1) * tick)
+        at = format_duration((found.ticks - 1) * tick)
         if found.run is None:
             return f"the outputs differ for the first time {at} after power-on; {NO_STORY}{left_out}"
         last = found.run.ticks[-1].values
@@ -189,7 +189,7 @@ def _text(
         )
     return (
         f"undecided: stopped by the {exploration.stopped_by} after {exploration.states} situations; no "
-        f"difference within {time_text(exploration.depth * tick)} of power-on{left_out}"
+        f"difference within {format_duration(exploration.depth * tick)} of power-on{left_out}"
     )
 
 

@@ -9,10 +9,11 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
+from stillgate.controller.expressions.durations import format_moments
 from stillgate.interlocks.results.verdict import Story, StoryStep
 
 from ...console.prose import say, stacked
-from ...console.words import change_words, clock_words, who_words
+from ...console.words import change_words, who_words
 
 
 def write_story(console: Console, story: Story) -> None:
@@ -36,7 +37,7 @@ def steps_table(steps: Iterable[StoryStep]) -> Table:
     table.add_column("states", ratio=3, overflow="fold")
     table.add_column("outputs on", ratio=3, overflow="fold")
     before: StoryStep | None = None
-    for step, clock in zip(steps, clock_words([step.time for step in steps]), strict=True):
+    for step, clock in zip(steps, format_moments([step.time for step in steps]), strict=True):
         outputs = stacked(step.on_outputs) if step.on_outputs else Text("none", style="dim")
         table.add_row(clock, _changes(step), _states(before, step), outputs)
         before = step
