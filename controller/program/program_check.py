@@ -51,7 +51,6 @@ from .program import (
     Term,
     TimeConstant,
     statements_in,
-    terms_of,
     ticks_up,
 )
 
@@ -65,14 +64,17 @@ class InconsistentProgram(AssertionError):  # noqa: N818
     """A Program that breaks an invariant: a defect of the program that made it."""
 
 
-def require(condition: object, said: str) -> None:
+def require(condition: object, said: str, about: Term | None = None) -> None:
     """Raises unless the condition is true.
+
+    Args:
+        about: the term that is wrong; its text is made only then, since it may be long.
 
     Raises:
         InconsistentProgram: with what is wrong.
     """
     if not condition:
-        raise InconsistentProgram(said)
+        raise InconsistentProgram(said if about is None else f"{said}: {about}")
 
 
 def is_told(name: str) -> bool:
@@ -105,8 +107,6 @@ class BlockCheck:
     def block(self, block: Block) -> None:
         """Takes in every statement of a block, at every depth."""
         for statement in statements_in(block):
-            for term in terms_of(statement):
-                self.term(term)
             self._statement(statement)
 
     def _statement(self, statement: Statement) -> None:
@@ -141,7 +141,7 @@ class BlockCheck:
 
     def truth(self, term: Term) -> None:
         """A term that must be 0 or 1."""
-        require(_within(self.term(term), _TRUTH), f"no truth: {term}")
+        require(_within(self.term(term), _TRUTH), "no truth", term)
 
     def term(self, term: Term) -> Range:
         """Smallest and largest value a term can take."""
@@ -161,7 +161,7 @@ class BlockCheck:
                 self.truth(operand)
                 return _TRUTH
             case Lookup(table=table, index=index):
-                require(_within(self.term(index), (0, len(table) - 1)), f"an index outside its table: {term}")
+                require(_within(self.term(index), (0, len(table) - 1)), "an index outside its table", term)
                 return min(table), max(table)
             case Operation(operator=operator, left=left, right=right):
                 (a, b), (c, d) = self.term(left), self.term(right)
@@ -170,7 +170,7 @@ class BlockCheck:
                 if operator is Operator.SUB:
                     return a - d, b - c
                 if operator in _OF_TRUTHS:
-                    require(_within((a, b), _TRUTH) and _within((c, d), _TRUTH), f"not of truths: {term}")
+                    require(_within((a, b), _TRUTH) and _within((c, d), _TRUTH), "not of truths", term)
                 return _TRUTH
 
     def _read(self, term: Read) -> None:
@@ -179,7 +179,7 @@ class BlockCheck:
             require(is_told(term.signal), f"{term.signal} is read and is no input")
             return
         held = term.observation is Observation.HELD
-        require(held or not term.milliseconds, f"a preset time for what is not held: {term}")
+        require(held or not term.milliseconds, "a preset time for what is not held", term)
         if held:
             require(signal.run is not None, f"{term.signal} is held and nothing counts it")
         if term.observation in (Observation.ROSE, Observation.FELL):
