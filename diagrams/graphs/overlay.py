@@ -60,7 +60,7 @@ def path_overlay(recording: Recording, chart: Chart, sequence: str, explanation:
         if way.sequence == sequence:
             place = place_of(way)
             path[place] = (*path.get(place, ()), numbers[instant])
-    end = recording.instants[-1].states[sequence]
+    end = recording.instants[-1].state_text(sequence)
     return Overlay(path=path, end=end, explanation=explanation)
 
 

@@ -28,6 +28,7 @@ from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Replay, tell
 from ..results.analyses import Comparison, VerdictChange
+from ..results.instant import Stretch
 from ..results.ticks import chosen_tick
 from ..results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution
 from .file_diff import file_changes
@@ -225,13 +226,16 @@ def _story(run: Replay, differing: tuple[str, ...]) -> Story:
         )
         for step in story.steps
     )
-    start = tuple((name, state) for name, state in story.start if not name.startswith("free__"))
+    return replace(story, steps=steps, recording=tuple(_renamed(item) for item in story.recording))
+
+
+def _renamed(item: Stretch) -> Stretch:
+    """Without the parts that were made for the comparison."""
+    given = item.instant
+    parts = {name: place for name, place in given.parts.items() if not name.startswith("free__")}
     # An input and its twin are one circuit; an input of the new version only goes by its own name.
-    inputs = tuple(
-        tuple({first_name(name): level for name, level in reversed(levels)}.items())
-        for levels in story.inputs
-    )
-    return replace(story, start=start, steps=steps, inputs=inputs)
+    circuits = {first_name(name): level for name, level in reversed(given.circuits.items())}
+    return replace(item, instant=replace(given, parts=parts, circuits=circuits))
 
 
 def _spoken(name: str) -> str:

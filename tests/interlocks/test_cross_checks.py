@@ -173,13 +173,13 @@ def replay(machine: Machine, story: Story) -> None:
     told = {step.tick: step for step in story.steps}
     subject, _, way = (story.fault or "").partition(" stuck ")
     stuck = False
-    for tick, levels in enumerate(story.inputs):
+    for tick, instant in enumerate(story.instants):
         step = told.get(tick)
         for change in step.changes if step else ():
             if change.cause is Cause.FAULT and change.name == "power":
                 (executive.power_off if change.after == "interrupted" else executive.power_on)()
             stuck |= change.cause is Cause.FAULT and change.name == subject
-        circuits = {name: bool(level) for name, level in levels}
+        circuits = dict(instant.circuits)
         if stuck and subject in circuits:
             circuits[subject] = way == "on"
         executive.inputs.update(circuits)

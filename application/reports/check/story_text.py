@@ -20,10 +20,10 @@ def write_story(console: Console, story: Story) -> None:
     """Prints how a requirement breaks, for a technician."""
     say(console, story.headline, indent=2)
     if story.start:
-        stood = ", ".join(f"{part} {place}" for part, place in story.start)
+        stood = ", ".join(f"{part} {place}" for part, place in story.start.items())
         say(console, f"At power-on: {stood}.", indent=2)
     console.print(Padding(steps_table(story.steps), (1, 0, 0, 2)))
-    true = [name for name, values in story.truths if values and values[-1]]
+    true = [name for name, value in story.recording[-1].instant.truths.items() if value]
     if true:
         say(console, f"True of the parts at the end: {', '.join(true)}.", indent=2)
 
