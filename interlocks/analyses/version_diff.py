@@ -234,7 +234,7 @@ def _renamed(item: Stretch) -> Stretch:
     given = item.instant
     parts = {name: place for name, place in given.parts.items() if not name.startswith("free__")}
     # An input and its twin are one circuit; an input of the new version only goes by its own name.
-    circuits = {first_name(name): level for name, level in reversed(given.circuits.items())}
+    circuits = {first_name(name): level for name, level in reversed([*given.circuits.items()])}
     return replace(item, instant=replace(given, parts=parts, circuits=circuits))
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from hypothesis import given
+from itertools import pairwise
+
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from stillgate.interlocks.results.instant import Instant, instants_of, stretches_of, value_text
 
@@ -11,12 +13,13 @@ def instant(on: bool) -> Instant:
     return Instant({"door": on}, {"main": "off"}, {}, {"bit": on, "count": int(on)}, {})
 
 
+@settings(deadline=None)
 @given(st.lists(st.booleans(), min_size=1))
 def test_stretches_are_the_instants_they_were_made_of(levels: list[bool]) -> None:
     instants = [instant(on) for on in levels]
     stretches = stretches_of(instants)
     assert list(instants_of(stretches, len(levels))) == instants
-    assert len(stretches) == 1 + sum(a != b for a, b in zip(levels, levels[1:], strict=False))
+    assert len(stretches) == 1 + sum(a != b for a, b in pairwise(levels))
 
 
 def test_a_state_named_as_no_power_is_told_apart_from_it() -> None:
