@@ -15,7 +15,7 @@ from stillgate.controller.expressions.durations import format_duration
 
 from ..diagram import GREY, INK, PALE, folded, plain
 from .chart import ON, Chart, ChartRun, Group, Lane
-from .time_scale import TimeScale, time_scale
+from .time_scale import TimeScale, time_scale_of
 
 GUTTER = 168.0
 """Room for the names of lanes."""
@@ -38,7 +38,7 @@ PART = "draw a part of the time, as with stillgate run --chart-part '2..4 s'"
 STYLE = 'font-family="Arial, Helvetica, sans-serif" font-size="11"'
 
 
-def chart_svg(chart: Chart, *, key: bool = True) -> str:
+def svg_of(chart: Chart, *, key: bool = True) -> str:
     """The chart as a whole SVG document, with its heading and key unless they stand elsewhere."""
     return _Drawing(chart, key).document()
 
@@ -46,7 +46,7 @@ def chart_svg(chart: Chart, *, key: bool = True) -> str:
 def scale_of(chart: Chart) -> TimeScale:
     """The time axis that the chart is drawn with."""
     steps = [step.instant for step in chart.steps] if _is_keyed(chart) else []
-    return time_scale(chart.length, steps, ROOM)
+    return time_scale_of(chart.length, steps, ROOM)
 
 
 def _is_keyed(chart: Chart) -> bool:

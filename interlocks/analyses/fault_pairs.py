@@ -41,7 +41,7 @@ class Pairs:
     text: str
 
 
-def fault_pairs(
+def fault_pairs_of(
     machine: Machine,
     singles: Sequence[FaultRow],
     *,

@@ -53,14 +53,14 @@ from ..results.requirement_text import sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution
 from .diagnostic_coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
-from .fault_pairs import Pairs, fault_pairs
+from .fault_pairs import Pairs, fault_pairs_of
 from .fault_times import from_any_moment
 from .output_equivalence import FirstDifference, first_differences
 
 _UNKNOWN = FirstDifference(None, None)
 
 
-def fault_table(
+def fault_table_of(
     document: MachineDocument,
     *,
     tick: Milliseconds | None = None,
@@ -107,7 +107,7 @@ def fault_table(
     two = Pairs((), 0, 0, "")
     if pairs and exploration.exhausted:
         try:
-            two = fault_pairs(
+            two = fault_pairs_of(
                 machine, rows, tick=period, effort=given, progress=pairs_progress, on_slow_build=on_slow_build
             )
         except OutOfTime:

@@ -16,7 +16,7 @@ from .certify import certificate_loop
 from .states_recheck import CertificateRefusal, Recheck, recheck_states
 
 
-def recheck(
+def recheck_certificate(
     document: MachineDocument,
     certificate: Certificate,
     *,

@@ -37,7 +37,7 @@ from ..results.verdict import (
 )
 from ..symbolic.decide import SetAnswer, decide
 from .assumptions import assumptions_of
-from .coverage_findings import coverage_findings, warning_findings
+from .coverage import coverage_findings, warning_findings
 from .judgements import bounds_finding, deadlock_finding, judgement_of, possibility, unbroken
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result

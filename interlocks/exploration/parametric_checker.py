@@ -41,7 +41,7 @@ from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.state_layout import packed_fields, unpack
 from .emit_checker import checker_source
-from .engine_files import engine_files
+from .engine_folder import engine_files
 from .explorer import Explorer, Progress, SearchOutcome, Status
 from .search import Break
 

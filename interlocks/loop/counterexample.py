@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from stillgate.sim_io.simulation.operators import rest_level
 
 from ..results.instant import Instant, stretches_of
-from ..results.story_steps import memory_value, story_steps
+from ..results.story_steps import memory_value, steps_of
 from ..results.verdict import Story
 from .closed_loop import ClosedLoop, FreeInput
 from .free_inputs import Memory, Mode, Pair
@@ -146,7 +146,7 @@ def tell(run: Replay, headline: str) -> Story:
     instants = [_instant(run, number) for number in range(len(run.ticks))]
     return Story(
         headline=headline,
-        steps=story_steps(run.loop.machine, instants, run.loop.tick),
+        steps=steps_of(run.loop.machine, instants, run.loop.tick),
         ticks=len(instants),
         recording=stretches_of(instants),
     )

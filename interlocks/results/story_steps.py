@@ -13,7 +13,7 @@ from .instant import Instant, value_text
 from .verdict import Cause, StoryChange, StoryStep
 
 
-def story_steps(machine: Machine, instants: Sequence[Instant], tick: Milliseconds) -> tuple[StoryStep, ...]:
+def steps_of(machine: Machine, instants: Sequence[Instant], tick: Milliseconds) -> tuple[StoryStep, ...]:
     """The ticks of a run from power-on in which something changed, the first and the last in any case."""
     steps: list[StoryStep] = []
     before: Instant | None = None

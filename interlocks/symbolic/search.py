@@ -21,7 +21,7 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.engine_files import engine_files
+from ..exploration.engine_folder import engine_files
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner

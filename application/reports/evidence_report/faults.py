@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.diagrams.diagram import plain
-from stillgate.diagrams.graphs.machine_diagram import driven_parts
+from stillgate.diagrams.graphs.signal_flow import driven_parts
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock, TimingFigure
 from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable

@@ -19,7 +19,7 @@ from ...console.prose import bullet, say, say_unbroken, section
 from ...console.terminal import printable
 from ...console.words import count_words
 from ..exchange.schema_words import DRAFT, Schema, closed, many, perhaps, text, truth, whole
-from .agreement import agreement, doubt_words
+from .agreement import doubt_words, write_agreement
 
 CAUTION = (
     "A replay runs the logic of the machine file on recorded inputs; it says nothing about what the log "
@@ -78,7 +78,7 @@ def _parting(console: Console, found: LogReplay, reasons: Sequence[Why]) -> None
                 "recorded state, memory or output",
                 "recorded states, memories and outputs",
             )
-            agreement(console, found, names)
+            write_agreement(console, found, names)
         else:
             section(console, "Nothing to compare: the log holds inputs only", style="")
         return

@@ -9,7 +9,7 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine, Response
 from stillgate.diagrams.charts.chart import Window, chart_of
-from stillgate.diagrams.charts.chart_svg import chart_svg
+from stillgate.diagrams.charts.chart_svg import svg_of
 from stillgate.diagrams.diagram import plain
 from stillgate.interlocks.loop.requirement_times import response_ticks
 from stillgate.interlocks.results.recording import recording_of_frames
@@ -18,7 +18,7 @@ from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak
 from stillgate.sim_io.simulation.simulation import Frame
 
 
-def run_chart(
+def chart_of_run(
     machine: Machine,
     frames: Sequence[Frame],
     title: str,
@@ -51,7 +51,7 @@ def run_chart(
         first=first,
         last=last,
     )
-    return chart_svg(chart)
+    return svg_of(chart)
 
 
 def windows_of(machine: Machine, broken: Iterable[ObservedBreak]) -> Iterable[Window]:

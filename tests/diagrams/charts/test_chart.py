@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.charts.chart import Chart, Group, Window, chart_of
-from stillgate.diagrams.charts.chart_svg import chart_svg
-from stillgate.diagrams.charts.time_scale import CLOSEST, time_scale
+from stillgate.diagrams.charts.chart_svg import svg_of
+from stillgate.diagrams.charts.time_scale import CLOSEST, time_scale_of
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.recording import (
     Recording,
@@ -195,7 +195,7 @@ def test_a_story_of_the_check_becomes_a_chart_with_its_window() -> None:
             )
         chart = chart_of(recording, name=name, title=story.headline, windows=(Window(first, last, "w"),))
         assert chart.steps[-1].instant <= last
-        ET.fromstring(chart_svg(chart))
+        ET.fromstring(svg_of(chart))
 
 
 def test_truths_of_parts_are_drawn_where_they_are_asked_for_and_not_else() -> None:
@@ -218,19 +218,19 @@ def texts(svg: str) -> str:
 
 def test_the_drawing_holds_every_lane_step_and_reason() -> None:
     chart = charted(*EVENTS)
-    words = texts(chart_svg(chart))
+    words = texts(svg_of(chart))
     for lane in chart.lanes:
         assert lane.name in words
     for step in chart.steps:
         for change in step.changes:
             assert change.split(" (")[0] in words
-    assert "unchanged: stop_ok on" in texts(chart_svg(charted("0.1 s open_button on for 100 ms")))
-    assert "A run" not in texts(chart_svg(chart, key=False))
+    assert "unchanged: stop_ok on" in texts(svg_of(charted("0.1 s open_button on for 100 ms")))
+    assert "A run" not in texts(svg_of(chart, key=False))
 
 
 def test_drawings_are_the_same_every_time_and_grey() -> None:
-    svg = chart_svg(charted(*EVENTS))
-    assert svg == chart_svg(charted(*EVENTS))
+    svg = svg_of(charted(*EVENTS))
+    assert svg == svg_of(charted(*EVENTS))
     for colour in re.findall(r'(?:fill|stroke)="([^"]+)"', svg):
         grey = re.fullmatch(r"#(..)\1\1", colour)
         assert grey or colour in ("black", "white", "none") or colour.startswith("url("), colour
@@ -240,7 +240,7 @@ def test_texts_of_a_hostile_file_stay_texts() -> None:
     machine = hostile()
     frames = list(play(Simulation(machine), parse_script(["0.1 s a on"], machine), 300))
     recording = recording_of_frames(machine, frames)
-    svg = chart_svg(chart_of(recording, name="x", title=machine.title, windows=(Window(0, 3, machine.note),)))
+    svg = svg_of(chart_of(recording, name="x", title=machine.title, windows=(Window(0, 3, machine.note),)))
     assert "<script" not in svg
     ET.fromstring(svg)
 
@@ -266,7 +266,7 @@ def test_time_in_states_adds_up_to_the_time_with_power() -> None:
 def test_the_axis_keeps_order_and_room_and_shortens_only_what_it_says(
     length: int, steps: set[int], room: float
 ) -> None:
-    scale = time_scale(length, sorted(steps), room)
+    scale = time_scale_of(length, sorted(steps), room)
     places = [scale.at(instant) for instant in range(length + 1)]
     assert places[0] == 0
     assert all(left <= right for left, right in pairwise(places))
