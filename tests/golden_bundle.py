@@ -12,8 +12,8 @@ command names every entry that differs and ends with status 1 if there is one; w
 stand in a folder too, to be laid side by side. ``--fast`` leaves out what takes minutes: searches of the
 harvester, and everything that searches many times.
 
-The command that is run is this Python's own ``stillgate``, so another version is looked at by running
-this file with a Python that has it.
+It runs the ``stillgate`` that this Python imports, so another version is looked at by running this file
+with a Python that has it; ``--only`` limits a bundle to entries whose names match a pattern.
 """
 
 from __future__ import annotations
@@ -23,12 +23,15 @@ import hashlib
 import json
 import os
 import re
-import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import redirect_stderr, redirect_stdout
+from functools import partial
+from io import StringIO
 from pathlib import Path
 
+from stillgate.cli import run_command
 from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.certificates.certify import certificate_loop
@@ -36,6 +39,10 @@ from stillgate.interlocks.exploration.emit_checker import checker_source
 
 MACHINES = Path(__file__).resolve().parent.parent / "machines"
 DATE = "2026-03-31"
+DEMO = "lavender_harvester"
+FOLDER = "FOLDER"
+"""Stands in a command line for a folder of its own."""
+
 LARGE = "harvester"
 """In the name of every machine whose search takes more than a few seconds."""
 
@@ -49,42 +56,52 @@ COMMANDS = ("check", "run", "soak", "explain", "replay", "diagnose", "fault-tabl
 Entry = tuple[str, str]
 """Name of a text, and the text."""
 
+Job = tuple[str, Callable[[], Iterable[Entry]]]
+"""Name of some entries, and what makes them."""
 
-def entries(*, fast: bool) -> Iterator[Entry]:
-    """Every text of the bundle, the quick ones first."""
+
+def jobs(*, fast: bool) -> Iterator[Job]:
+    """Whatever makes the bundle, the quick first."""
     whole = sorted(MACHINES.glob("*.yaml"))
-    broken = sorted((MACHINES / "broken").glob("*.yaml"))
-    for path in (*whole, *broken):
-        yield from sources(path)
-    yield from words()
-    for path in (*whole, *broken):
-        yield from drawings(path)
-        yield printed(path, "explain")
-        yield printed(path, "explain", "--for", "4s", "--format", "json")
-        yield printed(path, "faults", "--format", "json")
-        yield printed(path, "run", "--for", "8s", "--seed", "3", "--format", "json")
-    yield from runs_and_logs()
-    for path in (*whole, *broken):
-        if LARGE not in path.stem:
-            yield printed(path, "check", "--overlaps", "--no-cache", "--format", "json")
-            yield printed(path, "check", "--no-cache", "--tick", "scan", "--max-states", "20000")
-            yield printed(path, "fault-table", "--format", "json")
-            yield printed(path, "layers", "--format", "json")
-    saw, press = MACHINES / "guarded_saw.yaml", MACHINES / "press_two_hand.yaml"
-    yield printed(press, "soak", "--hours", "1", "--seed", "7", "--format", "json")
-    yield printed(press, "compare", MACHINES / "broken" / "press_plain_and.yaml", "--format", "json")
+    every = [*whole, *sorted((MACHINES / "broken").glob("*.yaml"))]
+    small = [path for path in every if LARGE not in path.stem]
+    saw, press, demo = (MACHINES / f"{name}.yaml" for name in ("guarded_saw", "press_two_hand", DEMO))
+    for path in every:
+        yield f"sources {path.stem}", partial(sources, path)
+    yield "schemas and help", words
+    for path in every:
+        yield f"drawings {path.stem}", partial(drawings, path)
+        yield printed("explain", path)
+        yield printed("explain", path, "--for", "4s", "--format", "json")
+        yield printed("faults", path, "--format", "json")
+        yield printed("run", path, "--for", "8s", "--seed", "3", "--format", "json")
+    for path in sorted((MACHINES / "scenarios").glob("*.scenario.yaml")):
+        yield printed("run", path)
+    yield "chart and trace of a run", partial(run_files, demo)
+    for path in sorted((MACHINES / "field_logs").glob("*.log")):
+        yield printed("log", demo, path, "--format", "json")
+        yield printed("replay", demo, path)
+        yield printed("replay", demo, path, "--format", "json")
+        yield printed("diagnose", demo, path, "--format", "json")
+    for path in small:
+        yield printed("check", path, "--overlaps", "--no-cache", "--format", "json")
+        yield printed("check", path, "--no-cache", "--tick", "scan", "--max-states", "20000")
+        yield printed("fault-table", path, "--format", "json")
+        yield printed("layers", path, "--format", "json")
+    yield printed("soak", press, "--hours", "1", "--seed", "7", "--format", "json")
+    yield printed("compare", press, MACHINES / "broken" / "press_plain_and.yaml", "--format", "json")
     if fast:
         return
     for path in (saw, press):
-        yield printed(path, "strength", "--format", "json")
-        yield printed(path, "confirm", "--format", "json")
-    yield printed(press, "fault-table", "--pairs")
+        yield printed("strength", path, "--format", "json")
+        yield printed("confirm", path, "--format", "json")
+    yield printed("fault-table", press, "--pairs")
     for path in (saw, press, MACHINES / "broken" / "press_one_valve.yaml"):
-        yield from report(path)
-    for path in (*whole, *broken):
+        yield f"report {path.stem}", partial(report, path)
+    for path in every:
         if LARGE in path.stem:
-            yield printed(path, "check", "--faults", "0", "--no-cache", "--format", "json")
-    yield printed(MACHINES / "lavender_harvester.yaml", "check", "--no-cache", "--format", "json")
+            yield printed("check", path, "--faults", "0", "--no-cache", "--format", "json")
+    yield printed("check", demo, "--no-cache", "--format", "json")
 
 
 def sources(path: Path) -> Iterator[Entry]:
@@ -93,10 +110,8 @@ def sources(path: Path) -> Iterator[Entry]:
     for faults in (0, 1):
         loop = certificate_loop(machine, machine.check.tick or machine.scan, faults)
         yield f"{path.stem}, checker for {faults} faults", checker_source(loop)
-        yield f"{path.stem}, controller within it", "".join(emit_controller(loop.controller))
-    with tempfile.TemporaryDirectory() as folder:
-        stillgate("controller", path, "--output", folder)
-        yield from files(f"{path.stem}, controller", Path(folder))
+        yield f"{path.stem}, controller within it, {faults} faults", "".join(emit_controller(loop.controller))
+    yield from files(f"{path.stem}, controller", "controller", path, "--to", FOLDER)
 
 
 def words() -> Iterator[Entry]:
@@ -111,59 +126,43 @@ def words() -> Iterator[Entry]:
 def drawings(path: Path) -> Iterator[Entry]:
     """Every diagram, and the text that diagrams are drawn from."""
     for kind in ("svg", "dot"):
-        with tempfile.TemporaryDirectory() as folder:
-            stillgate("draw", path, "--to", folder, "--picture", kind)
-            yield from files(f"{path.stem}, drawing", Path(folder))
+        yield from files(f"{path.stem}, drawing", "draw", path, "--to", FOLDER, "--picture", kind)
 
 
-def runs_and_logs() -> Iterator[Entry]:
-    """Scenarios, charts and traces of runs, and what is told of the logs."""
-    demo = MACHINES / "lavender_harvester.yaml"
-    for path in sorted((MACHINES / "scenarios").glob("*.scenario.yaml")):
-        yield printed(path, "run")
-    with tempfile.TemporaryDirectory() as folder:
-        chart, trace = Path(folder, "run.svg"), Path(folder, "run.csv")
-        stillgate("run", demo, "--for", "6s", "--seed", "5", "--chart", chart, "--trace", trace)
-        yield from files("harvester, run", Path(folder))
-    for path in sorted((MACHINES / "field_logs").glob("*.log")):
-        yield printed(demo, "log", path, "--format", "json")
-        yield printed(demo, "replay", path)
-        yield printed(demo, "replay", path, "--format", "json")
-        yield printed(demo, "diagnose", path, "--format", "json")
+def run_files(path: Path) -> Iterator[Entry]:
+    """Chart and trace of a simulated run."""
+    options = ("--for", "6s", "--seed", "5", "--chart", f"{FOLDER}/run.svg", "--trace", f"{FOLDER}/run.csv")
+    yield from files(f"{path.stem}, run", "run", path, *options)
 
 
 def report(path: Path) -> Iterator[Entry]:
-    """The report and its tables, and the drawings of a break."""
-    with tempfile.TemporaryDirectory() as folder:
-        page = Path(folder, "report.html")
-        stillgate("report", path, "--output", page, "--csv", folder, "--date", DATE)
-        yield from files(f"{path.stem}, report", Path(folder))
+    """The report and its tables."""
+    options = ("--output", f"{FOLDER}/report.html", "--csv", FOLDER, "--date", DATE)
+    yield from files(f"{path.stem}, report", "report", path, *options)
 
 
-def printed(path: Path, command: str, *options: str | Path) -> Entry:
+def printed(command: str, path: Path, *options: str | Path) -> Job:
     """What a command prints about a machine, its status included."""
     names = " ".join(item.stem if isinstance(item, Path) else item for item in options)
-    return f"{command} {path.stem} {names}".strip(), stillgate(command, path, *options)
+    name = f"{command} {path.stem} {names}".strip()
+    return name, lambda: [(name, stillgate(command, path, *options))]
+
+
+def files(name: str, *words: str | Path) -> Iterator[Entry]:
+    """The texts of the files that a command writes into ``FOLDER``."""
+    with tempfile.TemporaryDirectory() as folder:
+        stillgate(*(str(word).replace(FOLDER, folder) for word in words))
+        for path in sorted(Path(folder).rglob("*")):
+            if path.is_file():
+                yield f"{name} {path.relative_to(folder)}", path.read_text(encoding="utf-8")
 
 
 def stillgate(*words: str | Path) -> str:
-    """Output and exit status of a command."""
-    done = subprocess.run(
-        [sys.executable, "-m", "stillgate", *map(str, words)],
-        cwd=MACHINES.parent,
-        env={**os.environ, "COLUMNS": "100", "NO_COLOR": "1"},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    return f"{done.stdout}\nstatus {done.returncode}\n"
-
-
-def files(name: str, folder: Path) -> Iterator[Entry]:
-    """The texts of a folder's files."""
-    for path in sorted(folder.rglob("*")):
-        if path.is_file():
-            yield f"{name} {path.relative_to(folder)}", path.read_text(encoding="utf-8")
+    """Output and exit status of a command, run within this process: starting anew takes most of the time."""
+    printed, said = StringIO(), StringIO()
+    with redirect_stdout(printed), redirect_stderr(said):
+        status = run_command([str(word) for word in words])
+    return f"{printed.getvalue()}\nstatus {status}\n"
 
 
 def main() -> int:
@@ -171,19 +170,26 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m golden_bundle", description=__doc__)
     parser.add_argument("output", type=Path, help="file for the digests")
     parser.add_argument("--fast", action="store_true", help="leave out what takes minutes")
+    parser.add_argument("--only", default="", help="pattern of the names to be made; the others are left out")
     parser.add_argument("--keep", type=Path, help="folder for the texts themselves")
     parser.add_argument("--against", type=Path, help="an earlier bundle to compare with")
     how = parser.parse_args()
+    output, keep, against = (item and item.absolute() for item in (how.output, how.keep, how.against))
+    os.environ.update(COLUMNS="100", NO_COLOR="1")
+    os.chdir(MACHINES.parent)
     bundle: dict[str, str] = {}
-    for name, text in entries(fast=how.fast):
-        plain = _OF_THIS_RUN.sub(r'"\1": 0', text)
-        bundle[name] = hashlib.sha256(plain.encode()).hexdigest()
-        if how.keep is not None:
-            how.keep.mkdir(parents=True, exist_ok=True)
-            (how.keep / re.sub(r"[^\w.-]+", "_", name)).write_text(plain, encoding="utf-8")
-    how.output.write_text(json.dumps(bundle, indent=1) + "\n", encoding="utf-8")
+    for name, job in jobs(fast=how.fast):
+        if not re.search(how.only, name):
+            continue
+        for entry, text in job():
+            plain = _OF_THIS_RUN.sub(r'"\1": 0', text)
+            bundle[entry] = hashlib.sha256(plain.encode()).hexdigest()
+            if keep is not None:
+                keep.mkdir(parents=True, exist_ok=True)
+                (keep / re.sub(r"[^\w.-]+", "_", entry)).write_text(plain, encoding="utf-8")
+    output.write_text(json.dumps(bundle, indent=1) + "\n", encoding="utf-8")
     print(f"{len(bundle)} texts")
-    return 0 if how.against is None else compare(json.loads(how.against.read_text(encoding="utf-8")), bundle)
+    return 0 if against is None else compare(json.loads(against.read_text(encoding="utf-8")), bundle)
 
 
 def compare(before: dict[str, str], after: dict[str, str]) -> int:
