@@ -44,6 +44,7 @@ from stillgate.controller.program.program import (
     Signal,
     Statement,
     Term,
+    memory_name,
     terms_in,
     ticks_up,
 )
@@ -133,7 +134,7 @@ class ClosedLoop:
     @property
     def requirement_names(self) -> tuple[str, ...]:
         """What each BROKEN index stands for: counters, exits that overlap, then requirements."""
-        counters = tuple(cell.name.removesuffix(".value") for cell, _ in self.controller.bounds_marks)
+        counters = tuple(memory_name(cell) for cell, _ in self.controller.bounds_marks)
         marks = self.controller.exit_marks
         overlaps = tuple(f"{marks[i]} | {marks[j]}" for i, j in self.controller.overlap_marks)
         return (*counters, *overlaps, *self.monitors.broken)

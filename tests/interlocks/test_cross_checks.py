@@ -24,6 +24,7 @@ from python_search import search
 from stillgate.controller.effort import Effort
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.program.program import memory_name
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.verdict import Cause, CheckResult, Story, Word
@@ -66,7 +67,7 @@ def walk(machine: Machine, native: OfMany, scans: int) -> int:
         for output in native.program.outputs:
             assert executive.outputs[output.name] == bool(native.value(output.asked))
         for cell in native.program.memory:
-            assert executive.memory[cell.name.removesuffix(".value")] == native.value(cell)
+            assert executive.memory[memory_name(cell)] == native.value(cell)
         moved += dict(executive.states) != start
     return moved
 
