@@ -6,8 +6,8 @@ Made before such a change and again after each commit of it, and compared::
     python -m golden_bundle before.json --keep before
     python -m golden_bundle after.json --keep after --against before.json
 
-An entry is one text: a generated file, a printed result, a drawing. Seconds and the number of threads are
-taken out of it, since they are not the machine's; all else must be the same byte for byte. The second
+An entry is one text: a generated file, a printed result, a drawing. Seconds, the number of threads and the
+folder of the repository are taken out of it, since they are not the machine's; all else must be the same byte for byte. The second
 command names every entry that differs and ends with status 1 if there is one; with ``--keep`` the texts
 stand in a folder too, to be laid side by side. ``--fast`` leaves out what takes minutes: searches of the
 harvester, and everything that searches many times.
@@ -182,7 +182,7 @@ def main() -> int:
         if not re.search(how.only, name):
             continue
         for entry, text in job():
-            plain = _OF_THIS_RUN.sub(r'"\1": 0', text)
+            plain = _OF_THIS_RUN.sub(r'"\1": 0', text.replace(f"{MACHINES.parent}{os.sep}", ""))
             bundle[entry] = hashlib.sha256(plain.encode()).hexdigest()
             if keep is not None:
                 keep.mkdir(parents=True, exist_ok=True)
