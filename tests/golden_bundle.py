@@ -6,11 +6,11 @@ Made before such a change and again after each commit of it, and compared::
     python -m golden_bundle before.json --keep before
     python -m golden_bundle after.json --keep after --against before.json
 
-An entry is one text: a generated file, a printed result, a drawing. Seconds, the number of threads and the
-folder of the repository are taken out of it, since they are not the machine's; all else must be the same byte for byte. The second
-command names every entry that differs and ends with status 1 if there is one; with ``--keep`` the texts
-stand in a folder too, to be laid side by side. ``--fast`` leaves out what takes minutes: searches of the
-harvester, and everything that searches many times.
+An entry is one text: a generated file, a printed result, a drawing. Seconds, threads, memory and the
+folder of the repository are taken out of it, since they are not the machine's; all else must be the same
+byte for byte. The second command names every entry that differs and ends with status 1 if there is one;
+with ``--keep`` the texts stand in a folder too, to be laid side by side. ``--fast`` leaves out what takes
+minutes: searches of the harvester, and everything that searches many times.
 
 It runs the ``stillgate`` that this Python imports, so another version is looked at by running this file
 with a Python that has it; ``--only`` limits a bundle to entries whose names match a pattern.
@@ -46,7 +46,7 @@ FOLDER = "FOLDER"
 LARGE = "harvester"
 """In the name of every machine whose search takes more than a few seconds."""
 
-_OF_THIS_RUN = re.compile(r'"(seconds|threads|bytes)": [\d.]+')
+_OF_THIS_RUN = re.compile(r'"(seconds|threads|bytes|bytes_per_state)": [\d.]+')
 SCHEMAS = (
     "machine", "scenario", "column-map", "check", "run", "scenario-result", "faults", "soak", "explain",
     "log", "replay", "diagnose", "fault-table", "layers", "strength", "compare", "confirm", "recheck", "draw",
