@@ -46,7 +46,7 @@ FOLDER = "FOLDER"
 LARGE = "harvester"
 """In the name of every machine whose search takes more than a few seconds."""
 
-_OF_THIS_RUN = re.compile(r'"(seconds|threads|bytes|bytes_per_state)": [\d.]+')
+_OF_THIS_RUN = re.compile(r'"(seconds|threads|bytes|bytes_per_state|machine_hours_per_second)": [\d.]+')
 SCHEMAS = (
     "machine", "scenario", "column-map", "check", "run", "scenario-result", "faults", "soak", "explain",
     "log", "replay", "diagnose", "fault-table", "layers", "strength", "compare", "confirm", "recheck", "draw",
