@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stillgate.controller.reading.reader import read_machine
-from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.analyses.layer_table import layers
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.mutation.mutation_run import strength
@@ -20,7 +20,7 @@ def measure(file: Path) -> tuple[list[Figure], list[str]]:
     """The three tables of a machine file."""
     document = read_machine(file)
     result = check(document)
-    table = fault_table(document)
+    table = fault_table_of(document)
     carried = layers(document, result)
     figures = [
         at_most("fault table", table.seconds, _SECONDS, "s"),

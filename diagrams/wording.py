@@ -91,7 +91,7 @@ def _condition(way: Exit | Override) -> str:
 
 
 def action_words(actions: Actions) -> list[str]:
-    """What an exit does to memory: ``rail := rail + 1``, ``horn_done on``."""
+    """What an exit does to memory: ``rail := rail + 1``, ``armed on``."""
     found = [f"{name} := {condition_words(value.tree)}" for name, value in actions.do.items()]
     found += [f"{name} on" for name in actions.set]
     return found + [f"{name} off" for name in actions.clear]

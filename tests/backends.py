@@ -22,7 +22,7 @@ from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Level, Machine
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation
+from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation, memory_name
 
 
 class Backend(Protocol):
@@ -112,7 +112,7 @@ class _Lowered:
         return {item.name: bool(self.value(item.asked)) and self.powered for item in self.program.outputs}
 
     def memory(self) -> dict[str, int]:
-        return {cell.name.removesuffix(".value"): self.value(cell) for cell in self.program.memory}
+        return {memory_name(cell): self.value(cell) for cell in self.program.memory}
 
 
 class EvaluatorBackend(_Lowered):
@@ -162,7 +162,7 @@ class EvaluatorBackend(_Lowered):
         return self._values[self._layout.slot(cell)]
 
     def left_bounds(self) -> list[str] | None:
-        names = {index: cell.name.removesuffix(".value") for cell, index in self.program.bounds_marks}
+        names = {index: memory_name(cell) for cell, index in self.program.bounds_marks}
         return sorted(names[index] for index in self._broken)
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import networkx as nx
 from stillgate.controller.c.toolchain import build_library
-from stillgate.interlocks.exploration.engine_files import engine_files
+from stillgate.interlocks.exploration.engine_folder import engine_files
 
 OPTIONS = ("-std=gnu11", "-O1", "-Wall", "-Wextra", "-Wno-unused-function", "-Werror")
 

@@ -13,6 +13,7 @@ import sys
 import tomllib
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import networkx as nx
@@ -182,23 +183,67 @@ def test_no_cell_is_known_by_the_end_of_its_name() -> None:
                 pytest.fail(f"{path}:{node.lineno}")
 
 
-NAMED = re.compile(r"``([A-Za-z_]+_[A-Za-z_]*)``")
+A_UNIT = re.compile(r" (ms|s|min|h)(?![\w-])")
+WRITES_TIMES = "controller/expressions/durations.py"
+OTHER_NUMBERS = {
+    "controller/machine_file/field_types.py": "a number without a unit, with those it may lack",
+    "application/reports/runs/soak_report.py": "hours of a soak, whose minutes say nothing",
+}
 
 
-def test_what_a_docstring_names_exists() -> None:
-    """A name with an underline in double backticks is a word of the code or of a file it reads."""
+def test_times_become_text_in_one_module() -> None:
+    """A value and a unit after it; what was measured on this computer has its decimals given."""
+    found = set()
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.JoinedStr):
+                continue
+            for value, unit in pairwise(node.values):
+                plain = isinstance(value, ast.FormattedValue) and value.format_spec is None
+                if plain and isinstance(unit, ast.Constant) and A_UNIT.match(str(unit.value)):
+                    found.add(str(path.relative_to(ROOT)))
+    assert found == {WRITES_TIMES, *OTHER_NUMBERS}
+
+
+NAMED = re.compile(r"``([^`\n]+)``")
+MADE_UP = {"OBSERVATION", "ccache", "d_14h_12m_18s", "d5m"}
+"""Words of examples: placeholders, literals, another program."""
+
+
+def test_what_double_backticks_name_exists() -> None:
+    """Every word between them is one of the code, of a file it reads or of the documents."""
     everything = [*modules(), *ROOT.glob("interlocks/*/engine/*.[ch]"), *ROOT.glob("tests/**/*.py")]
     texts = {path: path.read_text(encoding="utf-8") for path in everything}
-    words = {path.stem for path in everything} | {path.parent.name for path in everything}
+    words = {path.stem for path in everything} | {path.parent.name for path in everything} | MADE_UP
     for text in texts.values():
         words |= set(re.findall(r"\w+", NAMED.sub("", text)))
+    for pattern in ("machines/**/*.yaml", "docs/**/*.md", "controller/**/*.lark", "pyproject.toml"):
+        for path in ROOT.glob(pattern):
+            words |= set(re.findall(r"\w+", path.read_text(encoding="utf-8")))
     stale = {
         f"{path.relative_to(ROOT)}: {name}"
         for path, text in texts.items()
         for name in NAMED.findall(text)
-        if name not in words
+        if not set(re.findall(r"[A-Za-z_]\w*", name)) <= words
     }
     assert stale == set()
+
+
+NAMED_FOR_A_REASON = {
+    "application/commands": "a command's function has the command's name, and so has its file",
+    "interlocks/symbolic": "the two ends of that search; to be renamed with what stands between them",
+}
+
+
+def test_no_module_is_named_like_a_function_or_class_in_it() -> None:
+    """``from .x import x`` would hide the module, and whoever reads ``x`` could mean either."""
+    found = set()
+    for path in modules():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            named = isinstance(node, ast.FunctionDef | ast.ClassDef) and node.name == path.stem
+            if named and str(path.parent.relative_to(ROOT)) not in NAMED_FOR_A_REASON:
+                found.add(str(path.relative_to(ROOT)))
+    assert found == set()
 
 
 def test_every_package_is_listed_in_pyproject() -> None:

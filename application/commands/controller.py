@@ -31,6 +31,7 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
         Folder for the two files; made if it is not there.
     """
     from stillgate.controller.c.emit_c import emit_controller
+    from stillgate.controller.expressions.durations import format_duration
     from stillgate.controller.program.lowering import lower_controller
 
     document = load_document(machine)
@@ -43,8 +44,8 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
     for target, text in zip(targets, texts, strict=True):
         write_whole(target, text.encode())
         write_line(str(target))
-    name, scan = document.machine.machine, document.machine.scan
-    write_line(f"{name}__scan is to be called every {scan} ms; the header says what else")
+    name, scan = document.machine.machine, format_duration(document.machine.scan)
+    write_line(f"{name}__scan is to be called every {scan}; the header says what else")
     write_line(f"nothing was checked: stillgate check {shlex.quote(str(machine))}")
     return 0
 

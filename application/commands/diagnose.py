@@ -64,10 +64,10 @@ def diagnose(
     form
         Text for a person, json for a program (stillgate schema --of diagnose).
     """
+    from stillgate.controller.expressions.durations import format_moment
     from stillgate.controller.reading.reader import read_machine
     from stillgate.interlocks.diagnosis.diagnosability import lookalikes_of
     from stillgate.interlocks.diagnosis.diagnosis import diagnose as diagnose_log
-    from stillgate.interlocks.diagnosis.diagnosis_text import log_time
     from stillgate.interlocks.diagnosis.test_selection import next_tests
 
     from ..reports.runs.diagnosis_report import diagnosis_document, write_diagnosis
@@ -83,7 +83,7 @@ def diagnose(
             document.machine,
             known=disturbances,
             power_off_is_normal=power_off_is_normal,
-            progress=lambda scans: progress.say(f"followed to {log_time(scans * scan)}"),
+            progress=lambda scans: progress.say(f"followed to {format_moment(scans * scan)}"),
         )
         progress.say("trying what to test next")
         tests = next_tests(found, tracking, run) if tracking is not None else ()

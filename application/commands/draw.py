@@ -69,9 +69,9 @@ def draw(
         How the list of written files is printed; json for a program (stillgate schema --of draw).
     """
     from stillgate.controller.errors import UsageError
-    from stillgate.diagrams.graphs.machine_diagram import SIGNAL_FLOW
     from stillgate.diagrams.graphs.overview import WHOLE_MACHINE
     from stillgate.diagrams.graphs.renderer import find_renderer
+    from stillgate.diagrams.graphs.signal_flow import SIGNAL_FLOW
 
     document = load_document(machine)
     if sum((never_reached, story is not None, run is not None)) > 1:
@@ -149,7 +149,7 @@ def _story(document: MachineDocument, name: str) -> _Shown:
     """Numbers the way of a break through the states."""
     from stillgate.controller.errors import UsageError
     from stillgate.controller.rules.namespace import nearest_hint
-    from stillgate.diagrams.charts.chart_svg import chart_svg
+    from stillgate.diagrams.charts.chart_svg import svg_of
     from stillgate.diagrams.graphs.overlay import path_overlay
     from stillgate.interlocks.checking.checker import check
     from stillgate.interlocks.results.recording import recording_of_story
@@ -168,7 +168,7 @@ def _story(document: MachineDocument, name: str) -> _Shown:
     chart = story_chart(machine, found.story, result, name)
     return _Shown(
         lambda sequence: path_overlay(recording, chart, sequence, f"the way to the break of {name}"),
-        chart_svg(chart),
+        svg_of(chart),
         f"{machine.machine}.{name}.chart",
     )
 
@@ -176,7 +176,7 @@ def _story(document: MachineDocument, name: str) -> _Shown:
 def _run(machine: Machine, script: Path, duration: str, seed: int) -> _Shown:
     """Writes the time that a simulated run spent in each state."""
     from stillgate.diagrams.charts.chart import chart_of
-    from stillgate.diagrams.charts.chart_svg import chart_svg
+    from stillgate.diagrams.charts.chart_svg import svg_of
     from stillgate.diagrams.graphs.overlay import time_overlay
     from stillgate.interlocks.results.recording import recording_of_frames
     from stillgate.sim_io.simulation.script import play
@@ -191,15 +191,15 @@ def _run(machine: Machine, script: Path, duration: str, seed: int) -> _Shown:
     title = f"{machine.title or machine.machine}: {what}"
     return _Shown(
         lambda sequence: time_overlay(recording, sequence, what),
-        chart_svg(chart_of(recording, name="run", title=title)),
+        svg_of(chart_of(recording, name="run", title=title)),
         f"{machine.machine}.{script.stem}.chart",
     )
 
 
 def _diagram(machine: Machine, name: str, shown: _Shown) -> Diagram:
-    from stillgate.diagrams.graphs.machine_diagram import SIGNAL_FLOW, machine_diagram
     from stillgate.diagrams.graphs.overview import WHOLE_MACHINE, whole_machine_diagram
-    from stillgate.diagrams.graphs.state_diagram import state_diagram
+    from stillgate.diagrams.graphs.signal_flow import SIGNAL_FLOW, machine_diagram
+    from stillgate.diagrams.graphs.state_graph import state_diagram
 
     if name == SIGNAL_FLOW:
         return machine_diagram(machine)

@@ -66,7 +66,7 @@ def fault_table(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
 
-    from stillgate.interlocks.analyses.fault_table import fault_table as make_table
+    from stillgate.interlocks.analyses.fault_table import fault_table_of as make_table
     from stillgate.interlocks.results.analyses import FaultOutcome
 
     from ..console.progress import ProgressLine

@@ -41,7 +41,7 @@ def recheck(
     """
     from stillgate.controller.reading.reader import read_machine
     from stillgate.interlocks.certificates.certificate_file import read_certificate
-    from stillgate.interlocks.certificates.recheck import recheck as check_again
+    from stillgate.interlocks.certificates.recheck import recheck_certificate as check_again
 
     from ..console.progress import ProgressLine
     from ..reports.analyses.rechecked import recheck_document, write_recheck

@@ -132,9 +132,9 @@ class Wanted:
     ) -> None:
         """Draws the run, if that is wanted."""
         if self.chart is not None:
-            from ..reports.runs.run_chart import run_chart
+            from ..reports.runs.run_chart import chart_of_run
 
-            write_whole(self.chart, run_chart(machine, frames, title, broken, self.chart_part).encode())
+            write_whole(self.chart, chart_of_run(machine, frames, title, broken, self.chart_part).encode())
 
     def write_csv(self, frames: Sequence[Frame]) -> None:
         """Writes every scan, if that is wanted."""

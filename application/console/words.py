@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import Cause, Exploration, Judgement, SetsCovered, StoryChange, Word
 
@@ -60,14 +58,6 @@ def change_words(change: StoryChange) -> str:
     if change.cause is Cause.FAULT:
         return f"{change.name} {change.after}"
     return f"{change.name} {change.before} → {change.after}"
-
-
-def clock_words(times: Sequence[int]) -> list[str]:
-    """Times of a table in seconds, all with as many decimals as the finest needs."""
-    decimals = next(
-        (count for count, step in ((1, 100), (2, 10)) if all(time % step == 0 for time in times)), 3
-    )
-    return [f"{time / 1000:.{decimals}f} s" for time in times]
 
 
 def level_words(value: int) -> str:

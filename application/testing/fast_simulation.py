@@ -29,6 +29,7 @@ from stillgate.controller.program.program import (
     Operation,
     Read,
     Ref,
+    memory_name,
     ticks_up,
 )
 from stillgate.interlocks.loop.monitors import lower_monitors
@@ -84,7 +85,7 @@ class _Lowered:
         self.own = [(slot(cell), cell.start) for cell in layout.cells]
         self.active = [(item, slot(item.active)) for item in program.sequences]
         self.active_of = {item.name: (item, number) for item, number in self.active}
-        self.memory = [(cell.name.removesuffix(".value"), slot(cell)) for cell in program.memory]
+        self.memory = [(memory_name(cell), slot(cell)) for cell in program.memory]
         for cell in around.cells:
             slot(cell)
         begin, before, after, moves = one_name_a_choice(
@@ -117,9 +118,7 @@ class _Lowered:
         self.judge = compiler.block(monitors.block)
         for cell in monitors.cells:
             slot(cell)
-        bounds = tuple(
-            f"{cell.name.removesuffix('.value')} in its bounds" for cell, _ in program.bounds_marks
-        )
+        bounds = tuple(f"{memory_name(cell)} in its bounds" for cell, _ in program.bounds_marks)
         assert monitors.first_index == len(bounds)
         self.broken_names = (*bounds, *monitors.broken)
         self.free = {name: slot(around.circuits[name]) for name in around.free}

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..errors import ProgramFault
+from ..expressions.durations import format_duration, format_elapsed
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds
 from ..program.evaluate import BlockCompiler, Layout, Values
@@ -29,9 +30,10 @@ from ..program.program import (
     Signal,
     Term,
     TimeConstant,
+    memory_name,
 )
 from .history import ValueHistory
-from .reasons import Clause, Joint, spoken_time
+from .reasons import Clause, Joint
 
 _JOINTS = {Operator.AND: Joint.ALL, Operator.OR: Joint.ANY}
 _OF_TRUTHS = (Operator.AND, Operator.OR, Operator.XOR)
@@ -68,7 +70,7 @@ class Narrator:
         self._signals = {signal.name: signal for signal in program.signals}
         self._sequences = {sequence.active: sequence for sequence in program.sequences}
         self._counters = {cell for cell, _ in program.bounds_marks}
-        self._names = {cell: cell.name.removesuffix(".value") for cell in program.memory}
+        self._names = {cell: memory_name(cell) for cell in program.memory}
         for output in program.outputs:
             self._names |= {output.demand: output.name, output.asked: output.name}
         self._edges: dict[Term, tuple[str, Observer]] = {}
@@ -103,7 +105,7 @@ class Narrator:
             case Read(signal=name, observation=Observation.LEVEL):
                 return name
             case Read(signal=name, observation=Observation.HELD, milliseconds=milliseconds):
-                return f"held({name}, {spoken_time(milliseconds)})"
+                return f"held({name}, {format_duration(milliseconds)})"
             case Read(signal=name, observation=observation):
                 return f"{_FUNCTIONS[observation]}({name})"
             case Complement(operand=operand):
@@ -149,7 +151,7 @@ class Narrator:
     def _held_text(self, term: Term) -> str | None:
         match term:
             case Operation(left=Ref(cell=cell), right=TimeConstant(milliseconds=milliseconds)):
-                return f"held({self._runs[cell].text}, {spoken_time(milliseconds)})"
+                return f"held({self._runs[cell].text}, {format_duration(milliseconds)})"
         return None
 
     # -- leaves ----------------------------------------------------------------------------
@@ -190,7 +192,7 @@ class Narrator:
         if lasting is None:
             return f"{subject} has been {truth} all along"
         if lasting:
-            return f"{subject} has been {truth} for {spoken_time(lasting)}"
+            return f"{subject} has been {truth} for {format_elapsed(lasting)}"
         return f"{subject} has just become {truth}"
 
     def _pending(self, signal: Signal, moment: Moment) -> str:

@@ -29,7 +29,15 @@ from ..machine_file.field_types import Milliseconds
 from ..machine_file.machine import Machine
 from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
-from ..program.program import Cell, ControllerProgram, ExitProgram, Observer, SequenceProgram, ticks_up
+from ..program.program import (
+    Cell,
+    ControllerProgram,
+    ExitProgram,
+    Observer,
+    SequenceProgram,
+    memory_name,
+    ticks_up,
+)
 from .clauses import Moment, Narrator
 from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply
@@ -126,7 +134,7 @@ class Executive:
         found: dict[str, int] = {}
         for cell in self.program.memory:
             value = self._value(cell)
-            found[cell.name.removesuffix(".value")] = value if cell in counters else bool(value)
+            found[memory_name(cell)] = value if cell in counters else bool(value)
         return found
 
     @property
@@ -222,7 +230,7 @@ class Executive:
         if not self.powered:
             raise UsageError("power is off: no state can be active")
         slot = self._layout.slot
-        cells = {cell.name.removesuffix(".value"): cell for cell in self.program.memory}
+        cells = {memory_name(cell): cell for cell in self.program.memory}
         for name, value in memory.items():
             if name not in cells:
                 raise unknown("memory", name, cells)
@@ -292,7 +300,7 @@ class Executive:
             if cell.low <= value <= cell.high:
                 yield cell, value
             else:
-                self.left_bounds += (cell.name.removesuffix(".value"),)
+                self.left_bounds += (memory_name(cell),)
 
     def _move(self, stepper: SequenceStepper, entered: bool, values: Values) -> None:
         sequence, slot = stepper.program, self._layout.slot

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
+from ..expressions.durations import format_duration, format_elapsed
 from ..machine_file.field_types import Milliseconds
 
 
@@ -187,7 +188,7 @@ class ExitReason:
         if self.condition is not None and not self.condition.holds:
             obstacles.append(f"because {because(self.condition, 'is')}")
         if self.wait:
-            obstacles.append(f"for another {spoken_time(self.wait)}")
+            obstacles.append(f"for another {format_duration(self.wait)}")
         return "blocked " + " and ".join(obstacles)
 
     def lines(self) -> Iterator[str]:
@@ -207,14 +208,14 @@ def _statement(leaf: Clause, verb: str) -> str:
     note = f" ({leaf.note})" if leaf.note else ""
     if leaf.lasting == 0 and verb == "was":
         return f"{leaf.text} became {truth} in this scan{note}"
-    lasting = f" for {spoken_time(leaf.lasting)}" if leaf.lasting else ""
+    lasting = f" for {format_elapsed(leaf.lasting)}" if leaf.lasting else ""
     return f"{leaf.text} {verb} {truth}{lasting}{note}"
 
 
 def _aside(leaf: Clause) -> str:
     items = []
     if leaf.lasting is not None:
-        items.append(f"for {spoken_time(leaf.lasting)}" if leaf.lasting else "just now")
+        items.append(f"for {format_elapsed(leaf.lasting)}" if leaf.lasting else "just now")
     if leaf.note:
         items.append(leaf.note)
     return f"  ({', '.join(items)})" if items else ""
@@ -229,20 +230,3 @@ def join_words(words: list[str], word: str = "and") -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {word} {words[-1]}"
-
-
-def spoken_time(milliseconds: Milliseconds) -> str:
-    """A time as people say it: ``40 ms``, ``1.2 s``, ``2 min 5 s``, ``1 h 3 min``.
-
-    From a minute on, seconds are rounded down; from an hour on, minutes are.
-    """
-    if milliseconds < 1000:
-        return f"{milliseconds} ms"
-    seconds, rest = divmod(milliseconds, 1000)
-    if seconds < 60:
-        return f"{seconds}{f'.{rest:03}'.rstrip('0') if rest else ''} s"
-    minutes, seconds = divmod(seconds, 60)
-    if minutes < 60:
-        return f"{minutes} min" + (f" {seconds} s" if seconds else "")
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h" + (f" {minutes} min" if minutes else "")

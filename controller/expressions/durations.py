@@ -1,7 +1,7 @@
 """Times as people write them: ``20 ms``, ``1.5 s``, and the duration literals of IEC 61131-3.
 
-Text becomes whole milliseconds here and nowhere else. A bare number is refused, because a
-time without a unit is read differently by different people.
+Text becomes whole milliseconds here and nowhere else, and milliseconds of a machine become text here and
+nowhere else. A bare number is refused, because a time without a unit is read differently by different people.
 
 Literals follow IEC 61131-3 edition 2, Annex B.1.2.3.1 (``T#14.7s``, ``time#5d_14h_12m_18s``):
 units in falling order, a fraction only in the last, a single underline between units. As
@@ -11,6 +11,7 @@ in edition 3 a unit may be skipped (``T#1d5m``). ``_`` elsewhere and negative ti
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from fractions import Fraction
 
 from ..errors import TextError
@@ -142,32 +143,63 @@ def parse_duration_range(text: str) -> tuple[int, int]:
         low = _shifted(low_text, 0)
     if low > high:
         raise TextError(
-            f"the range runs backwards: '{shorten(text.strip())}' is at least {low} ms and at most {high} ms",
+            f"the range runs backwards: '{shorten(text.strip())}' is at least {format_duration(low)} and at "
+            f"most {format_duration(high)}",
             0,
             len(text),
-            f"say '{_words(high)}..{_words(low)}'",
+            f"say '{format_duration(high)}..{format_duration(low)}'",
         )
     return low, high
 
 
-def format_duration(milliseconds: int) -> str:
-    """The shortest exact spelling: ``1500`` becomes ``1.5 s``."""
-    return _words(milliseconds)
+def format_duration(milliseconds: Milliseconds) -> str:
+    """The one exact spelling of a length of time, read back as it was: ``80 ms``, ``1.25 s``, ``2 min``."""
+    for unit, size in (("h", 3_600_000), ("min", 60_000)):
+        if milliseconds and milliseconds % size == 0:
+            return f"{milliseconds // size} {unit}"
+    if milliseconds < 1000:
+        return f"{milliseconds} ms"
+    seconds, rest = divmod(milliseconds, 1000)
+    return f"{seconds}{f'.{rest:03}'.rstrip('0') if rest else ''} s"
+
+
+def format_elapsed(milliseconds: Milliseconds) -> str:
+    """How long something has lasted, as people say it: ``1.2 s``, ``2 min 5 s``, ``1 h 3 min``.
+
+    Exact below a minute; from then on rounded down to seconds, and from an hour on to minutes.
+    """
+    if milliseconds < 60_000:
+        return format_duration(milliseconds)
+    minutes, seconds = divmod(milliseconds // 1000, 60)
+    if minutes < 60:
+        return f"{minutes} min" + (f" {seconds} s" if seconds else "")
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h" + (f" {minutes} min" if minutes else "")
+
+
+def format_moment(milliseconds: Milliseconds) -> str:
+    """A moment of a log, as a clock shows it: ``14.320 s``, ``3:07.020``, from an hour on ``1:02:07.000``."""
+    minutes, rest = divmod(milliseconds, 60_000)
+    seconds = f"{rest // 1000}.{rest % 1000:03}"
+    if not minutes:
+        return f"{seconds} s"
+    hours, minutes = divmod(minutes, 60)
+    padded = seconds.rjust(6, "0")
+    return f"{hours}:{minutes:02}:{padded}" if hours else f"{minutes}:{padded}"
+
+
+def format_moments(times: Sequence[Milliseconds]) -> list[str]:
+    """The moments of a table in seconds, all with as many decimals as the finest needs."""
+    decimals = next(
+        (count for count, step in ((1, 100), (2, 10)) if all(time % step == 0 for time in times)), 3
+    )
+    return [f"{time / 1000:.{decimals}f} s" for time in times]
 
 
 def shorten(text: str, longest: int = 40) -> str:
     """A text cut to a length that fits a message, on one line."""
     flat = "".join(c if c.isprintable() else " " for c in text)
     return flat if len(flat) <= longest else flat[: longest - 3] + "..."
-
-
-def _words(milliseconds: int) -> str:
-    for unit, size in (("h", 3_600_000), ("min", 60_000), ("s", 1000)):
-        if milliseconds and milliseconds % size == 0:
-            return f"{milliseconds // size} {unit}"
-    if milliseconds > 1000 and milliseconds % 100 == 0:
-        return f"{milliseconds // 1000}.{milliseconds // 100 % 10} s"
-    return f"{milliseconds} ms"
 
 
 def _whole(milliseconds: Fraction, start: int, end: int) -> int:

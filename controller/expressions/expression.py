@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
+from .durations import format_duration
+
 
 @dataclass(frozen=True, slots=True)
 class Span:
@@ -151,7 +153,7 @@ def canonical(tree: Expression) -> str:
         case EdgeOf(edge=edge, argument=argument):
             return f"{edge.value}({canonical(argument)})"
         case HeldFor(argument=argument, milliseconds=milliseconds):
-            return f"held({canonical(argument)}, {milliseconds} ms)"
+            return f"held({canonical(argument)}, {format_duration(milliseconds)})"
 
 
 def _bracketed(tree: Expression) -> str:

@@ -84,6 +84,8 @@ from .program import (
     TimeConstant,
     conjunction,
     disjunction,
+    memory_cell_name,
+    memory_name,
     ticks_up,
 )
 
@@ -171,7 +173,7 @@ class _Lowering:
         for name, memory in machine.memory.items():
             low, high = memory_bounds(memory)
             self.memory[name] = Cell(
-                name + ".value", low, high, int(memory.start), Scope.CONTROLLER, role=Role.MEMORY
+                memory_cell_name(name), low, high, int(memory.start), Scope.CONTROLLER, role=Role.MEMORY
             )
         for name in machine.outputs:
             self.demand[name] = local(f"{name}.demand")
@@ -452,12 +454,12 @@ class _Writer:
         block: list[Statement] = []
         every = [*sequence.overrides, *(item for items in sequence.exits for item in items)]
         for cell in dict.fromkeys(cell for item in every for cell, _ in item.actions):
-            shadow = local(cell.name.removesuffix(".value") + ".next", cell.low, cell.high, role=Role.MEMORY)
+            shadow = local(memory_name(cell) + ".next", cell.low, cell.high, role=Role.MEMORY)
             self.shadows[cell] = shadow
             block.append(Assign(shadow, Ref(cell)))
             asked = [bounds_of(value) for item in every for written, value in item.actions if written == cell]
             self.wanted[cell] = local(
-                cell.name.removesuffix(".value") + ".wanted",
+                memory_name(cell) + ".wanted",
                 min(cell.low, *(low for low, _ in asked)),
                 max(cell.high, *(high for _, high in asked)),
                 role=Role.ASKED,

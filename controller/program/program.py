@@ -4,7 +4,7 @@ A program is a list of statements over integer cells. Executive, C, exploration 
 formulas all read these same statements, so the meaning of a machine is defined once,
 in the lowerings that produce them.
 
-Invariants, checked by ``assert_consistent``:
+Invariants; those that can be looked at in a Program are checked by ``program_check.assert_consistent``:
 * every cell has a finite range, and truths are the cells with range 0..1;
 * a cell either persists from step to step or is written before it is read in every step;
 * choices are asked only where a value is first needed (``Choose`` and ``Read``), so a value
@@ -363,6 +363,20 @@ class ControllerProgram:
         found += self.memory
         found += [output.asked for output in self.outputs]
         return tuple(found)
+
+
+_MEMORY = ".value"
+"""Ends the name of a cell of memory, which is told apart by it from the other cells of that name."""
+
+
+def memory_cell_name(name: str) -> str:
+    """Name of the cell that holds a memory of the file."""
+    return name + _MEMORY
+
+
+def memory_name(cell: Cell) -> str:
+    """The name that the file gives the memory in a cell."""
+    return cell.name.removesuffix(_MEMORY)
 
 
 def ticks_up(milliseconds: Milliseconds, period: Milliseconds) -> Ticks:

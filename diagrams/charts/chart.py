@@ -13,7 +13,8 @@ from enum import Enum
 
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Contact, Machine
-from stillgate.interlocks.results.recording import Instant, Recording
+from stillgate.interlocks.results.instant import Instant, value_text
+from stillgate.interlocks.results.recording import Recording
 
 from .run_reasons import BY_FAULT, Grounds, grounds_of
 
@@ -158,13 +159,13 @@ def _lines(recording: Recording, always: Collection[str]) -> Iterator[_Line]:
     for name in sorted(machine.inputs, key=lambda name: _source(machine, name) is Group.SWITCH):
         yield name, _source(machine, name), True, _level("circuits", name)
     for name in machine.sequences:
-        yield name, Group.SEQUENCE, False, _word("states", name)
+        yield name, Group.SEQUENCE, False, _state(name)
     for name, item in machine.memory.items():
-        yield name, Group.MEMORY, item.range is None, _word("memory", name)
+        yield name, Group.MEMORY, item.range is None, _memory(name)
     for name in machine.outputs:
         yield name, Group.OUTPUT, True, _level("outputs", name)
     for name in machine.parts:
-        yield name, Group.PART, False, _word("parts", name)
+        yield name, Group.PART, False, _place(name)
     for name in recording.instants[0].truths if recording.instants else ():
         if name in always:
             yield name, Group.TRUTH, True, _level("truths", name)
@@ -174,8 +175,16 @@ def _level(field: str, name: str) -> Callable[[Instant], str]:
     return lambda instant: ON if getattr(instant, field)[name] else OFF
 
 
-def _word(field: str, name: str) -> Callable[[Instant], str]:
-    return lambda instant: str(getattr(instant, field)[name])
+def _state(name: str) -> Callable[[Instant], str]:
+    return lambda instant: instant.state_text(name)
+
+
+def _memory(name: str) -> Callable[[Instant], str]:
+    return lambda instant: value_text(instant.memory[name])
+
+
+def _place(name: str) -> Callable[[Instant], str]:
+    return lambda instant: instant.parts[name]
 
 
 def _source(machine: Machine, name: str) -> Group:

@@ -11,11 +11,11 @@ from __future__ import annotations
 import html
 from collections.abc import Iterator
 
-from stillgate.interlocks.results.requirement_text import time_text
+from stillgate.controller.expressions.durations import format_duration
 
 from ..diagram import GREY, INK, PALE, folded, plain
 from .chart import ON, Chart, ChartRun, Group, Lane
-from .time_scale import TimeScale, time_scale
+from .time_scale import TimeScale, time_scale_of
 
 GUTTER = 168.0
 """Room for the names of lanes."""
@@ -38,7 +38,7 @@ PART = "draw a part of the time, as with stillgate run --chart-part '2..4 s'"
 STYLE = 'font-family="Arial, Helvetica, sans-serif" font-size="11"'
 
 
-def chart_svg(chart: Chart, *, key: bool = True) -> str:
+def svg_of(chart: Chart, *, key: bool = True) -> str:
     """The chart as a whole SVG document, with its heading and key unless they stand elsewhere."""
     return _Drawing(chart, key).document()
 
@@ -46,7 +46,7 @@ def chart_svg(chart: Chart, *, key: bool = True) -> str:
 def scale_of(chart: Chart) -> TimeScale:
     """The time axis that the chart is drawn with."""
     steps = [step.instant for step in chart.steps] if _is_keyed(chart) else []
-    return time_scale(chart.length, steps, ROOM)
+    return time_scale_of(chart.length, steps, ROOM)
 
 
 def _is_keyed(chart: Chart) -> bool:
@@ -197,7 +197,7 @@ class _Drawing:
         taken = -100.0
         for instant in self._ticks():
             x = self.scale.at(instant)
-            words = time_text(self.chart.begins + instant * self.chart.period)
+            words = format_duration(self.chart.begins + instant * self.chart.period)
             yield _line(x, y, x, y + 4)
             half = len(words) * WIDE / 2 + 3
             if x - half >= taken:
@@ -228,7 +228,7 @@ class _Drawing:
             yield "// on the axis: a stretch in which nothing changes, drawn shorter than it is", 0, ""
         if _is_keyed(self.chart):
             for step in self.chart.steps:
-                clock = time_text(self.chart.begins + step.instant * self.chart.period)
+                clock = format_duration(self.chart.begins + step.instant * self.chart.period)
                 for row, change in enumerate(step.changes):
                     for part, line in enumerate(folded(plain(change), wide - 18)):
                         head = f"step {step.number}, {clock}: " if row == 0 and part == 0 else ""

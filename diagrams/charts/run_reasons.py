@@ -17,7 +17,8 @@ from stillgate.controller.machine_file.machine import Exit, Machine, Override
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import ControllerProgram, ExitProgram
 from stillgate.controller.rules.single_faults import stuck_name
-from stillgate.interlocks.results.recording import AND, NO_POWER, Instant, Recording
+from stillgate.interlocks.results.instant import Instant
+from stillgate.interlocks.results.recording import Recording
 
 from ..wording import one_line
 
@@ -48,7 +49,7 @@ def grounds_of(recording: Recording) -> Grounds:
     machine = recording.machine
     found: Grounds = {}
     outputs = dict.fromkeys(machine.outputs, False)
-    states = {name: sequence.start for name, sequence in machine.sequences.items()}
+    states: dict[str, str | None] = {name: item.start for name, item in machine.sequences.items()}
     for number, instant, controller, taken in _played(recording):
         words = {way.sequence: way.words for way in taken}
         for name, state in instant.states.items():
@@ -92,22 +93,15 @@ def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, l
 def _at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
     if instant.terminals is not None:
         return instant.terminals[name]
-    faults = _faults(instant)
-    if stuck_name(name, on=True) in faults:
+    if stuck_name(name, on=True) in instant.faults:
         return True
-    return conducts and stuck_name(name, on=False) not in faults
-
-
-def _faults(instant: Instant) -> list[str]:
-    return instant.fault.split(AND) if instant.fault else []
+    return conducts and stuck_name(name, on=False) not in instant.faults
 
 
 def _assert_same(controller: Executive, instant: Instant, number: Ticks) -> None:
-    computed = {name: state or NO_POWER for name, state in controller.states.items()}
-    if computed != dict(instant.states):
-        raise ProgramFault(
-            f"period {number}: recorded were {dict(instant.states)}, the executive is in {computed}"
-        )
+    computed, recorded = dict(controller.states), dict(instant.states)
+    if computed != recorded:
+        raise ProgramFault(f"period {number}: recorded were {recorded}, the executive is in {computed}")
 
 
 def _ways(machine: Machine, program: ControllerProgram) -> dict[str, TakenExit]:
@@ -131,15 +125,15 @@ def _ways(machine: Machine, program: ControllerProgram) -> dict[str, TakenExit]:
     return found
 
 
-def _power(state: str) -> str:
-    return "power is off" if state == NO_POWER else "cold start"
+def _power(state: str | None) -> str:
+    return "power is off" if state is None else "cold start"
 
 
 def _about_output(machine: Machine, controller: Executive, instant: Instant, name: str) -> str:
     reason = controller.why(name)
     if reason.on != instant.outputs[name]:
         its_own = (stuck_name(name, on=True), stuck_name(name, on=False))
-        fault = next((item for item in _faults(instant) if item in its_own), instant.fault)
+        fault = next((item for item in instant.faults if item in its_own), instant.fault)
         return f"{BY_FAULT}{fault or 'gone'}"
     if reason.on or not reason.demanded_by:
         return str(reason).partition(": ")[2]

@@ -50,7 +50,7 @@ class TimeScale:
         return round(piece.left + share * (piece.right - piece.left), 2)
 
 
-def time_scale(length: Ticks, steps: Sequence[Ticks], room: float) -> TimeScale:
+def time_scale_of(length: Ticks, steps: Sequence[Ticks], room: float) -> TimeScale:
     """An axis of a number of instants.
 
     Args:

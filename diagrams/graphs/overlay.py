@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.recording import Recording, time_in_states
-from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import Finding, FindingKind
 
 from ..charts.chart import Chart
@@ -60,7 +60,7 @@ def path_overlay(recording: Recording, chart: Chart, sequence: str, explanation:
         if way.sequence == sequence:
             place = place_of(way)
             path[place] = (*path.get(place, ()), numbers[instant])
-    end = recording.instants[-1].states[sequence]
+    end = recording.instants[-1].state_text(sequence)
     return Overlay(path=path, end=end, explanation=explanation)
 
 
@@ -74,7 +74,9 @@ def time_overlay(recording: Recording, sequence: str, explanation: str) -> Overl
     spent = time_in_states(recording)[sequence]
     whole = sum(spent.values()) or 1
     words = {
-        state: f"{time_text(ticks * recording.period)}, {100 * ticks / whole:.0f} %" if ticks else "never"
+        state: f"{format_duration(ticks * recording.period)}, {100 * ticks / whole:.0f} %"
+        if ticks
+        else "never"
         for state, ticks in spent.items()
     }
     return Overlay(spent=words, explanation=explanation)

@@ -27,7 +27,7 @@ from ..diagram import (
     stacked,
 )
 from .overlay import NOTHING, Overlay
-from .state_diagram import add_sequence, count_edges, count_nodes, state_marks
+from .state_graph import add_sequence, count_edges, count_nodes, state_marks
 
 WHOLE_MACHINE = "whole-machine"
 """Name of the picture; a sequence cannot have it, since names of a machine file hold no hyphen."""

@@ -15,6 +15,7 @@ from enum import Enum
 from pathlib import Path
 
 from stillgate.controller.errors import ProgramFault, ToolMissing
+from stillgate.controller.expressions.durations import format_duration
 
 from ..diagram import Diagram
 
@@ -61,7 +62,9 @@ class Renderer:
                 check=False,
             )
         except subprocess.TimeoutExpired:
-            raise ProgramFault(f"{diagram.name}: no drawing after {LONGEST_DRAWING} s") from None
+            raise ProgramFault(
+                f"{diagram.name}: no drawing after {format_duration(1000 * LONGEST_DRAWING)}"
+            ) from None
         said = done.stderr.decode(errors="replace").strip()
         if done.returncode != 0 or "Error:" in said or not done.stdout.startswith(_SIGNATURE[picture]):
             first = said.splitlines()[0] if said else f"exit status {done.returncode}"

@@ -40,7 +40,7 @@ class Sheet:
     height: float
 
 
-def sheets(svg: str, height: float, sheet: float) -> tuple[Sheet, ...]:
+def sheets_of(svg: str, height: float, sheet: float) -> tuple[Sheet, ...]:
     """The stretches, from top to bottom without gaps.
 
     Args:

@@ -11,6 +11,7 @@ import tempfile
 from pathlib import Path
 
 from stillgate.controller.errors import ProgramFault, ToolMissing
+from stillgate.controller.expressions.durations import format_duration
 
 LONGEST_PRINT = 120
 """Seconds after which printing is given up."""
@@ -92,7 +93,8 @@ def print_page(html: bytes) -> bytes:
         try:
             done = subprocess.run(command, capture_output=True, timeout=LONGEST_PRINT, check=False)
         except subprocess.TimeoutExpired:
-            raise ProgramFault(f"{browser.name} printed nothing within {LONGEST_PRINT} s") from None
+            longest = format_duration(1000 * LONGEST_PRINT)
+            raise ProgramFault(f"{browser.name} printed nothing within {longest}") from None
         content = target.read_bytes() if target.exists() else b""
     if not content.startswith(b"%PDF-") or b"%%EOF" not in content[-32:]:
         said = done.stderr.decode(errors="replace").strip().splitlines()

@@ -15,11 +15,11 @@ from importlib.resources import files
 from typing import ClassVar
 
 from stillgate.controller.errors import ToolMissing
-from stillgate.interlocks.results.requirement_text import time_text
+from stillgate.controller.expressions.durations import format_duration
 
 from ..charts.chart import Chart
-from ..charts.chart_svg import chart_svg, scale_of
-from ..graphs.sheets import Sheet, sheets
+from ..charts.chart_svg import scale_of, svg_of
+from ..graphs.sheets import Sheet, sheets_of
 from ..tables.table import Table
 
 BREAK_AFTER = re.compile(r"(\w_|[^\W\d]\.)(?=\w)")
@@ -99,7 +99,7 @@ class Figure:
     def sheets(self) -> tuple[Sheet, ...]:
         """What is printed of a tall drawing page by page."""
         width, height = self.size
-        return sheets(self.svg, height, UPRIGHT[1] * max(1.0, width / UPRIGHT[0]))
+        return sheets_of(self.svg, height, UPRIGHT[1] * max(1.0, width / UPRIGHT[0]))
 
     @property
     def graph(self) -> str:
@@ -118,7 +118,7 @@ class TimingFigure:
     @property
     def svg(self) -> str:
         """The drawing, without the heading and the key that stand in the page."""
-        return chart_svg(self.chart, key=False)
+        return svg_of(self.chart, key=False)
 
     @property
     def data(self) -> str:
@@ -143,7 +143,7 @@ class TimingFigure:
     def steps(self) -> list[tuple[int, str, tuple[str, ...]]]:
         """Number, time and changes of every step."""
         return [
-            (step.number, time_text(self.chart.begins + step.instant * self.chart.period), step.changes)
+            (step.number, format_duration(self.chart.begins + step.instant * self.chart.period), step.changes)
             for step in self.chart.steps
         ]
 

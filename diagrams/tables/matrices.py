@@ -9,7 +9,7 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Contact, Input, Level, Machine
 
 from ..diagram import plain
-from ..graphs.machine_diagram import asked_by, driven_parts, watched_by
+from ..graphs.signal_flow import asked_by, driven_parts, watched_by
 from ..wording import condition_words, one_line
 from .cause_and_effect import MEANING, Cause, Effect, EffectRow, InputCause, StateCause, effects_of
 from .table import Table

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from stillgate.controller.effort import Effort, in_parallel
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import Fault
@@ -24,7 +25,7 @@ from ..exploration.parametric_checker import Answer, Switchboard, allowance, wit
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
 from ..results.analyses import FaultBreak, FaultOutcome, FaultRow
-from ..results.requirement_text import sentence_of, time_text
+from ..results.requirement_text import sentence_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ class Pairs:
     text: str
 
 
-def fault_pairs(
+def fault_pairs_of(
     machine: Machine,
     singles: Sequence[FaultRow],
     *,
@@ -114,7 +115,7 @@ def _judged(loop: ClosedLoop, row: FaultRow, answer: Answer) -> FaultRow | None:
     for event, found in answer.runs:
         name = loop.requirement_names[event]
         requirement = loop.machine.requirements[name]
-        at = time_text((found.ticks - 1) * loop.tick)
+        at = format_duration((found.ticks - 1) * loop.tick)
         said = (
             f"{name} is broken {at} after power-on, with two faults: {row.fault} ({sentence_of(requirement)})"
         )
@@ -123,7 +124,7 @@ def _judged(loop: ClosedLoop, row: FaultRow, answer: Answer) -> FaultRow | None:
     if not breaks:
         return None if answer.complete else row
     breaks.sort(key=lambda item: (item.depth, item.requirement))
-    times = [time_text((item.depth - 1) * loop.tick) for item in breaks]
+    times = [format_duration((item.depth - 1) * loop.tick) for item in breaks]
     parts = [f"{item.requirement} ({at} after power-on)" for item, at in zip(breaks, times, strict=True)]
     more = "" if answer.complete else "; the search was cut short, there may be more"
     return replace(

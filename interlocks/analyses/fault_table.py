@@ -28,6 +28,7 @@ from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import UsageError
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
@@ -48,18 +49,18 @@ from ..loop.counterexample import tell
 from ..loop.obligation_window import waiting_window
 from ..loop.state_layout import key_bits, packed_fields
 from ..results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable
-from ..results.requirement_text import sentence_of, time_text
+from ..results.requirement_text import sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution
 from .diagnostic_coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
-from .fault_pairs import Pairs, fault_pairs
+from .fault_pairs import Pairs, fault_pairs_of
 from .fault_times import from_any_moment
 from .output_equivalence import FirstDifference, first_differences
 
 _UNKNOWN = FirstDifference(None, None)
 
 
-def fault_table(
+def fault_table_of(
     document: MachineDocument,
     *,
     tick: Milliseconds | None = None,
@@ -106,7 +107,7 @@ def fault_table(
     two = Pairs((), 0, 0, "")
     if pairs and exploration.exhausted:
         try:
-            two = fault_pairs(
+            two = fault_pairs_of(
                 machine, rows, tick=period, effort=given, progress=pairs_progress, on_slow_build=on_slow_build
             )
         except OutOfTime:
@@ -181,7 +182,7 @@ def _stories(
         name = loop.requirement_names[event]
         requirement = loop.machine.requirements.get(name)
         said = f" ({sentence_of(requirement)})" if requirement is not None else ""
-        at = time_text((len(run.ticks) - 1) * loop.tick)
+        at = format_duration((len(run.ticks) - 1) * loop.tick)
         headline = f"{name} is broken {at} after power-on, with one fault: {names[number]}{said}"
         story = tell(run, headline)
         if requirement is not None:
@@ -230,7 +231,7 @@ def _row(
         text = "nothing is driven while power is out; after its return the machine may work again"
         return replace(row, outcome=FaultOutcome.PAUSES, text=text)
     if stop is not None:
-        when = "at once" if stop == 0 else f"within {time_text(stop)} at the latest"
+        when = "at once" if stop == 0 else f"within {format_duration(stop)} at the latest"
         return replace(
             row, outcome=FaultOutcome.STOPS, text=f"the machine stops {when} and cannot be started again"
         )
@@ -277,7 +278,7 @@ def _breaks(
 
 def _break_text(breaks: tuple[FaultBreak, ...], tick: Milliseconds) -> str:
     parts = [
-        f"{item.requirement} ({time_text((item.depth - 1) * tick)} after power-on"
+        f"{item.requirement} ({format_duration((item.depth - 1) * tick)} after power-on"
         + ("" if item.counts else "; it need not withstand a fault")
         + ")"
         for item in breaks

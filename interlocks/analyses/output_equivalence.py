@@ -20,29 +20,26 @@ from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     TRUE,
     Assign,
-    Block,
-    Complement,
     Constant,
     ControllerProgram,
     If,
-    Lookup,
     Observation,
     Operation,
     Read,
     Ref,
     Statement,
-    Switch,
     Term,
     disjunction,
     terms_in,
 )
+from stillgate.controller.program.program_map import map_controller, without_signals
 from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
 
 from ..exploration.explorer import Status
 from ..exploration.fault_search import hazardous_outputs
 from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..loop.self_composition import first_name, is_second, second, side_by_side
+from .self_composition import first_name, is_second, second, side_by_side
 
 _CIRCUITS = {
     Observation.LEVEL: Observation.CIRCUIT,
@@ -170,50 +167,10 @@ def _healthy_twin(both: Machine, tick: Milliseconds) -> ControllerProgram:
         match given:
             case Read(signal=name, observation=observation) if name in free:
                 return Read(first_name(name), _CIRCUITS[observation])
-            case Complement(operand=operand):
-                return Complement(term(operand))
-            case Operation(operator=operator, left=left, right=right):
-                return Operation(operator, term(left), term(right))
-            case Lookup(table=table, index=index):
-                return Lookup(table, term(index))
             case _:
                 return given
 
-    def statement(given: Statement) -> Statement:
-        match given:
-            case Assign(cell=cell, value=value):
-                return Assign(cell, term(value))
-            case If(condition=condition, then=then, otherwise=otherwise):
-                return If(term(condition), block(then), block(otherwise))
-            case Switch(cell=cell, arms=arms):
-                return Switch(cell, tuple((number, block(arm)) for number, arm in arms))
-            case _:
-                return given
-
-    def block(given: Block) -> Block:
-        return tuple(statement(item) for item in given)
-
-    return replace(
-        program,
-        signals=tuple(item for item in program.signals if item.name not in free),
-        observers=tuple(replace(item, argument=term(item.argument)) for item in program.observers),
-        sequences=tuple(
-            replace(
-                item,
-                overrides=tuple(replace(way, guard=term(way.guard)) for way in item.overrides),
-                exits=tuple(
-                    tuple(replace(way, guard=term(way.guard)) for way in ways) for ways in item.exits
-                ),
-            )
-            for item in program.sequences
-        ),
-        outputs=tuple(
-            replace(item, permits=tuple((index, term(permit)) for index, permit in item.permits))
-            for item in program.outputs
-        ),
-        observe=block(program.observe),
-        stages=tuple(replace(stage, block=block(stage.block)) for stage in program.stages),
-    )
+    return map_controller(without_signals(program, free), term=term)
 
 
 def _end_at_difference(loop: ClosedLoop, outputs: list[str]) -> ClosedLoop:

@@ -28,18 +28,15 @@ from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
-    Complement,
     ControllerProgram,
-    Lookup,
     Observation,
-    Operation,
     Read,
     Ref,
-    Stage,
     Statement,
     Term,
     conjunction,
 )
+from stillgate.controller.program.program_map import map_controller
 from stillgate.sim_io.faults.fault_list import faults_of
 
 from ..loop.closed_loop import ClosedLoop, close_loop
@@ -183,35 +180,24 @@ def _demanded_at_will(program: ControllerProgram, free: frozenset[str]) -> Contr
         if output.name in free
     }
 
+    own = {cell for item in program.outputs if item.name in free for cell in (item.demand, item.asked)}
+
     def term(given: Term) -> Term:
         match given:
             case Ref(cell=cell) if cell in demands:
                 return demands[cell]
-            case Complement(operand=operand):
-                return Complement(term(operand))
-            case Operation(operator=operator, left=left, right=right):
-                return Operation(operator, term(left), term(right))
-            case Lookup(table=table, index=index):
-                return Lookup(table, term(index))
             case _:
                 return given
 
-    outputs = tuple(
-        replace(item, permits=tuple((index, term(permit)) for index, permit in item.permits))
-        for item in program.outputs
-    )
-    last = program.stages[-1]
-    own = {cell for output in outputs if output.name in free for cell in (output.demand, output.asked)}
-    kept: list[Statement] = []
-    for item in last.block:
-        if not isinstance(item, Assign):
-            kept.append(item)
-        elif item.cell not in own:
-            kept.append(Assign(item.cell, term(item.value)))
-    for output in outputs:
-        if output.name not in free:
-            continue
-        permits = tuple(permit for _, permit in output.permits)
-        kept.append(Assign(output.demand, FALSE))
-        kept.append(Assign(output.asked, conjunction((*permits, demands[output.demand]))))
-    return replace(program, outputs=outputs, stages=(*program.stages[:-1], Stage(last.name, tuple(kept))))
+    def statement(given: Statement) -> Block:
+        return () if isinstance(given, Assign) and given.cell in own else (given,)
+
+    made = map_controller(program, term=term, statement=statement)
+    at_will: list[Statement] = []
+    for output in made.outputs:
+        if output.name in free:
+            permits = tuple(permit for _, permit in output.permits)
+            at_will.append(Assign(output.demand, FALSE))
+            at_will.append(Assign(output.asked, conjunction((*permits, demands[output.demand]))))
+    last = made.stages[-1]
+    return replace(made, stages=(*made.stages[:-1], replace(last, block=(*last.block, *at_will))))

@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Binary, Expression, Name, Operator, Span, canonical
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import CheckOptions, Machine, Never
@@ -26,12 +27,12 @@ from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Replay, tell
-from ..loop.self_composition import PREFIX, first_name, second, side_by_side
 from ..results.analyses import Comparison, VerdictChange
-from ..results.requirement_text import time_text
+from ..results.instant import Stretch
 from ..results.ticks import chosen_tick
 from ..results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution
 from .file_diff import file_changes
+from .self_composition import PREFIX, first_name, second, side_by_side
 
 _NOWHERE = Span(0, 0)
 
@@ -171,7 +172,7 @@ def _text(
     alone += [name for name in new.outputs if name not in old.outputs]
     left_out = f"; not compared, since one version only has them: {', '.join(alone)}" if alone else ""
     if found is not None:
-        at = time_text((found.ticks - 1) * tick)
+        at = format_duration((found.ticks - 1) * tick)
         if found.run is None:
             return f"the outputs differ for the first time {at} after power-on; {NO_STORY}{left_out}"
         last = found.run.ticks[-1].values
@@ -189,7 +190,7 @@ def _text(
         )
     return (
         f"undecided: stopped by the {exploration.stopped_by} after {exploration.states} situations; no "
-        f"difference within {time_text(exploration.depth * tick)} of power-on{left_out}"
+        f"difference within {format_duration(exploration.depth * tick)} of power-on{left_out}"
     )
 
 
@@ -225,13 +226,16 @@ def _story(run: Replay, differing: tuple[str, ...]) -> Story:
         )
         for step in story.steps
     )
-    start = tuple((name, state) for name, state in story.start if not name.startswith("free__"))
+    return replace(story, steps=steps, recording=tuple(_renamed(item) for item in story.recording))
+
+
+def _renamed(item: Stretch) -> Stretch:
+    """Without the parts that were made for the comparison."""
+    given = item.instant
+    parts = {name: place for name, place in given.parts.items() if not name.startswith("free__")}
     # An input and its twin are one circuit; an input of the new version only goes by its own name.
-    inputs = tuple(
-        tuple({first_name(name): level for name, level in reversed(levels)}.items())
-        for levels in story.inputs
-    )
-    return replace(story, start=start, steps=steps, inputs=inputs)
+    circuits = {first_name(name): level for name, level in reversed([*given.circuits.items()])}
+    return replace(item, instant=replace(given, parts=parts, circuits=circuits))
 
 
 def _spoken(name: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import UsageError
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.controller.rules.rules import tick_problem
 
@@ -15,7 +16,7 @@ from .certify import certificate_loop
 from .states_recheck import CertificateRefusal, Recheck, recheck_states
 
 
-def recheck(
+def recheck_certificate(
     document: MachineDocument,
     certificate: Certificate,
     *,
@@ -39,7 +40,8 @@ def recheck(
         )
     if tick_problem(certificate.tick, document.machine.scan) or certificate.faults not in (0, 1):
         raise UsageError(
-            f"the certificate's tick of {certificate.tick} ms or its {certificate.faults} faults cannot be"
+            f"the certificate's tick of {format_duration(certificate.tick)} or its {certificate.faults} "
+            "faults cannot be"
         )
     if certificate.kind == INVARIANT:
         return _recheck_invariant(document, certificate, effort or Effort())

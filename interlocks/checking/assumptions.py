@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import canonical
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import (
@@ -20,9 +21,14 @@ from stillgate.controller.machine_file.machine import (
 )
 from stillgate.controller.rules.namespace import Namespace
 
-from ..loop.held_times import held_ticks, sided_conditions, sided_holds
 from ..loop.monitors import is_judged
-from ..results.requirement_text import time_text
+from ..loop.requirement_times import (
+    held_ticks,
+    invariance_ticks,
+    response_ticks,
+    sided_conditions,
+    sided_holds,
+)
 
 NO_FAULTS = "No faults."
 
@@ -45,24 +51,25 @@ def assumptions_of(machine: Machine, tick: Milliseconds, faults: int) -> tuple[s
 def _about_time(machine: Machine, tick: Milliseconds) -> list[str]:
     found: list[str] = []
     if tick == machine.scan:
-        found.append(f"One step is one scan of {time_text(tick)}.")
+        found.append(f"One step is one scan of {format_duration(tick)}.")
     else:
         found.append(
-            f"One step is one tick of {time_text(tick)}; the controller scans every "
-            f"{time_text(machine.scan)}. Two events closer together than a tick are seen at once or a "
+            f"One step is one tick of {format_duration(tick)}; the controller scans every "
+            f"{format_duration(machine.scan)}. Two events closer together than a tick are seen at once or a "
             "tick apart."
         )
     rounded = [time for time in _controller_times(machine) if time % tick]
     if rounded:
-        times = ", ".join(time_text(time) for time in sorted(set(rounded)))
+        times = ", ".join(format_duration(time) for time in sorted(set(rounded)))
         found.append(f"Controller times that are no whole number of ticks are rounded up: {times}.")
     limits = [
-        f"{name}: {time_text(item.within)} allows {_ticks_text((item.within - machine.scan) // tick)}"
+        f"{name}: {format_duration(item.within)} allows "
+        + _ticks_text(response_ticks(item.within, machine.scan, tick))
         for name, item in machine.requirements.items()
         if isinstance(item, Response)
     ]
     limits += [
-        f"{name}: {time_text(item.during)} needs {_ticks_text(-(-item.during // tick))}"
+        f"{name}: {format_duration(item.during)} needs {_ticks_text(invariance_ticks(item.during, tick))}"
         for name, item in machine.requirements.items()
         if isinstance(item, Invariance)
     ]
@@ -93,7 +100,7 @@ def _rounded_holds(machine: Machine, requirement: Requirement, tick: Millisecond
             ticks = held_ticks(node, names, machine.scan, tick, breaks=breaks)
             if ticks * tick == node.milliseconds:
                 continue
-            text = f"held({canonical(node.argument)}, {time_text(node.milliseconds)}) counts "
+            text = f"held({canonical(node.argument)}, {format_duration(node.milliseconds)}) counts "
             if ticks < 0:
                 text += "in every tick, for it is shorter than a scan"
             else:

@@ -30,7 +30,7 @@ from ..results.verdict import (
     Word,
 )
 from .assumptions import assumptions_of
-from .coverage_findings import warning_findings
+from .coverage import warning_findings
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 from .search_plan import Searched, search_all

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach, Requirement
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.search import Break, Search
 from ..loop.counterexample import Replay, tell
 from ..loop.obligation_window import waiting_window
-from ..results.requirement_text import sentence_of, time_text
+from ..results.requirement_text import sentence_of
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, Story, Word
 
 NO_STORY = "the time was over before its story was rebuilt"
@@ -25,7 +26,7 @@ def judgement_of(
         return unbroken(exploration)
     faults, tick, run = exploration.faults, exploration.tick, found.run
     if run is None:
-        reason = f"broken {time_text((found.ticks - 1) * tick)} after power-on; {NO_STORY}"
+        reason = f"broken {format_duration((found.ticks - 1) * tick)} after power-on; {NO_STORY}"
         return Judgement(Word.BROKEN, faults, tick, found.ticks, reason=reason)
     story = tell(run, _headline(name, sentence_of(requirement), run))
     story = replace(story, window=waiting_window(run, name, requirement))
@@ -51,7 +52,7 @@ def _headline(name: str, sentence: str, run: Replay) -> str:
     under = ""
     if last["fault"]:
         under = ", with one fault: " + next(f.name for f in run.loop.faults if f.number == last["fault"])
-    at = time_text((len(run.ticks) - 1) * run.loop.tick)
+    at = format_duration((len(run.ticks) - 1) * run.loop.tick)
     return f"{name} is broken {at} after power-on{under} ({sentence})"
 
 
@@ -79,7 +80,7 @@ def possibility(
         return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
     if lost.run is None:  # at power-on already, so there is nothing to tell
         return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
-    at = time_text(lost.depth * tick)
+    at = format_duration(lost.depth * tick)
     headline = (
         f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
     )

@@ -25,7 +25,7 @@ from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, SetsCovered, Word
 from ..symbolic.decide import Decided, SetAnswer, decide, loop_for_sets
 from ..symbolic.search import build_symbolic
-from .coverage_findings import coverage_findings
+from .coverage import coverage_findings
 from .judgements import bounds_finding, deadlock_finding, judgement_of, possibility, unbroken
 
 FEW = 300_000

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.execution.reasons import join_words
+from stillgate.controller.expressions.durations import format_moment
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 
 from .explanations import Refuted
@@ -13,21 +14,10 @@ from .state_set_tracking import Clash, Window
 _MOST_PLACES = 3
 
 
-def log_time(milliseconds: Milliseconds) -> str:
-    """A moment of a log: ``14.320 s``, from a minute on ``3:07.020``, from an hour on ``1:02:07.000``."""
-    minutes, rest = divmod(milliseconds, 60_000)
-    seconds = f"{rest // 1000}.{rest % 1000:03}"
-    if not minutes:
-        return f"{seconds} s"
-    hours, minutes = divmod(minutes, 60)
-    padded = seconds.rjust(6, "0")
-    return f"{hours}:{minutes:02}:{padded}" if hours else f"{minutes}:{padded}"
-
-
 def span_words(begins: Ticks, end: Ticks, period: Milliseconds) -> str:
     """From when to when a log tells something: ``1:30.000 of log``, ``12.500 s to 1:30.000``."""
-    last = log_time(end * period)
-    return f"{log_time(begins * period)} to {last}" if begins else f"{last} of log"
+    last = format_moment(end * period)
+    return f"{format_moment(begins * period)} to {last}" if begins else f"{last} of log"
 
 
 def clash_words(clash: Clash) -> str:
@@ -58,7 +48,7 @@ def refuted_words(item: Refuted, period: Milliseconds) -> str:
     """When and by what a hypothesis fell."""
     if item.clash is None:
         return item.words
-    return f"at {log_time(item.scan * period)} {clash_words(item.clash)}"
+    return f"at {format_moment(item.scan * period)} {clash_words(item.clash)}"
 
 
 def begun_words(window: Window | None, period: Milliseconds) -> str:
@@ -68,9 +58,9 @@ def begun_words(window: Window | None, period: Milliseconds) -> str:
     low, high = window
     if high < 0:
         return "began before the log"
-    latest = log_time(high * period)
+    latest = format_moment(high * period)
     if low < 0:
         return f"began at {latest} at the latest"
     if low == high:
         return f"began at {latest}"
-    return f"began between {log_time(low * period)} and {latest}"
+    return f"began between {format_moment(low * period)} and {latest}"

@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.execution.executive import Executive
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 
@@ -134,10 +135,11 @@ def _actions(survivors: Sequence[Hypothesis], tracking: Tracking, run: LogRun, s
     trial = _Trial(tracking, run, seed)
     tests = []
     for names in [(), *_devices(run.machine)]:  # of equals the first: to do nothing is the least
-        words = f"leave the controls alone, the controller on, and watch for {WATCH // 1000} s"
+        watch = f"watch for {format_duration(WATCH)}"
+        words = f"leave the controls alone, the controller on, and {watch}"
         if names:
             turned = " and ".join(f"{name} {'off' if run.levels[name] else 'on'}" for name in names)
-            words = f"at the controls, {turned} for {PRESS // 1000} s; watch for {WATCH // 1000} s"
+            words = f"at the controls, {turned} for {format_duration(PRESS)}; {watch}"
         total = sum(trial.ruled_out(names, true, survivors) for true in survivors)
         share = total / (len(survivors) * (len(survivors) - 1))
         tests.append(NextTest(words, (), share, sampled=True))

@@ -29,19 +29,19 @@ from stillgate.controller.program.footprint import signals_read
 from stillgate.controller.program.program import (
     Begin,
     Block,
-    If,
     Observation,
     Read,
     Statement,
     Term,
     conjunction,
 )
+from stillgate.controller.program.program_map import map_block
 
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.state_layout import packed_fields, unpack
 from .emit_checker import checker_source
-from .engine_files import engine_files
+from .engine_folder import engine_files
 from .explorer import Explorer, Progress, SearchOutcome, Status
 from .search import Break
 
@@ -56,25 +56,20 @@ def allowance(fault: int) -> str:
 
 def with_allowances(loop: ClosedLoop) -> ClosedLoop:
     """The loop with every fault behind a switch of its own."""
-    return replace(loop, before=_allowing(loop.before), after=_allowing(loop.after))
+    before, after = (map_block(block, statement=_allowing) for block in (loop.before, loop.after))
+    return replace(loop, before=before, after=after)
 
 
-def _allowing(block: Block) -> Block:
-    return tuple(_allowing_in(statement) for statement in block)
-
-
-def _allowing_in(statement: Statement) -> Statement:
+def _allowing(statement: Statement) -> Block:
     match statement:
-        case If(condition=condition, then=then, otherwise=otherwise):
-            return If(condition, _allowing(then), _allowing(otherwise))
         case Begin(cell=cell, options=options):
             guarded: list[tuple[Term, int]] = [
                 (conjunction((Read(allowance(number), Observation.LEVEL), condition)), number)
                 for condition, number in options
             ]
-            return Begin(cell, tuple(guarded))
+            return (Begin(cell, tuple(guarded)),)
         case _:
-            return statement
+            return (statement,)
 
 
 @dataclass(frozen=True, slots=True)

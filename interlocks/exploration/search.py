@@ -24,7 +24,7 @@ from ..loop.counterexample import Path, Replay, replay
 from ..loop.state_layout import key_bits, packed_fields, unpack
 from ..results.verdict import Exploration
 from .emit_checker import checker_source
-from .engine_files import engine_files
+from .engine_folder import engine_files
 from .explorer import Explorer, Progress, SearchOutcome, StatePath, Status
 
 OPTIONS = ("-std=gnu11", "-O2", "-w")

@@ -44,6 +44,7 @@ from stillgate.controller.program.program import (
     Signal,
     Statement,
     Term,
+    memory_name,
     terms_in,
     ticks_up,
 )
@@ -103,7 +104,10 @@ class ClosedLoop:
 
     @property
     def clocks(self) -> tuple[Clock, ...]:
-        """Every stored cell that measures time: of the controller, the monitors, the parts."""
+        """Every cell that measures time: of the controller, the monitors, the parts.
+
+        Those of free inputs are not stored: their values are in the beliefs.
+        """
         return (*self.controller.clocks, *self.monitors.clocks, *self.plant.clocks)
 
     @property
@@ -130,7 +134,7 @@ class ClosedLoop:
     @property
     def requirement_names(self) -> tuple[str, ...]:
         """What each BROKEN index stands for: counters, exits that overlap, then requirements."""
-        counters = tuple(cell.name.removesuffix(".value") for cell, _ in self.controller.bounds_marks)
+        counters = tuple(memory_name(cell) for cell, _ in self.controller.bounds_marks)
         marks = self.controller.exit_marks
         overlaps = tuple(f"{marks[i]} | {marks[j]}" for i, j in self.controller.overlap_marks)
         return (*counters, *overlaps, *self.monitors.broken)

@@ -1,9 +1,9 @@
 """Turns a path of the exploration into a story a technician can follow.
 
-The path is a list of stored states and choices; replaying it in Python gives every signal
-at every tick. Free inputs that the search never asked for are filled in afterwards with
-the levels that change least often among all those that fit every answer given, so the
-story can be replayed on the executive as it stands.
+The path is a list of stored states and choices; replaying it in Python gives every signal at every
+tick, as integers. They become values (``Instant``), and those become words and charts. Free inputs that
+the search never asked for are filled in afterwards with the levels that change least often among all
+those that fit every answer given, so the story can be replayed on the executive as it stands.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from stillgate.controller.program.program import Cell
-from stillgate.controller.rules.single_faults import POWER_INTERRUPTED
 from stillgate.sim_io.simulation.operators import rest_level
 
-from ..results.verdict import Cause, Story, StoryChange, StoryStep
+from ..results.instant import Instant, stretches_of
+from ..results.story_steps import memory_value, steps_of
+from ..results.verdict import Story
 from .closed_loop import ClosedLoop, FreeInput
 from .free_inputs import Memory, Mode, Pair
 from .interpreter import Chooser, LoopRunner, Tick
@@ -142,115 +142,41 @@ def _least_changes(
 
 
 def tell(run: Replay, headline: str) -> Story:
-    """The story of a replayed path; ticks in which nothing changed are left out."""
-    loop = run.loop
-    steps: list[StoryStep] = []
-    for number, tick in enumerate(run.ticks):
-        changes = tuple(_changes(run, number))
-        if changes or number in (0, len(run.ticks) - 1):
-            steps.append(
-                StoryStep(
-                    tick=number,
-                    time=number * loop.tick,
-                    changes=changes,
-                    on_outputs=tuple(
-                        o.name for o in loop.controller.outputs if tick.values[f"{o.name}.driven"]
-                    ),
-                    states=tuple(
-                        (s.name, state_text(run, number, s.name)) for s in loop.controller.sequences
-                    ),
-                )
-            )
+    """The story of a replayed path; ticks in which nothing changed are left out of its steps."""
+    instants = [_instant(run, number) for number in range(len(run.ticks))]
     return Story(
         headline=headline,
-        fault=" and ".join(_faults(run, len(run.ticks) - 1)) or None,
-        start=tuple((part.name, part_text(run, 0, part.name)) for part in loop.plant.parts),
-        steps=tuple(steps),
-        ticks=len(run.ticks),
-        inputs=tuple(tuple(levels.items()) for levels in run.circuits),
-        truths=run.truths,
+        steps=steps_of(run.loop.machine, instants, run.loop.tick),
+        ticks=len(instants),
+        recording=stretches_of(instants),
     )
 
 
-def state_text(run: Replay, number: int, sequence: str) -> str:
-    """Active state of a sequence in a tick, or 'off' without power."""
-    found = next(item for item in run.loop.controller.sequences if item.name == sequence)
-    active = run.ticks[number].values[f"{sequence}.active"]
-    return found.states[active] if active < len(found.states) else "off"
-
-
-def part_text(run: Replay, number: int, part: str) -> str:
-    """Where a part stands in a tick."""
-    found = next(item for item in run.loop.plant.parts if item.name == part)
-    values: dict[Cell, int] = {cell: run.ticks[number].values[cell.name] for cell in found.cells}
-    return found.describe(values)
-
-
-def _faults(run: Replay, number: int) -> list[str]:
-    """Names of the faults that have begun by a tick."""
-    now = run.ticks[number].values
-    begun = (now["fault"], now.get("second", 0))
-    return [item.name for item in run.loop.faults if item.number in begun]
-
-
-def _changes(run: Replay, number: int) -> list[StoryChange]:
-    loop = run.loop
-    now = run.ticks[number].values
-    before = run.ticks[number - 1].values if number else None
-    found: list[StoryChange] = []
-    if now["dark"] and not (before and before["dark"]):
-        found.append(StoryChange("power", "on", "interrupted", Cause.FAULT))
-    elif before and before["dark"] and not now["dark"]:
-        found.append(StoryChange("power", "interrupted", "back, cold start", Cause.FAULT))
-    for name in (
-        item for item in _faults(run, number) if number == 0 or item not in _faults(run, number - 1)
-    ):
-        if name != POWER_INTERRUPTED:
-            subject, _, state = name.partition(" ")
-            found.append(StoryChange(subject, "healthy", state, Cause.FAULT))
-    found += _circuit_changes(run, number)
-    for part in loop.plant.parts:
-        if number and part_text(run, number, part.name) != part_text(run, number - 1, part.name):
-            old, new = part_text(run, number - 1, part.name), part_text(run, number, part.name)
-            found.append(StoryChange(part.name, old, new, Cause.PART))
-    for sequence in loop.controller.sequences:
-        old = state_text(run, number - 1, sequence.name) if number else sequence.states[sequence.start]
-        new = state_text(run, number, sequence.name)
-        if old != new:
-            found.append(StoryChange(sequence.name, old, new, Cause.CONTROLLER))
-    for cell in loop.controller.memory:
-        start = before[cell.name] if before else cell.start
-        if now[cell.name] != start:
-            name = cell.name.removesuffix(".value")
-            found.append(
-                StoryChange(name, _value(cell, start), _value(cell, now[cell.name]), Cause.CONTROLLER)
-            )
-    for output in loop.controller.outputs:
-        was = before[f"{output.name}.driven"] if before else 0
-        if now[f"{output.name}.driven"] != was:
-            by_fault = now[f"{output.name}.driven"] != now[f"{output.name}.asked"]
-            cause = Cause.FAULT if by_fault else Cause.CONTROLLER
-            found.append(StoryChange(output.name, _word(was), _word(1 - was), cause))
-    return found
-
-
-def _circuit_changes(run: Replay, number: int) -> list[StoryChange]:
-    loop = run.loop
-    found: list[StoryChange] = []
-    for name, level in run.circuits[number].items():
-        sensed = name in loop.plant.circuits
-        at_rest = level if sensed else int(rest_level(loop.machine, name))
-        was = run.circuits[number - 1][name] if number else at_rest
-        if level != was:
-            source = loop.machine.inputs[name].source
-            cause = Cause.PART if sensed else Cause.OPERATOR if source == "operator" else Cause.FREE
-            found.append(StoryChange(name, _word(was), _word(level), cause))
-    return found
-
-
-def _word(level: int) -> str:
-    return "on" if level else "off"
-
-
-def _value(cell: Cell, value: int) -> str:
-    return _word(value) if cell.is_truth else str(value)
+def _instant(run: Replay, number: int) -> Instant:
+    """What the integers of a tick mean."""
+    loop, values = run.loop, run.ticks[number].values
+    begun = (values["fault"], values.get("second", 0))
+    driven = {item.name: bool(values[f"{item.name}.driven"]) for item in loop.controller.outputs}
+    asked = {item.name: bool(values[item.asked.name]) for item in loop.controller.outputs}
+    return Instant(
+        circuits={name: bool(level) for name, level in run.circuits[number].items()},
+        states={
+            item.name: item.states[active]
+            if (active := values[item.active.name]) < len(item.states)
+            else None
+            for item in loop.controller.sequences
+        },
+        outputs=driven,
+        memory={
+            name: memory_value(loop.machine, name, values[cell.name])
+            for name, cell in zip(loop.machine.memory, loop.controller.memory, strict=True)
+        },
+        parts={
+            part.name: part.describe({cell: values[cell.name] for cell in part.cells})
+            for part in loop.plant.parts
+        },
+        faults=tuple(item.name for item in loop.faults if item.number in begun),
+        forced=tuple(name for name, on in driven.items() if on != asked[name]),
+        powered=not values["dark"],
+        truths={name: told[number] for name, told in run.truths},
+    )

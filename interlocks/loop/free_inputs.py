@@ -29,6 +29,7 @@ from dataclasses import dataclass, field
 from enum import IntEnum
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, answer_from_cells
 from stillgate.controller.program.program import Cell, NoteKind, Observation, Signal
@@ -217,7 +218,7 @@ class _Builder:
                 if self.exact:
                     raise UsageError(
                         f"input {self.signal.name} is held or debounced for too many ticks of "
-                        f"{self.period} ms; check at a longer tick"
+                        f"{format_duration(self.period)}; check at a longer tick"
                     )
                 return False
             if self.pending_nodes:

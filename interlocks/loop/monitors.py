@@ -1,15 +1,13 @@
 """Requirements as finite monitors inside the program.
 
 A monitor reads the instant after the outputs are written. Every instant counts, triggers
-are levels, the same instant counts, limits are inclusive. With the tick p and the scan s:
+are levels, the same instant counts, limits are inclusive. How many ticks n a time t comes to says
+``requirement_times``, of ``held`` in any of the conditions too.
 
-* ``after P then Q within t``: n = floor((t - s) / p) ticks, since a switch may change just
-  after it was sampled; ``age`` is 1 + ticks since the oldest trigger not yet served, and
+* ``after P then Q within t``: ``age`` is 1 + ticks since the oldest trigger not yet served, and
   the requirement is broken at the first instant with Q false and age - 1 >= n. A negative n
   cannot be met: the trigger alone breaks it.
-* ``after P keep Q for t``: n = ceil(t / p) ticks; ``left`` is how many instants Q must still
-  hold, restarted by every trigger.
-* ``held`` in any of the conditions: ``held_times``.
+* ``after P keep Q for t``: ``left`` is how many instants Q must still hold, restarted by every trigger.
 * ``before P first S since R``: ``seen`` remembers S, and R forgets it; S in the same instant
   as R or P counts.
 
@@ -26,7 +24,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from stillgate.controller.expressions.expression import Operator
-from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import (
     Always,
     FromAnywhere,
@@ -57,12 +55,12 @@ from stillgate.controller.program.program import (
     Scope,
     Statement,
     Term,
-    ticks_up,
     walk_term,
 )
 from stillgate.sim_io.parts.plant import Plant
 
 from .requirement_lowering import RequirementTerms, asks
+from .requirement_times import invariance_ticks, response_ticks
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +83,6 @@ class Monitors:
     triggers: tuple[str, ...]
     first_mark: int
     goals: tuple[tuple[str, Term], ...]
-
-
-def response_ticks(within: Milliseconds, scan: Milliseconds, tick: Milliseconds) -> Ticks:
-    """Ticks a response may take; negative if the limit is shorter than the scan."""
-    return (within - scan) // tick
 
 
 def is_judged(requirement: Requirement, faults: int, *, possibility: bool) -> bool:
@@ -256,7 +249,7 @@ class _Lowering:
         )
 
     def _invariance(self, name: str, item: Invariance) -> Block:
-        ticks = ticks_up(item.during, self.tick)
+        ticks = invariance_ticks(item.during, self.tick)
         trigger, kept = self.breaks(item.after.tree), self.satisfies(item.keep.tree)
         happened, broken = self._trigger(name), self._break(name)
         if ticks == 0:

@@ -6,11 +6,19 @@ Read off the monitors' own memory, which says exactly how long they had been wai
 from __future__ import annotations
 
 from stillgate.controller.machine_file.field_types import Ticks
-from stillgate.controller.machine_file.machine import Invariance, Precedence, Requirement, Response
-from stillgate.controller.program.program import ticks_up
+from stillgate.controller.machine_file.machine import (
+    Always,
+    FromAnywhere,
+    Invariance,
+    Never,
+    Precedence,
+    Reach,
+    Requirement,
+    Response,
+)
 
 from .counterexample import Replay
-from .monitors import response_ticks
+from .requirement_times import invariance_ticks, response_ticks
 
 
 def waiting_window(run: Replay, name: str, requirement: Requirement) -> tuple[Ticks, Ticks]:
@@ -25,7 +33,7 @@ def waiting_window(run: Replay, name: str, requirement: Requirement) -> tuple[Ti
         case Response(within=within):
             return last - max(0, response_ticks(within, run.loop.machine.scan, run.loop.tick)), last
         case Invariance(during=during):
-            length = ticks_up(during, run.loop.tick)
+            length = invariance_ticks(during, run.loop.tick)
             left = run.ticks[last - 1].values.get(f"{name}.left", 0) if last else 0
             return last - (1 + length - left if left else 0), last
         case Precedence():
@@ -33,5 +41,5 @@ def waiting_window(run: Replay, name: str, requirement: Requirement) -> tuple[Ti
             while waiting and not run.ticks[waiting - 1].values[f"{name}.seen"]:
                 waiting -= 1
             return waiting, last
-        case _:
+        case Never() | Always() | Reach() | FromAnywhere():
             return last, last

@@ -2,7 +2,7 @@
 
 ``rising``, ``falling`` and ``held`` look back, so their arguments are watched: ``run`` counts the instants
 for which an argument has been true, up to what the longest ``held`` of it asks; from which tick on that
-is long enough ``held_times`` says. What an input did that nothing drives its history tells; and that a
+is long enough ``requirement_times`` says. What an input did that nothing drives its history tells; and that a
 sequence was in a state the stored state still tells when the next step begins, so an edge of it needs no
 memory.
 """
@@ -64,7 +64,7 @@ from stillgate.controller.rules.namespace import (
 from stillgate.controller.rules.rules import requirement_conditions
 from stillgate.sim_io.parts.plant import Plant
 
-from .held_times import BOTH_SIDES, has_hold, held_ticks, sided_conditions, sided_holds
+from .requirement_times import BOTH_SIDES, has_hold, held_ticks, sided_conditions, sided_holds
 
 
 class RequirementTerms:

@@ -19,29 +19,29 @@ under it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.footprint import signals_read
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
-    Assign,
     Block,
     Complement,
     Constant,
     ControllerProgram,
     If,
-    Lookup,
     Note,
     NoteKind,
     Operation,
     Read,
     Statement,
-    Switch,
     Term,
+    terms_of,
     walk_term,
 )
+from stillgate.controller.program.program_map import map_block, map_term
 
 from .mutants import is_switch
 
@@ -70,67 +70,25 @@ def probing(program: ControllerProgram) -> tuple[ControllerProgram, dict[str, in
     Returns:
         The controller, and the coverage index of each switch.
     """
-    switches = sorted(
-        {
-            node.signal
-            for stage in program.stages
-            for node in _reads((*program.observe, *stage.block))
-            if is_switch(node.signal)
-        },
-        key=lambda name: (len(name), name),
-    )
+    read = signals_read((*program.observe, *program.decide))
+    switches = sorted(filter(is_switch, read), key=lambda name: (len(name), name))
     first = len(program.exit_marks)
     marks = {name: first + number for number, name in enumerate(switches)}
-    return (
-        replace(
-            program,
-            exit_marks=(*program.exit_marks, *switches),
-            observe=_block(program.observe, marks),
-            stages=tuple(replace(stage, block=_block(stage.block, marks)) for stage in program.stages),
-        ),
-        marks,
+
+    def marked(statement: Statement) -> Block:
+        return (*(mark for term in terms_of(statement) for mark in _compared(term, marks)), statement)
+
+    def block(given: Block) -> Block:
+        return map_block(given, term=lambda node: answered(node, ()), statement=marked)
+
+    # The exits keep their switches: what is kept alive for an exit must be so under each of them.
+    probe = replace(
+        program,
+        exit_marks=(*program.exit_marks, *switches),
+        observe=block(program.observe),
+        stages=tuple(replace(stage, block=block(stage.block)) for stage in program.stages),
     )
-
-
-def _reads(block: Block) -> Iterator[Read]:
-    for statement in block:
-        for term in _terms(statement):
-            yield from (node for node in walk_term(term) if isinstance(node, Read))
-        match statement:
-            case If(then=then, otherwise=otherwise):
-                yield from _reads((*then, *otherwise))
-            case Switch(arms=arms):
-                for _, arm in arms:
-                    yield from _reads(arm)
-            case _:
-                pass
-
-
-def _terms(statement: Statement) -> tuple[Term, ...]:
-    match statement:
-        case Assign(value=value):
-            return (value,)
-        case If(condition=condition):
-            return (condition,)
-        case _:
-            return ()
-
-
-def _block(block: Block, marks: dict[str, int]) -> Block:
-    made: list[Statement] = []
-    for statement in block:
-        for term in _terms(statement):
-            made += _compared(term, marks)
-        match statement:
-            case Assign(cell=cell, value=value):
-                made.append(Assign(cell, told(value, ())))
-            case If(condition=condition, then=then, otherwise=otherwise):
-                made.append(If(told(condition, ()), _block(then, marks), _block(otherwise, marks)))
-            case Switch(cell=cell, arms=arms):
-                made.append(Switch(cell, tuple((number, _block(arm, marks)) for number, arm in arms)))
-            case _:
-                made.append(statement)
-    return tuple(made)
+    return probe, marks
 
 
 def _compared(term: Term, marks: dict[str, int]) -> list[Statement]:
@@ -146,18 +104,20 @@ def _compared(term: Term, marks: dict[str, int]) -> list[Statement]:
 
 def told(term: Term, on: Collection[str]) -> Term:
     """The term with its switches answered: those in ``on`` are on, all others off."""
-    match term:
+    return map_term(term, lambda node: answered(node, on))
+
+
+def answered(node: Term, on: Collection[str]) -> Term:
+    """A node whose operands are answered already, as simple as they make it."""
+    match node:
         case Read(signal=name) if is_switch(name):
             return TRUE if name in on else FALSE
-        case Complement(operand=operand):
-            inner = told(operand, on)
-            return Constant(int(not inner.value)) if isinstance(inner, Constant) else Complement(inner)
+        case Complement(operand=Constant(value=value)):
+            return Constant(int(not value))
         case Operation(operator=operator, left=left, right=right):
-            return _joined(operator, told(left, on), told(right, on))
-        case Lookup(table=table, index=index):
-            return Lookup(table, told(index, on))
+            return _joined(operator, left, right)
         case _:
-            return term
+            return node
 
 
 def _joined(operator: Operator, left: Term, right: Term) -> Term:

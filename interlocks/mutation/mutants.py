@@ -20,7 +20,7 @@ its weakenings is a machine of its own, too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from stillgate.controller.expressions.durations import format_duration
@@ -40,6 +40,7 @@ from stillgate.controller.machine_file.field_types import Condition, Millisecond
 from stillgate.controller.machine_file.machine import Exit, Input, Interlock, Machine, Override, Sequence
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import ControllerProgram
+from stillgate.controller.program.program_map import without_signals
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..results.analyses import Weakening, WeakeningKind
@@ -89,7 +90,7 @@ def is_switch(name: str) -> bool:
 def switched_controller(machine: Machine, period: Milliseconds) -> ControllerProgram:
     """The controller of a machine with switches, which are answered from outside and sensed by nothing."""
     program = lower_controller(machine, period=period)
-    return replace(program, signals=tuple(item for item in program.signals if not is_switch(item.name)))
+    return without_signals(program, [item.name for item in program.signals if is_switch(item.name)])
 
 
 def weakenings_of(document: MachineDocument) -> Weakenings:

@@ -14,7 +14,7 @@ Obligations are shrunk the same way, to all the states that go there by the same
 Sources: A. Bradley, SAT-based model checking without unrolling, VMCAI 2011; N. Een,
 A. Mishchenko, R. Brayton, Efficient implementation of property directed reachability,
 FMCAD 2011. The proof is not to be trusted but re-checked: ``Proof.invariant`` is inductive,
-and two queries that share nothing with this module say so (``invariants.check_invariant``).
+and two queries that share nothing with this module say so (``inductive_check.faults_of_invariant``).
 """
 
 from __future__ import annotations

@@ -22,13 +22,14 @@ from functools import partial
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import ProgramFault
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..loop.counterexample import Replay, answering, tell, truths_of
 from ..loop.interpreter import LoopRunner, Tick
-from ..results.requirement_text import sentence_of, time_text
+from ..results.requirement_text import sentence_of
 from ..results.verdict import Story, Word
 from .bmc import way_within
 from .counter_invariants import counters_in_step
@@ -325,7 +326,7 @@ class _Round:
             {signal.name: tick.values[f"{signal.name}.circuit"] for signal in loop.controller.signals}
             for tick in ticks
         )
-        at = time_text((len(ticks) - 1) * loop.tick)
+        at = format_duration((len(ticks) - 1) * loop.tick)
         done = "is reached" if reach else "is broken"
         headline = f"{item.name} {done} {at} after power-on ({sentence_of(requirement)})"
         story = tell(Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks)), headline)

@@ -29,7 +29,17 @@ from stillgate.controller.expressions.expression import Name, walk
 from stillgate.controller.machine_file.machine import Machine, Requirement
 from stillgate.controller.program.footprint import cells_read, cells_written
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Assign, Block, Cell, Note, NoteKind, Ref, Scope, Statement
+from stillgate.controller.program.program import (
+    Assign,
+    Block,
+    Cell,
+    Note,
+    NoteKind,
+    Ref,
+    Scope,
+    Statement,
+    memory_name,
+)
 from stillgate.controller.rules.namespace import Context, Namespace, PartTruthRef
 from stillgate.sim_io.parts.plant import lower_plant
 
@@ -81,7 +91,7 @@ class LogController:
             *(item.asked for item in program.outputs),
         )
         source = _Source(machine, program, self.judged, self.visible)
-        counters = [f"{cell.name.removesuffix('.value')} in its bounds" for cell, _ in program.bounds_marks]
+        counters = [f"{memory_name(cell)} in its bounds" for cell, _ in program.bounds_marks]
         self.broken_names = (*counters, *source.monitored)
         library = ctypes.CDLL(str(build_library(source.files(), "log.c", options=_OPTIONS)))
         self._run: Any = library.sg_log_run

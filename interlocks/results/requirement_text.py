@@ -7,7 +7,7 @@ Cheng 2005; the branching ones are the usual EF and AG EF.
 
 from __future__ import annotations
 
-from stillgate.controller.machine_file.field_types import Milliseconds
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import (
     Always,
     FromAnywhere,
@@ -18,15 +18,6 @@ from stillgate.controller.machine_file.machine import (
     Requirement,
     Response,
 )
-
-
-def time_text(milliseconds: Milliseconds) -> str:
-    """A time as a person writes it: 80 ms, 1.5 s, 2 min."""
-    if milliseconds and milliseconds % 60_000 == 0:
-        return f"{milliseconds // 60_000} min"
-    if milliseconds >= 1000:
-        return f"{milliseconds / 1000:.3f}".rstrip("0").rstrip(".") + " s"  # not :g, it drops digits
-    return f"{milliseconds} ms"
 
 
 def pattern_of(requirement: Requirement) -> str:
@@ -50,9 +41,9 @@ def sentence_of(requirement: Requirement) -> str:
         case Always(always=p):
             return f"always: {p.text}"
         case Response(after=p, then=q, within=t):
-            return f"after {p.text}, then {q.text} within {time_text(t)}"
+            return f"after {p.text}, then {q.text} within {format_duration(t)}"
         case Invariance(after=p, keep=q, during=t):
-            return f"after {p.text}, keep {q.text} for {time_text(t)}"
+            return f"after {p.text}, keep {q.text} for {format_duration(t)}"
         case Precedence(before=p, first=s, since=None):
             return f"before {p.text}, first {s.text}"
         case Precedence(before=p, first=s, since=r):
@@ -72,9 +63,9 @@ def formula_of(requirement: Requirement) -> str:
         case Always(always=p):
             return f"G ({p.text})"
         case Response(after=p, then=q, within=t):
-            return f"G (({p.text}) -> F[0, {time_text(t)}] ({q.text}))"
+            return f"G (({p.text}) -> F[0, {format_duration(t)}] ({q.text}))"
         case Invariance(after=p, keep=q, during=t):
-            return f"G (({p.text}) -> G[0, {time_text(t)}] ({q.text}))"
+            return f"G (({p.text}) -> G[0, {format_duration(t)}] ({q.text}))"
         case Precedence(before=p, first=s, since=None):
             return f"not ({p.text}) W ({s.text})"
         case Precedence(before=p, first=s, since=r):

@@ -1,14 +1,18 @@
 """What a check says: verdicts, stories, findings and the assumptions behind them.
 
-All values here are frozen; whoever prints, exports or draws them reads nothing else.
+All values here are frozen; whoever prints, exports or draws them reads nothing else. A story holds what
+was recorded as values, which charts are drawn from, and beside it the same in words.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
 from stillgate.controller.expressions.durations import Milliseconds, Ticks, format_duration
+
+from .instant import Instant, Stretch, instants_of
 
 
 class Word(Enum):
@@ -55,13 +59,25 @@ class Story:
     """The shortest way to a broken requirement, the least of all shortest ones."""
 
     headline: str  # one sentence: what is broken, when, under which fault
-    fault: str | None
-    start: tuple[tuple[str, str], ...]  # where each part stood at power-on
-    steps: tuple[StoryStep, ...]
+    steps: tuple[StoryStep, ...]  # the recording in words
     ticks: Ticks  # length
-    inputs: tuple[tuple[tuple[str, int], ...], ...]  # per tick: circuit level of every input
+    recording: tuple[Stretch, ...]  # what everything was
     window: tuple[Ticks, Ticks] | None = None  # ticks in which the broken requirement was waiting
-    truths: tuple[tuple[str, tuple[bool, ...]], ...] = ()  # what requirements may read of parts, per tick
+
+    @property
+    def instants(self) -> Iterator[Instant]:
+        """What everything was, tick by tick."""
+        return instants_of(self.recording, self.ticks)
+
+    @property
+    def fault(self) -> str | None:
+        """The faults that have begun by the end."""
+        return self.recording[-1].instant.fault
+
+    @property
+    def start(self) -> Mapping[str, str]:
+        """Where each part stood at power-on."""
+        return self.recording[0].instant.parts
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,9 +22,9 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.engine_files import ENGINE as EXPLICIT
-from ..exploration.engine_files import engine_files
-from ..exploration.explorer import follow
+from ..exploration.deployed_run import follow
+from ..exploration.engine_folder import ENGINE as EXPLICIT
+from ..exploration.engine_folder import engine_files
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner

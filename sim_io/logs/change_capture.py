@@ -8,6 +8,7 @@ remembered, so inputs and memory are then unknown, sequences are in no state and
 from __future__ import annotations
 
 from stillgate.controller.execution.executive import Executive
+from stillgate.controller.program.program import memory_name
 
 from .log import NO_STATE, POWER, Change, Signal, Subject, Value
 
@@ -39,7 +40,7 @@ class Tap:
             (Subject.POWER, POWER),
             *((Subject.INPUT, item.name) for item in program.signals),
             *((Subject.STATE, item.name) for item in program.sequences),
-            *((Subject.MEMORY, cell.name.removesuffix(".value")) for cell in program.memory),
+            *((Subject.MEMORY, memory_name(cell)) for cell in program.memory),
             *((Subject.OUTPUT, item.name) for item in program.outputs),
         )
 

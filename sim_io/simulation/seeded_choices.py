@@ -28,14 +28,13 @@ from stillgate.controller.program.program import (
     Block,
     Cell,
     Choose,
-    If,
     NoteKind,
     Observation,
     Ref,
     Statement,
-    Switch,
     statements_in,
 )
+from stillgate.controller.program.program_map import map_block
 
 GAMMA = 0x9E3779B97F4A7C15
 MIX_1 = 0xBF58476D1CE4E5B9
@@ -86,31 +85,20 @@ def is_event(choice: Cell) -> bool:
 
 def one_name_a_choice(*blocks: Block) -> tuple[Block, ...]:
     """The same blocks with every choice named differently, so that no two draw the same."""
-    namer = _Namer()
-    return tuple(namer.block(block) for block in blocks)
+    met: dict[Cell, int] = {}
 
-
-class _Namer:
-    def __init__(self) -> None:
-        self.met: dict[Cell, int] = {}
-
-    def block(self, block: Block) -> Block:
-        return tuple(item for statement in block for item in self.statement(statement))
-
-    def statement(self, statement: Statement) -> Block:
+    def named(statement: Statement) -> Block:
         match statement:
             case Choose(cell=cell, count=count):
-                number = self.met[cell] = self.met.get(cell, 0) + 1
+                number = met[cell] = met.get(cell, 0) + 1
                 if number == 1:
                     return (statement,)
                 own = replace(cell, name=f"{cell.name}.{number}", persistent=False)
                 return (Choose(own, count), Assign(cell, Ref(own)))
-            case If(condition=condition, then=then, otherwise=otherwise):
-                return (If(condition, self.block(then), self.block(otherwise)),)
-            case Switch(cell=cell, arms=arms):
-                return (Switch(cell, tuple((number, self.block(arm)) for number, arm in arms)),)
             case _:
                 return (statement,)
+
+    return tuple(map_block(block, statement=named) for block in blocks)
 
 
 class Dice:

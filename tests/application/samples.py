@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stillgate.interlocks.results.instant import Instant, stretches_of
 from stillgate.interlocks.results.verdict import (
     Cause,
     CheckResult,
@@ -24,8 +25,6 @@ def story() -> Story:
     """A story with an operator, a switch, a fault, a part and a controller in it."""
     return Story(
         headline="motor_shut is still on 300 ms after the edge was touched, with edge_clear stuck on.",
-        fault="edge_clear stuck on",
-        start=(("leaf", "at open"),),
         steps=(
             StoryStep(
                 tick=0,
@@ -58,7 +57,18 @@ def story() -> Story:
             ),
         ),
         ticks=6,
-        inputs=tuple((("open_button", int(tick == 0)), ("edge_clear", int(tick < 5))) for tick in range(6)),
+        recording=stretches_of(_instant(tick) for tick in range(6)),
+    )
+
+
+def _instant(tick: int) -> Instant:
+    return Instant(
+        circuits={"open_button": tick == 0, "edge_clear": tick < 5},
+        states={"gate": "resting" if tick < 2 else "shutting"},
+        outputs={"motor_shut": tick >= 2},
+        memory={},
+        parts={"leaf": "at open"},
+        faults=("edge_clear stuck on",),
     )
 
 

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 from stillgate.controller.reading.reader import read_machine
-from stillgate.diagrams.graphs.machine_diagram import machine_diagram
 from stillgate.diagrams.graphs.overview import whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
-from stillgate.diagrams.graphs.state_diagram import state_diagram
+from stillgate.diagrams.graphs.signal_flow import machine_diagram
+from stillgate.diagrams.graphs.state_graph import state_diagram
 
 from .graphs.test_state_diagram import texts
 

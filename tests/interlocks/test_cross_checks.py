@@ -24,6 +24,7 @@ from python_search import search
 from stillgate.controller.effort import Effort
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.program.program import memory_name
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.verdict import Cause, CheckResult, Story, Word
@@ -66,7 +67,7 @@ def walk(machine: Machine, native: OfMany, scans: int) -> int:
         for output in native.program.outputs:
             assert executive.outputs[output.name] == bool(native.value(output.asked))
         for cell in native.program.memory:
-            assert executive.memory[cell.name.removesuffix(".value")] == native.value(cell)
+            assert executive.memory[memory_name(cell)] == native.value(cell)
         moved += dict(executive.states) != start
     return moved
 
@@ -173,13 +174,13 @@ def replay(machine: Machine, story: Story) -> None:
     told = {step.tick: step for step in story.steps}
     subject, _, way = (story.fault or "").partition(" stuck ")
     stuck = False
-    for tick, levels in enumerate(story.inputs):
+    for tick, instant in enumerate(story.instants):
         step = told.get(tick)
         for change in step.changes if step else ():
             if change.cause is Cause.FAULT and change.name == "power":
                 (executive.power_off if change.after == "interrupted" else executive.power_on)()
             stuck |= change.cause is Cause.FAULT and change.name == subject
-        circuits = {name: bool(level) for name, level in levels}
+        circuits = dict(instant.circuits)
         if stuck and subject in circuits:
             circuits[subject] = way == "on"
         executive.inputs.update(circuits)

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine
-from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.analyses import FaultOutcome
 from stillgate.sim_io.simulation.simulation import Simulation
@@ -204,7 +204,7 @@ def test_every_single_fault_of_a_contact_is_detected_by_a_type_iii_c_control() -
     other, so that one that fails stops the control. Diagnostic coverage of every contact is then 100 %."""
     document = read_machine(MACHINES / "press_two_hand.yaml")
     with built_quickly():
-        table = fault_table(document, effort=Effort(threads=1))
+        table = fault_table_of(document, effort=Effort(threads=1))
     contacts = [row for row in table.rows if row.subject.startswith(("left_", "right_"))]
     assert len(contacts) == 8
     assert {row.outcome for row in contacts} == {FaultOutcome.STOPS}

@@ -292,7 +292,7 @@ def test_a_scenario_that_breaks_a_requirement_fails_with_the_story_of_the_break(
     result.assert_outcomes(failed=1, deselected=9)
     result.stdout.fnmatch_lines(
         [
-            "requirement guard_stops_motor broken at 3180 ms: after not guard_shut, then not motor within*",
+            "requirement guard_stops_motor broken at 3.18 s: after not guard_shut, then not motor within*",
             "At power-on: shaft *",
             "*operator: start goes on *",
             "*surroundings: guard_shut goes off *",
@@ -317,7 +317,7 @@ def test_of_a_long_scenario_the_last_changes_before_the_break_are_told(
     )
     # On a build server pytest repeats each whole failure in its summary: here it is counted once.
     said = pytester.runpytest("-q", "-m", "scenario", "--force-short-summary").stdout.str()
-    assert "\nLeft out: what changed before 4040 ms.\n" in said
+    assert "\nLeft out: what changed before 4.04 s.\n" in said
     assert "operator: start goes on " in said
     assert "surroundings: guard_shut goes off" in said
     assert len(re.findall(r"^ *[0-9.]+ s   ", said, re.MULTILINE)) == 20

@@ -7,7 +7,7 @@ from random import Random
 
 import pytest
 from stillgate.interlocks.results.verdict import CheckResult
-from stillgate.testing.plugin.shared_result import shared_result
+from stillgate.testing.plugin.shared_result import computed_once
 
 RESULT = CheckResult(
     machine="m", digest="00", version="1", tick=100, scan=20, faults=1, assumptions=("No faults.",),
@@ -24,8 +24,8 @@ def test_a_shared_result_is_found_again_and_computed_anew_once_it_is_damaged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, flips: int
 ) -> None:
     monkeypatch.setenv("STILLGATE_CACHE", str(tmp_path / "cache"))
-    assert shared_result("run file", lambda: RESULT) == RESULT
-    assert shared_result("run file", not_wanted) == RESULT
+    assert computed_once("run file", lambda: RESULT) == RESULT
+    assert computed_once("run file", not_wanted) == RESULT
     (file,) = (tmp_path / "cache" / "runs").glob("*.json")
     whole = file.read_bytes()
     random = Random(flips)
@@ -37,6 +37,6 @@ def test_a_shared_result_is_found_again_and_computed_anew_once_it_is_damaged(
     for content in damages:
         file.write_bytes(content)
         with pytest.raises(AssertionError, match="there is a result"):
-            shared_result("run file", not_wanted)
-        assert shared_result("run file", lambda: RESULT) == RESULT
+            computed_once("run file", not_wanted)
+        assert computed_once("run file", lambda: RESULT) == RESULT
         assert file.read_bytes() == whole

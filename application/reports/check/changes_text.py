@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from rich.console import Console
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Finding, RequirementVerdict, Word
 
 from ...console.prose import bullet, say, say_unbroken, section
@@ -53,7 +54,7 @@ def write_changes(console: Console, before: CheckResult, after: CheckResult, fil
 def standing(result: CheckResult) -> str:
     """How many of each verdict, in a line; a bare 'hold' only at the scan."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    at = "" if result.tick == result.scan else f" with a tick of {result.tick} ms"
+    at = "" if result.tick == result.scan else f" with a tick of {format_duration(result.tick)}"
     said = ", ".join(f"{counts[word]} {text}" for word, text in _WORDS.items() if counts[word])
     extra = sum(item.breaks for item in result.findings)
     if extra:

@@ -52,9 +52,14 @@ def story_document(story: Story) -> dict[str, Any]:
         "ticks": story.ticks,
         "start": dict(story.start),
         "steps": [step_document(item) for item in story.steps],
-        "inputs": [dict(levels) for levels in story.inputs],
+        "inputs": [
+            {name: int(level) for name, level in instant.circuits.items()} for instant in story.instants
+        ],
         "window": list(story.window) if story.window is not None else None,
-        "truths": {name: list(values) for name, values in story.truths},
+        "truths": {
+            name: [instant.truths[name] for instant in story.instants]
+            for name in story.recording[0].instant.truths
+        },
     }
 
 

@@ -13,7 +13,7 @@ from stillgate.interlocks.results.verdict import CheckResult, Exploration, Findi
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.words import CAUTION, count_words, fault_words, grouped, with_sets
 from .story_text import write_story
-from .verdict_table import STYLES, verdict_table
+from .verdict_table import STYLES, table_of_verdicts
 
 MANY_STATES = 100_000
 """From here on, rate and memory of a search say something."""
@@ -28,7 +28,7 @@ def write_check(console: Console, result: CheckResult, file: str) -> None:
         file: name of the machine file as the user gave it.
     """
     _heading(console, result, file)
-    console.print(verdict_table(result, console.width))
+    console.print(table_of_verdicts(result, console.width))
     _totals(console, result)
     _assumptions(console, result)
     _findings(console, result.findings, file)

@@ -9,20 +9,21 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
+from stillgate.controller.expressions.durations import format_moments
 from stillgate.interlocks.results.verdict import Story, StoryStep
 
 from ...console.prose import say, stacked
-from ...console.words import change_words, clock_words, who_words
+from ...console.words import change_words, who_words
 
 
 def write_story(console: Console, story: Story) -> None:
     """Prints how a requirement breaks, for a technician."""
     say(console, story.headline, indent=2)
     if story.start:
-        stood = ", ".join(f"{part} {place}" for part, place in story.start)
+        stood = ", ".join(f"{part} {place}" for part, place in story.start.items())
         say(console, f"At power-on: {stood}.", indent=2)
     console.print(Padding(steps_table(story.steps), (1, 0, 0, 2)))
-    true = [name for name, values in story.truths if values and values[-1]]
+    true = [name for name, value in story.recording[-1].instant.truths.items() if value]
     if true:
         say(console, f"True of the parts at the end: {', '.join(true)}.", indent=2)
 
@@ -36,7 +37,7 @@ def steps_table(steps: Iterable[StoryStep]) -> Table:
     table.add_column("states", ratio=3, overflow="fold")
     table.add_column("outputs on", ratio=3, overflow="fold")
     before: StoryStep | None = None
-    for step, clock in zip(steps, clock_words([step.time for step in steps]), strict=True):
+    for step, clock in zip(steps, format_moments([step.time for step in steps]), strict=True):
         outputs = stacked(step.on_outputs) if step.on_outputs else Text("none", style="dim")
         table.add_row(clock, _changes(step), _states(before, step), outputs)
         before = step

@@ -21,7 +21,7 @@ NARROWEST = (12, 8, 9)
 """Characters of a name, a hazard and a verdict at the least."""
 
 
-def verdict_table(result: CheckResult, width: int) -> Table:
+def table_of_verdicts(result: CheckResult, width: int) -> Table:
     """The table, at most ``width`` characters wide from 60 upward."""
     budgets = sorted({judgement.faults for item in result.requirements for judgement in item.judgements})
     head = ["requirement", "hazard", *map(fault_words, budgets), "must\nwithstand"]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.diagrams.diagram import plain
-from stillgate.diagrams.graphs.machine_diagram import driven_parts
+from stillgate.diagrams.graphs.signal_flow import driven_parts
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock, TimingFigure
 from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable
-from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import CheckResult, Story
 
 from ...console.words import count_words
@@ -83,7 +83,7 @@ def _fault_rows(
                 row.fault,
                 row.outcome.value,
                 plain(row.text),
-                NONE if row.stop_time is None else time_text(row.stop_time),
+                NONE if row.stop_time is None else format_duration(row.stop_time),
                 {None: NONE, True: "yes", False: "no"}[row.dangerous],
             )
             for row in rows
@@ -124,7 +124,7 @@ def _fault_story(machine: Machine, row: FaultRow, table: FaultTable, result: Che
     if item is None or item.story is None:
         return None
     breaks = "; ".join(
-        f"{broken.requirement} after {time_text((broken.depth - 1) * table.exploration.tick)}"
+        f"{broken.requirement} after {format_duration((broken.depth - 1) * table.exploration.tick)}"
         f"{'' if broken.counts else ' (need not withstand it)'}"
         for broken in row.breaks
     )

@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.diagrams.diagram import Diagram, plain
-from stillgate.diagrams.graphs.machine_diagram import machine_diagram
 from stillgate.diagrams.graphs.overlay import Overlay, coverage_overlay
 from stillgate.diagrams.graphs.overview import whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, Renderer
-from stillgate.diagrams.graphs.state_diagram import state_diagram
+from stillgate.diagrams.graphs.signal_flow import machine_diagram
+from stillgate.diagrams.graphs.state_graph import state_diagram
 from stillgate.diagrams.pages.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
 from stillgate.diagrams.tables.matrices import (
     cause_and_effect,

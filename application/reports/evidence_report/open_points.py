@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Name, walk
 from stillgate.controller.machine_file.field_types import Condition
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.pages.report_page import Block, Bullets, Prose, Section
-from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import CheckResult, Word
 
 from ...console.words import fault_words
@@ -63,8 +63,8 @@ def _verdicts(result: CheckResult) -> Iterator[Point]:
 def _time(result: CheckResult) -> Iterator[Point]:
     if result.tick != result.scan:
         yield (
-            f"The check used a tick of {time_text(result.tick)}, the controller scans every "
-            f"{time_text(result.scan)}: two events closer together than a tick were seen at once or a "
+            f"The check used a tick of {format_duration(result.tick)}, the controller scans every "
+            f"{format_duration(result.scan)}: two events closer together than a tick were seen at once or a "
             f"tick apart. {result.tick_caution}",
             "assumptions",
         )

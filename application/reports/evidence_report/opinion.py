@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.pages.report_page import Bullets, Prose, Section, TableBlock
 from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
-from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import Word
 
 from ...console.words import count_words, fault_words
@@ -32,8 +32,9 @@ def opinion_section(result: SecondOpinion) -> Section:
     intro = Prose(
         (
             f"{result.prover} judged the requirements from the same Program without listing situations, at a "
-            f"tick of {time_text(result.tick)}: {agreed} of {count_words(len(result.opinions), 'verdict')} "
-            f"agree, {len(result.disagreements)} contradict, {len(result.undecided)} are undecided. What "
+            f"tick of {format_duration(result.tick)}: {agreed} of "
+            f"{count_words(len(result.opinions), 'verdict')} agree, "
+            f"{len(result.disagreements)} contradict, {len(result.undecided)} are undecided. What "
             "both methods assume of the machine is the same, and may be wrong for both.",
         )
     )

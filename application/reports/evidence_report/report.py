@@ -10,13 +10,13 @@ from __future__ import annotations
 import platform
 from dataclasses import dataclass
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.graphs.renderer import Renderer
 from stillgate.diagrams.pages.report_page import Page, Section, TableBlock
 from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.results.analyses import LayerTable
-from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Word
 
 from ...console.words import count_words, fault_words
@@ -107,7 +107,7 @@ def tables_of(page: Page) -> list[Table]:
 def _sentence(result: CheckResult) -> str:
     """The outcome in one sentence that claims no more than was exhausted."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    at = "" if result.tick == result.scan else f" at a tick of {time_text(result.tick)}"
+    at = "" if result.tick == result.scan else f" at a tick of {format_duration(result.tick)}"
     parts = []
     if counts[Word.HOLDS]:
         parts.append(f"{counts[Word.HOLDS]} hold{at}")
@@ -135,7 +135,7 @@ def _covered(item: Exploration) -> str:
 
 def _identity(evidence: Evidence) -> list[tuple[str, str]]:
     result, document = evidence.result, evidence.document
-    scan, tick = time_text(result.scan), time_text(result.tick)
+    scan, tick = format_duration(result.scan), format_duration(result.tick)
     excluded = count_words(len(result.exclusions), "exclusion") if result.exclusions else "none"
     explored = " ".join(f"{fault_words(item.faults)}: {_covered(item)};" for item in result.exploration)
     return [

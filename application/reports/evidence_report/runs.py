@@ -119,9 +119,9 @@ class _Job:
     tell: Callable[[str], None]
 
     def fault_table(self, work: FurtherWork, effort: Effort) -> None:
-        from stillgate.interlocks.analyses.fault_table import fault_table
+        from stillgate.interlocks.analyses.fault_table import fault_table_of
 
-        table = fault_table(
+        table = fault_table_of(
             self.document,
             tick=self.result.tick,
             pairs=self.pairs,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Name, walk
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Machine, Response
@@ -19,10 +20,9 @@ from stillgate.diagrams.pages.report_page import (
     TimingFigure,
 )
 from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.loop.monitors import response_ticks
+from stillgate.interlocks.loop.requirement_times import response_ticks
 from stillgate.interlocks.results.analyses import LayerTable
 from stillgate.interlocks.results.recording import recording_of_story
-from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 
 from ...console.words import count_words, fault_words, judgement_words, with_sets
@@ -86,8 +86,8 @@ def _verdict_notes(result: CheckResult) -> list[str]:
         )
     if result.tick != result.scan:
         notes.append(
-            f"'holds at {time_text(result.tick)}': found with steps of {time_text(result.tick)}, "
-            f"while the controller scans every {time_text(result.scan)}. {result.tick_caution}"
+            f"'holds at {format_duration(result.tick)}': found with steps of {format_duration(result.tick)}, "
+            f"while the controller scans every {format_duration(result.scan)}. {result.tick_caution}"
         )
     return notes
 
@@ -178,7 +178,7 @@ _CARRIED = (
 
 def _verdict_words(item: RequirementVerdict, result: CheckResult) -> str:
     if item.verdict is Word.HOLDS and result.tick != result.scan:
-        return f"holds at {time_text(result.tick)}"
+        return f"holds at {format_duration(result.tick)}"
     return item.verdict.value
 
 
@@ -236,12 +236,13 @@ def _limit_words(within: Milliseconds, result: CheckResult) -> str:
     """What a limit comes to in ticks, which is less than the file says and would look like a mistake."""
     ticks = response_ticks(within, result.scan, result.tick)
     if ticks < 0:
-        return f"How it was judged: {time_text(within)} is shorter than a scan, so no answer can be in time."
-    how = f"within {time_text(ticks * result.tick)} of" if ticks else "in the same instant as"
+        limit = format_duration(within)
+        return f"How it was judged: {limit} is shorter than a scan, so no answer can be in time."
+    how = f"within {format_duration(ticks * result.tick)} of" if ticks else "in the same instant as"
     return (
         f"How it was judged: the answer must be there {how} the trigger. That is what remains of "
-        f"{time_text(within)} in whole ticks of {time_text(result.tick)} when one scan of "
-        f"{time_text(result.scan)} is taken off, since a switch may change just after it was read."
+        f"{format_duration(within)} in whole ticks of {format_duration(result.tick)} when one scan of "
+        f"{format_duration(result.scan)} is taken off, since a switch may change just after it was read."
     )
 
 
@@ -312,7 +313,7 @@ def explored_words(item: Exploration) -> str:
     reach = "every reachable situation was visited"
     if not item.exhausted:
         reach = f"the {item.stopped_by} ended the search before every reachable situation was visited"
-    until = time_text(item.depth * item.tick)
+    until = format_duration(item.depth * item.tick)
     single = (
         f"{reach}; {count_words(item.states, 'situation')}, {count_words(item.transitions, 'step')}, "
         f"up to {until} after power-on"

@@ -92,7 +92,7 @@ def _told(story: Story | None) -> list[str]:
     if story is None:
         return []
     lines = (
-        [f"At power-on: {', '.join(f'{part} {place}' for part, place in story.start)}."]
+        [f"At power-on: {', '.join(f'{part} {place}' for part, place in story.start.items())}."]
         if story.start
         else []
     )

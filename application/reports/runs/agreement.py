@@ -10,7 +10,7 @@ from ...console.prose import say, section
 from ...console.words import count_words, grouped
 
 
-def agreement(console: Console, found: LogReplay, names: str) -> None:
+def write_agreement(console: Console, found: LogReplay, names: str) -> None:
     """Prints how far log and logic agree.
 
     Args:

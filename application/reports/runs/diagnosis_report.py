@@ -7,8 +7,9 @@ from typing import Any
 
 from rich.console import Console
 from stillgate.controller.execution.reasons import join_words
+from stillgate.controller.expressions.durations import format_moment
 from stillgate.interlocks.diagnosis.diagnosability import Lookalikes
-from stillgate.interlocks.diagnosis.diagnosis_text import begun_words, log_time, refuted_words, span_words
+from stillgate.interlocks.diagnosis.diagnosis_text import begun_words, refuted_words, span_words
 from stillgate.interlocks.diagnosis.explanations import Diagnosis, Refuted
 from stillgate.interlocks.diagnosis.test_selection import NextTest
 from stillgate.sim_io.logs.log import EXACT, Telling
@@ -53,7 +54,7 @@ def write_diagnosis(
         section(console, "THE CONTROLLER DID WHAT THE FILE DOES NOT SAY")
         say(
             console,
-            f"From {log_time(found.parted * found.period)} on recorded states or outputs differ from "
+            f"From {format_moment(found.parted * found.period)} on recorded states or outputs differ from "
             "those of the machine file. The diagnosis takes the recorded ones; stillgate replay shows "
             "the difference.",
             indent=2,

@@ -8,7 +8,8 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 from stillgate.controller.execution.executive import Executive
-from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason, spoken_time
+from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
 
 from ...console.prose import say
@@ -52,7 +53,7 @@ def write_explanation(
 
 def outcome_words(outcome: NextSituation) -> str:
     """``if stop_ok goes off: gate: override 1 to resting; motor_open goes off``."""
-    wait = f", {spoken_time(outcome.after)} later" if outcome.after else ""
+    wait = f", {format_duration(outcome.after)} later" if outcome.after else ""
     events = [*outcome.exits, *(f"{name} goes {'on' if on else 'off'}" for name, on in outcome.outputs)]
     return f"if {outcome.cause}{wait}: {'; '.join(events)}"
 

@@ -8,13 +8,13 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
-from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.expressions.durations import format_duration, format_moments
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.sim_io.logs.log import EXACT, NO_STATE, Log, Signal, Subject, Telling, Timing, Value
 from stillgate.sim_io.logs.log_trouble import Trouble
 
 from ...console.prose import say, say_unbroken, section
-from ...console.words import clock_words, count_words, grouped
+from ...console.words import count_words, grouped
 from ..exchange.schema_words import DRAFT, Schema, closed, many, perhaps, text, whole
 
 CAUTION = (
@@ -99,7 +99,7 @@ def write_summary(console: Console, summary: LogSummary, file: str) -> None:
     """Prints what is in a log."""
     header = summary.log.header
     say_unbroken(console, f"{file}: log of {header.machine or 'a machine'}", style="bold")
-    begin, end = clock_words([summary.begin, summary.end])
+    begin, end = format_moments([summary.begin, summary.end])
     say(console, f"from {begin} to {end}, {count_words(summary.changes, 'change')}", indent=2, hanging=2)
     if header.started:
         say(console, f"time 0 is {header.started}", indent=2, hanging=2)
@@ -134,7 +134,7 @@ def _signal_table(summary: LogSummary) -> Table:
     for name in ("signal", "kind", "changes", "at first", "at last", "unknown for"):
         table.add_column(name, justify="right" if name in ("changes", "unknown for") else "left")
     for (subject, name), item in summary.signals.items():
-        unknown = clock_words([item.unknown])[0] if item.unknown else ""
+        unknown = format_moments([item.unknown])[0] if item.unknown else ""
         if item.told:
             row = [grouped(item.changes), _words(item.first), _words(item.last), unknown]
         else:

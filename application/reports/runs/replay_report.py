@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 from stillgate.controller.execution.reasons import Clause
-from stillgate.interlocks.diagnosis.diagnosis_text import log_time, span_words
+from stillgate.controller.expressions.durations import format_moment
+from stillgate.interlocks.diagnosis.diagnosis_text import span_words
 from stillgate.interlocks.replay.output_explanation import Why
 from stillgate.interlocks.replay.replay_results import Happening, LogReplay, Parting
 from stillgate.sim_io.logs.log import EXACT, Signal, Subject, Telling, Value
@@ -18,7 +19,7 @@ from ...console.prose import bullet, say, say_unbroken, section
 from ...console.terminal import printable
 from ...console.words import count_words
 from ..exchange.schema_words import DRAFT, Schema, closed, many, perhaps, text, truth, whole
-from .agreement import agreement, doubt_words
+from .agreement import doubt_words, write_agreement
 
 CAUTION = (
     "A replay runs the logic of the machine file on recorded inputs; it says nothing about what the log "
@@ -77,11 +78,11 @@ def _parting(console: Console, found: LogReplay, reasons: Sequence[Why]) -> None
                 "recorded state, memory or output",
                 "recorded states, memories and outputs",
             )
-            agreement(console, found, names)
+            write_agreement(console, found, names)
         else:
             section(console, "Nothing to compare: the log holds inputs only", style="")
         return
-    when = log_time(found.parting.time)
+    when = format_moment(found.parting.time)
     if found.parting.sure:
         section(console, f"LOG AND LOGIC PART at {when}")
     else:
@@ -108,7 +109,7 @@ def _broken(console: Console, found: LogReplay) -> None:
         section(console, "BROKEN on the way")
         latest = "" if found.timing == EXACT else " at the latest"
         for item in found.broken[:50]:
-            say(console, f"at {log_time(item.time)}{latest}: {item.name}", indent=2)
+            say(console, f"at {format_moment(item.time)}{latest}: {item.name}", indent=2)
         if len(found.broken) > 50:
             say(console, f"... and {len(found.broken) - 50} more", indent=2)
     elif found.judged:
@@ -130,7 +131,7 @@ def _timeline(console: Console, found: LogReplay, shown: Sequence[Happening]) ->
     table.add_column()
     last = None
     for item in shown:
-        time = log_time(item.time) if item.time != last else ""
+        time = format_moment(item.time) if item.time != last else ""
         last = item.time
         table.add_row(time, Text(item.signal[0].value, style="dim"), Text(printable(happening_words(item))))
     console.print(table)
@@ -164,7 +165,7 @@ def _assumed(console: Console, found: LogReplay) -> None:
 def _why(console: Console, found: Why) -> None:
     section(
         console,
-        f"Why {found.reason.output} was {'on' if found.reason.on else 'off'} at {log_time(found.time)}",
+        f"Why {found.reason.output} was {'on' if found.reason.on else 'off'} at {format_moment(found.time)}",
     )
     sentence, *permits = found.reason.lines()
     say(console, sentence, indent=2, hanging=2)
@@ -186,7 +187,7 @@ def _why(console: Console, found: Why) -> None:
     if found.looked_back:
         say(
             console,
-            f"Looked back to {log_time(found.looked_back)}; what lasts since then may last longer.",
+            f"Looked back to {format_moment(found.looked_back)}; what lasts since then may last longer.",
             indent=2,
         )
 

@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine, Response
 from stillgate.diagrams.charts.chart import Window, chart_of
-from stillgate.diagrams.charts.chart_svg import chart_svg
+from stillgate.diagrams.charts.chart_svg import svg_of
 from stillgate.diagrams.diagram import plain
-from stillgate.interlocks.loop.monitors import response_ticks
+from stillgate.interlocks.loop.requirement_times import response_ticks
 from stillgate.interlocks.results.recording import recording_of_frames
-from stillgate.interlocks.results.requirement_text import sentence_of, time_text
+from stillgate.interlocks.results.requirement_text import sentence_of
 from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak
 from stillgate.sim_io.simulation.simulation import Frame
 
 
-def run_chart(
+def chart_of_run(
     machine: Machine,
     frames: Sequence[Frame],
     title: str,
@@ -37,8 +38,9 @@ def run_chart(
     first, last = (0, None) if part is None else (part[0] // machine.scan, part[1] // machine.scan)
     if first >= len(frames):
         raise UsageError(
-            f"the part of the run that the chart is to show begins at {time_text(part[0] if part else 0)}; "
-            f"the run ends at {time_text((len(frames) - 1) * machine.scan)}"
+            "the part of the run that the chart is to show begins at "
+            f"{format_duration(part[0] if part else 0)}; the run ends at "
+            f"{format_duration((len(frames) - 1) * machine.scan)}"
         )
     heading = f"{plain(machine.title) or machine.machine}: {plain(title)}"
     chart = chart_of(
@@ -49,7 +51,7 @@ def run_chart(
         first=first,
         last=last,
     )
-    return chart_svg(chart)
+    return svg_of(chart)
 
 
 def windows_of(machine: Machine, broken: Iterable[ObservedBreak]) -> Iterable[Window]:

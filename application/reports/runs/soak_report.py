@@ -6,8 +6,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.padding import Padding
-from stillgate.controller.execution.reasons import spoken_time
-from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.expressions.durations import format_duration, format_elapsed
 from stillgate.interlocks.simulated_runs.soak_run import SoakResult, Violation
 from stillgate.sim_io.faults.disturbances import contacts_bounce
 
@@ -76,7 +75,7 @@ def _write_violation(
     section(console, f"BROKEN  {found.requirement}")
     say(
         console,
-        f"met {spoken_time(found.time)} into shift {found.shift + 1} (seed {found.seed}, "
+        f"met {format_elapsed(found.time)} into shift {found.shift + 1} (seed {found.seed}, "
         f"{found.operator.value} operator), after {count_words(found.changes, 'change')} of inputs",
         indent=2,
         hanging=2,
@@ -96,7 +95,7 @@ def hours_words(milliseconds: int) -> str:
     """Machine time in hours; in minutes and seconds below one."""
     hours = milliseconds / 3.6e6
     if hours < 1:
-        return spoken_time(milliseconds)
+        return format_elapsed(milliseconds)
     return f"{grouped(hours)} h" if hours >= 10 else f"{hours:.2g} h"
 
 

@@ -90,7 +90,7 @@ def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> C
     """
     from stillgate.interlocks.checking.checker import check
 
-    from .shared_result import shared_result
+    from .shared_result import computed_once
 
     options = read_options(config)
 
@@ -111,7 +111,7 @@ def run_check(document: MachineDocument, path: Path, config: pytest.Config) -> C
     worker = getattr(config, "workerinput", None)
     if worker is None:
         return run()
-    return shared_result(f"{worker['testrunuid']} {path} {document.digest}", run)
+    return computed_once(f"{worker['testrunuid']} {path} {document.digest}", run)
 
 
 def check_command(config: pytest.Config, file: str) -> str:

@@ -22,7 +22,7 @@ _FOLDER = "runs"
 _KEPT_SECONDS = 24 * 3600
 
 
-def shared_result(key: str, run: Callable[[], CheckResult]) -> CheckResult:
+def computed_once(key: str, run: Callable[[], CheckResult]) -> CheckResult:
     """The result under a key, computed by whoever asks first.
 
     Args:

@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stillgate.controller.errors import UsageError
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 
@@ -241,7 +242,7 @@ class _Reading:
         self.number = record.number
         time = self.offset + record.time
         if time < self.last:
-            self.book.note(TroubleKind.CLOCK, line, f"{self.last - time} ms back", self.last)
+            self.book.note(TroubleKind.CLOCK, line, f"{format_duration(self.last - time)} back", self.last)
             self.offset += self.last - time
             time = self.last
         return time

@@ -9,25 +9,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from machines_strategy import machines
 from stillgate.controller.execution.executive import Executive
-from stillgate.controller.execution.reasons import Clause, Joint, because, join_words, spoken_time
+from stillgate.controller.execution.reasons import Clause, Joint, because, join_words
 from stillgate.controller.expressions.expression import canonical
 from stillgate.controller.expressions.grammar import parse_expression
 from stillgate.controller.machine_file.machine import Machine
 
 NAMES = ("a", "b", "c", "d")
-
-
-@pytest.mark.parametrize(
-    ("milliseconds", "words"),
-    [
-        (0, "0 ms"), (40, "40 ms"), (999, "999 ms"), (1000, "1 s"), (1200, "1.2 s"), (1234, "1.234 s"),
-        (59_999, "59.999 s"), (60_000, "1 min"), (125_400, "2 min 5 s"), (3_600_000, "1 h"),
-        (3_790_000, "1 h 3 min"),
-    ],
-)  # fmt: skip
-def test_times_are_said_as_people_say_them(milliseconds: int, words: str) -> None:
-    """Exact below a minute, then rounded down to the smaller unit shown."""
-    assert spoken_time(milliseconds) == words
 
 
 def test_words_are_joined_as_in_a_sentence() -> None:

@@ -13,6 +13,9 @@ from stillgate.controller.expressions.durations import (
     OTHER_SPELLINGS,
     UNITS,
     format_duration,
+    format_elapsed,
+    format_moment,
+    format_moments,
     parse_duration,
     parse_duration_range,
     parse_literal,
@@ -122,7 +125,7 @@ def test_ranges_give_shortest_and_longest(text: str, bounds: tuple[int, int]) ->
     ("text", "message", "hint", "marked"),
     [
         ("5..3 s", "the range runs backwards", "say '3 s..5 s'", "5..3 s"),
-        ("2 s..300 ms", "at least 2000 ms and at most 300 ms", "say '300 ms..2 s'", "2 s..300 ms"),
+        ("2 s..300 ms", "at least 2 s and at most 300 ms", "say '300 ms..2 s'", "2 s..300 ms"),
         ("3..5", "'5' is a number without a unit", "say '5 ms' or '5 s'", "5"),
         ("3 s..5 sec", "'sec' is not a unit", "say '5 s'", "sec"),
         ("x..5 s", "'x' is not a time", "", "x"),
@@ -136,6 +139,54 @@ def test_what_is_no_range_is_refused_at_its_place(text: str, message: str, hint:
     assert message in error.message
     assert hint in error.hint
     assert text[error.start : error.end] == marked
+
+
+@pytest.mark.parametrize(
+    ("milliseconds", "text"),
+    [
+        (0, "0 ms"), (80, "80 ms"), (999, "999 ms"), (1000, "1 s"), (1001, "1.001 s"), (1250, "1.25 s"),
+        (1500, "1.5 s"), (60_000, "1 min"), (90_000, "90 s"), (90_500, "90.5 s"), (120_000, "2 min"),
+        (3_600_000, "1 h"), (5_400_000, "90 min"),
+    ],
+)  # fmt: skip
+def test_a_length_of_time_has_one_exact_spelling(milliseconds: int, text: str) -> None:
+    assert format_duration(milliseconds) == text
+
+
+@pytest.mark.parametrize(
+    ("milliseconds", "text"),
+    [
+        (0, "0 ms"), (40, "40 ms"), (999, "999 ms"), (1000, "1 s"), (1200, "1.2 s"), (1234, "1.234 s"),
+        (59_999, "59.999 s"), (60_000, "1 min"), (125_400, "2 min 5 s"), (3_600_000, "1 h"),
+        (3_790_000, "1 h 3 min"),
+    ],
+)  # fmt: skip
+def test_what_has_passed_is_said_as_people_say_it(milliseconds: int, text: str) -> None:
+    """Exact below a minute, then rounded down to the smaller unit shown."""
+    assert format_elapsed(milliseconds) == text
+
+
+@pytest.mark.parametrize(
+    ("milliseconds", "text"),
+    [(0, "0.000 s"), (14_320, "14.320 s"), (187_020, "3:07.020"), (3_727_000, "1:02:07.000")],
+)
+def test_a_moment_of_a_log_is_written_as_a_clock_shows_it(milliseconds: int, text: str) -> None:
+    assert format_moment(milliseconds) == text
+
+
+@pytest.mark.parametrize(
+    ("times", "texts"),
+    [
+        ([], []),
+        ([0, 1500], ["0.0 s", "1.5 s"]),
+        ([0, 20, 1500], ["0.00 s", "0.02 s", "1.50 s"]),
+        ([5, 90_000], ["0.005 s", "90.000 s"]),
+    ],
+)
+def test_the_moments_of_a_table_have_as_many_decimals_as_the_finest(
+    times: list[int], texts: list[str]
+) -> None:
+    assert format_moments(times) == texts
 
 
 @given(st.integers(0, LONGEST) | st.integers(0, LONGEST // 100).map(lambda tenths: 100 * tenths))

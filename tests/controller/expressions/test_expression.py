@@ -31,7 +31,7 @@ from stillgate.controller.machine_file.machine import Machine
         ("NOT a", "not a"),
         ("n + 1 < 3", "(n + 1) < 3"),
         ("rising( a )", "rising(a)"),
-        ("held(a or b, 1 s)", "held(a or b, 1000 ms)"),
+        ("held(a or b, 1000 ms)", "held(a or b, 1 s)"),
         ("TRUE", "true"),
     ],
 )

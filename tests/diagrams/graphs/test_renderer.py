@@ -12,7 +12,7 @@ from stillgate.controller.errors import ProgramFault, ToolMissing
 from stillgate.diagrams.diagram import Diagram
 from stillgate.diagrams.graphs import renderer as module
 from stillgate.diagrams.graphs.renderer import Picture, Renderer, find_renderer
-from stillgate.diagrams.graphs.state_diagram import state_diagram
+from stillgate.diagrams.graphs.state_graph import state_diagram
 
 from ..gate import gate
 

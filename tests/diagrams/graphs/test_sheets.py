@@ -8,8 +8,8 @@ from itertools import pairwise
 import pytest
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
-from stillgate.diagrams.graphs.sheets import Sheet, sheets
-from stillgate.diagrams.graphs.state_diagram import state_diagram
+from stillgate.diagrams.graphs.sheets import Sheet, sheets_of
+from stillgate.diagrams.graphs.state_graph import state_diagram
 from stillgate.diagrams.pages.report_page import UPRIGHT, Figure
 
 COUNT = 30
@@ -61,5 +61,5 @@ def test_no_box_and_no_name_is_cut(figure: Figure) -> None:
 
 def test_what_fits_is_one_sheet_and_what_cannot_be_spared_is_cut() -> None:
     box = '<g id="n" class="node"><polygon points="0,10 5,10 5,990 0,990"/></g>'
-    assert sheets(box, 1000, 1000) == (Sheet(0, 1000),)
-    assert sheets(box, 1000, 400) == (Sheet(0, 400), Sheet(400, 400), Sheet(800, 200))
+    assert sheets_of(box, 1000, 1000) == (Sheet(0, 1000),)
+    assert sheets_of(box, 1000, 400) == (Sheet(0, 400), Sheet(400, 400), Sheet(800, 200))

@@ -13,8 +13,8 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.charts.run_reasons import grounds_of
 from stillgate.diagrams.tables.table import table_csv
-from stillgate.interlocks.analyses.fault_pairs import fault_pairs
-from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.analyses.fault_pairs import fault_pairs_of
+from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.analyses import FaultOutcome, FaultTable
 from stillgate.interlocks.results.recording import recording_of_story
@@ -49,7 +49,7 @@ check: {faults: 1}
 @pytest.fixture(scope="module")
 def table() -> FaultTable:
     with built_quickly():
-        return fault_table(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2), pairs=True)
+        return fault_table_of(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2), pairs=True)
 
 
 def test_only_both_contacts_together_break_what_the_guard_is_for(table: FaultTable) -> None:
@@ -123,8 +123,8 @@ def test_with_parts_that_move_c_and_python_agree_under_two_faults_too() -> None:
 def test_time_that_is_up_leaves_pairs_undecided() -> None:
     machine = read_machine_text(TWO_CONTACTS).machine
     with built_quickly():
-        rows = fault_table(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2)).rows
-        found = fault_pairs(machine, rows, tick=100, effort=Effort(threads=2).within(0.0))
+        rows = fault_table_of(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2)).rows
+        found = fault_pairs_of(machine, rows, tick=100, effort=Effort(threads=2).within(0.0))
     assert found.rows == ()
     assert (found.searched, found.undecided) == (0, 32)
     assert "32 pairs are undecided" in found.text
@@ -133,8 +133,8 @@ def test_time_that_is_up_leaves_pairs_undecided() -> None:
 def test_a_cap_on_situations_leaves_pairs_undecided() -> None:
     machine = read_machine_text(TWO_CONTACTS).machine
     with built_quickly():
-        rows = fault_table(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2)).rows
-        found = fault_pairs(machine, rows, tick=100, effort=Effort(threads=2, states=2))
+        rows = fault_table_of(read_machine_text(TWO_CONTACTS), effort=Effort(threads=2)).rows
+        found = fault_pairs_of(machine, rows, tick=100, effort=Effort(threads=2, states=2))
     assert found.undecided > 0
     assert found.searched + found.undecided == 32
 

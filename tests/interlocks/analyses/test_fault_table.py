@@ -8,7 +8,7 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses import output_equivalence as first_difference
-from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.exploration import parametric_checker as switchboard
 from stillgate.interlocks.results.analyses import FaultOutcome, FaultTable
 from strength_machines import GUARDED
@@ -16,7 +16,7 @@ from strength_machines import GUARDED
 
 def table(text: str, **how: object) -> FaultTable:
     with built_quickly():
-        return fault_table(read_machine_text(text), **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
+        return fault_table_of(read_machine_text(text), **{"effort": Effort(threads=2), **how})  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")

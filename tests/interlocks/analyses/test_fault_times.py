@@ -14,7 +14,7 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
 from stillgate.interlocks.analyses import fault_table as fault_table_module
-from stillgate.interlocks.analyses.fault_table import fault_table
+from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.results.analyses import FaultOutcome, FaultRow
 from strength_machines import GUARDED
 
@@ -28,7 +28,7 @@ COUNT = 6
 
 def rows_of(document: MachineDocument) -> dict[str, FaultRow]:
     with built_quickly():
-        table = fault_table(document, effort=Effort(threads=1), tick=document.machine.scan)
+        table = fault_table_of(document, effort=Effort(threads=1), tick=document.machine.scan)
     return {row.fault: row for row in table.rows}
 
 

@@ -62,10 +62,14 @@ def test_a_planted_change_is_told_with_a_shortest_way_to_it() -> None:
     ]
     story = found.difference
     assert story is not None
-    first = [dict(levels) for levels in story.inputs]
+    first = [instant.circuits for instant in story.instants]
     assert first[-1]["start"] == 1
     assert story.ticks == 2, "pressed while the guard is open; in the next scan the guard is shut"
-    assert all(not name.startswith(("second__", "free__")) for levels in story.inputs for name, _ in levels)
+    assert all(
+        not name.startswith(("second__", "free__"))
+        for instant in story.instants
+        for name in (*instant.circuits, *instant.parts)
+    )
 
 
 def test_a_longer_time_shows_when_the_shorter_one_ends() -> None:
@@ -92,7 +96,7 @@ def test_an_input_of_the_new_version_only_is_free_and_told_by_its_name() -> None
     found = compared(new)
     assert found.outputs is Word.BROKEN
     assert found.difference is not None
-    assert dict(found.difference.inputs[-1])["fog"] == 1
+    assert found.difference.recording[-1].instant.circuits["fog"]
     assert "input fog added" in [item.text for item in found.changes]
 
 

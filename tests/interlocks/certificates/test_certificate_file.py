@@ -28,7 +28,7 @@ from stillgate.interlocks.certificates.certificate_file import (
     read_certificate,
 )
 from stillgate.interlocks.certificates.certify import invariant_certificate, states_certificate
-from stillgate.interlocks.certificates.recheck import recheck
+from stillgate.interlocks.certificates.recheck import recheck_certificate
 
 TEXT = (
     GATE
@@ -53,7 +53,7 @@ def test_a_certificate_of_all_states_stands(faults: int, tmp_path: Path) -> None
     file = tmp_path / "gate.cert"
     file.write_bytes(certificate_bytes(certificate))
     assert read_certificate(file) == certificate
-    result = recheck(DOCUMENT, certificate)
+    result = recheck_certificate(DOCUMENT, certificate)
     assert (result.refusal, result.cut_short) == (None, False)
     assert result.states == len(certificate.states)
     assert ("can_wait" in certificate.requirements) is not faults
@@ -66,7 +66,7 @@ def test_a_certificate_without_one_of_its_states_is_refused_with_the_step_that_l
     for left_out in range(0, len(certificate.states), 1 + len(certificate.states) // 8):
         states = tuple(s for i, s in enumerate(certificate.states) if i != left_out)
         fewer = tuple(r for i, r in enumerate(ranks) if i != left_out)
-        result = recheck(DOCUMENT, replace(certificate, states=states, ranks={"can_wait": fewer}))
+        result = recheck_certificate(DOCUMENT, replace(certificate, states=states, ranks={"can_wait": fewer}))
         assert result.refusal is not None
         assert result.refusal.text in (
             "a start state is missing",
@@ -86,7 +86,7 @@ def test_a_state_with_one_bit_changed_is_refused() -> None:
             if value > high or other in certificate.states:
                 continue
             states = (*certificate.states[:number], other, *certificate.states[number + 1 :])
-            assert recheck(DOCUMENT, replace(certificate, states=states)).refusal is not None
+            assert recheck_certificate(DOCUMENT, replace(certificate, states=states)).refusal is not None
             break
 
 
@@ -96,7 +96,7 @@ def test_a_rank_that_lies_is_refused() -> None:
     assert max(ranks) > 2
     at = ranks.index(max(ranks))
     lie = (*ranks[:at], 1, *ranks[at + 1 :])
-    result = recheck(DOCUMENT, replace(certificate, ranks={"can_wait": lie}))
+    result = recheck_certificate(DOCUMENT, replace(certificate, ranks={"can_wait": lie}))
     assert result.refusal is not None
     assert result.refusal.text == "can_wait: no step leads nearer to the goal"
 
@@ -106,9 +106,9 @@ def test_a_requirement_that_breaks_cannot_be_certified_away() -> None:
     document = read_machine_text(TEXT.replace("within: 200 ms", "within: 10 ms"), "gate.yaml")
     certificate = made(document)
     assert "edge_stops_it" not in certificate.requirements
-    assert recheck(document, certificate).refusal is None
+    assert recheck_certificate(document, certificate).refusal is None
     forged = replace(certificate, requirements=(*certificate.requirements, "edge_stops_it"))
-    result = recheck(document, forged)
+    result = recheck_certificate(document, forged)
     assert result.refusal is not None
     assert result.refusal.text == "edge_stops_it breaks in a step from a state of it"
     assert result.refusal.choices
@@ -118,17 +118,17 @@ def test_a_certificate_that_says_more_than_it_can_show_is_refused() -> None:
     certificate = made()
     for name in ("can_open", "nothing_like_it"):
         with pytest.raises(UsageError, match=f"cannot show '{name}'"):
-            recheck(DOCUMENT, replace(certificate, requirements=(name,)))
+            recheck_certificate(DOCUMENT, replace(certificate, requirements=(name,)))
     with pytest.raises(UsageError, match="another machine file"):
-        recheck(read_machine_text(TEXT + "# changed\n", "gate.yaml"), certificate)
+        recheck_certificate(read_machine_text(TEXT + "# changed\n", "gate.yaml"), certificate)
     with pytest.raises(UsageError, match="cells are not those"):
-        recheck(DOCUMENT, replace(certificate, cells=certificate.cells[1:]))
+        recheck_certificate(DOCUMENT, replace(certificate, cells=certificate.cells[1:]))
     with pytest.raises(UsageError, match="tick of 1 ms"):
-        recheck(DOCUMENT, replace(certificate, tick=1))
+        recheck_certificate(DOCUMENT, replace(certificate, tick=1))
 
 
 def test_a_recheck_cut_short_says_so() -> None:
-    result = recheck(DOCUMENT, made(), effort=Effort().within(0.0))
+    result = recheck_certificate(DOCUMENT, made(), effort=Effort().within(0.0))
     assert result.cut_short
     assert result.refusal is None
 
@@ -148,7 +148,7 @@ def test_certificates_of_random_machines_stand(machine: dict[str, Any], faults: 
             certificate = made(document, faults, document.machine.check.tick or document.machine.scan)
         except UsageError:
             return
-    assert recheck(document, certificate).refusal is None
+    assert recheck_certificate(document, certificate).refusal is None
 
 
 # -- invariants ----------------------------------------------------------------------------------
@@ -156,20 +156,22 @@ def test_certificates_of_random_machines_stand(machine: dict[str, Any], faults: 
 
 def test_an_invariant_stands_and_is_refused_where_it_is_tampered_with() -> None:
     certificate = invariant_certificate(DOCUMENT, tick=100, faults=0, effort=Effort())
-    assert recheck(DOCUMENT, certificate).refusal is None
+    assert recheck_certificate(DOCUMENT, certificate).refusal is None
     assert certificate.requirements[:2] == ("one_direction", "asked_for")
     lacking = [
-        recheck(DOCUMENT, replace(certificate, cubes=certificate.cubes[:at] + certificate.cubes[at + 1 :]))
+        recheck_certificate(
+            DOCUMENT, replace(certificate, cubes=certificate.cubes[:at] + certificate.cubes[at + 1 :])
+        )
         for at in range(min(6, len(certificate.cubes)))
     ]
     assert any(result.refusal is not None for result in lacking)
     name, low, _ = certificate.cells[0]
-    everything = recheck(DOCUMENT, replace(certificate, cubes=(((name, ">=", low),),)))
+    everything = recheck_certificate(DOCUMENT, replace(certificate, cubes=(((name, ">=", low),),)))
     assert everything.refusal is not None
     assert everything.refusal.text == "a start state is excluded"
     for bound in (("nothing", ">=", 0), (name, "=", 0), (name, ">=", 99)):
         with pytest.raises(UsageError, match="the certificate"):
-            recheck(DOCUMENT, replace(certificate, cubes=((bound,),)))
+            recheck_certificate(DOCUMENT, replace(certificate, cubes=((bound,),)))
 
 
 # -- files ---------------------------------------------------------------------------------------

@@ -59,19 +59,20 @@ def test_the_witness_ends_in_a_scan_in_which_both_conditions_are_true_for_the_ex
     for finding in overlaps(FORK):
         assert finding.story is not None
         executive = Executive(document.machine)
-        for levels in finding.story.inputs[:-1]:
-            executive.inputs.update((name, bool(level)) for name, level in levels)
+        *instants, final = finding.story.instants
+        for instant in instants:
+            executive.inputs.update(instant.circuits)
             executive.scan()
         state = executive.states["way"]
         assert finding.subject == f"way.{state}"
-        last = dict(finding.story.inputs[-1])
+        last = final.circuits
         if state == "here":
             assert last["left"]
             assert last["right"]
             assert last["door"]
         else:
             assert not last["door"]
-        executive.inputs.update((name, bool(level)) for name, level in last.items())
+        executive.inputs.update(last)
         executive.scan()
         assert executive.states["way"] == {"here": "there", "there": "here"}[state or ""]
 

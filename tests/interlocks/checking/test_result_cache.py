@@ -18,6 +18,7 @@ from stillgate.interlocks.checking.result_cache import (
     load_result,
     result_key,
 )
+from stillgate.interlocks.results.instant import Instant, Stretch
 from stillgate.interlocks.results.verdict import (
     Cause,
     CheckResult,
@@ -33,9 +34,14 @@ from stillgate.interlocks.results.verdict import (
 )
 
 STORY = Story(
-    headline="broken", fault="lamp stuck on", start=(("leaf", "at shut"),), ticks=2,
+    headline="broken", ticks=2,
     steps=(StoryStep(0, 0, (StoryChange("button", "off", "on", Cause.OPERATOR),), ("lamp",), (("s", "a"),)),),
-    inputs=((("button", 1),), (("button", 0),)),
+    recording=(
+        Stretch(0, Instant({"button": True}, {"s": "a"}, {"lamp": True}, {"bit": True, "count": 1},
+                           {"leaf": "at shut"}, ("lamp stuck on",), truths={"leaf.moving": False})),
+        Stretch(1, Instant({"button": False}, {"s": None}, {"lamp": True}, {"bit": False, "count": 0},
+                           {"leaf": "at shut"}, ("lamp stuck on",), ("lamp",), powered=False)),
+    ),
 )  # fmt: skip
 RESULT = CheckResult(
     machine="m", digest="00", version="1", tick=100, scan=20, faults=1,

@@ -14,6 +14,7 @@ from plants_strategy import closed_machines
 from python_search import search
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.program import memory_name
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.counterexample import Replay, tell
 from stillgate.sim_io.faults.fault_list import FaultKind
@@ -45,7 +46,7 @@ def follow_on_executive(run: Replay) -> None:
         for output in loop.controller.outputs:
             assert executive.outputs[output.name] == bool(tick.values[output.asked.name])
         for cell in loop.controller.memory:
-            assert executive.memory[cell.name.removesuffix(".value")] == tick.values[cell.name]
+            assert executive.memory[memory_name(cell)] == tick.values[cell.name]
 
 
 @pytest.mark.parametrize("faults", [0, 1])
@@ -76,7 +77,7 @@ def test_a_told_story_lists_the_circuits_of_every_tick_and_the_fault_that_is_pre
         runs = runs_to_breaks(done)
     for name, run in runs.items():
         story = tell(run, name)
-        assert story.ticks == len(story.inputs) == len(run.ticks)
+        assert story.ticks == len(list(story.instants)) == len(run.ticks)
         assert story.steps[0].tick == 0
         assert story.steps[-1].tick == story.ticks - 1
         present = run.ticks[-1].values["fault"]
@@ -91,12 +92,13 @@ def test_a_told_story_lists_what_requirements_read_of_the_parts() -> None:
     moving = 0
     for name, run in runs.items():
         story = tell(run, name)
-        truths = dict(story.truths)
-        assert {len(values) for values in truths.values()} == {story.ticks}
+        instants = list(story.instants)
+        assert len(instants) == story.ticks
         for step in story.steps:
             driven = {"motor_open", "motor_shut"} & set(step.on_outputs)
-            assert truths["leaf.moving"][step.tick] or not driven
-            moving += truths["leaf.moving"][step.tick]
+            moves = instants[step.tick].truths["leaf.moving"]
+            assert moves or not driven
+            moving += moves
     assert moving
 
 

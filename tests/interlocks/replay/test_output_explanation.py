@@ -118,7 +118,7 @@ def test_a_long_log_is_looked_back_into_only_so_far_and_says_so(
 
 
 @pytest.mark.parametrize(
-    ("output", "at", "words"), [("motr", 0, "motor"), ("motor", 99_000, "the log ends at 2580 ms")]
+    ("output", "at", "words"), [("motr", 0, "motor"), ("motor", 99_000, "the log ends at 2.58 s")]
 )
 def test_what_is_not_there_is_refused(saw: Machine, output: str, at: int, words: str) -> None:
     log, _ = live(saw, 130)

@@ -1,27 +1,10 @@
-"""Requirements in words and formulas, times as people write them."""
+"""Requirements in words and formulas."""
 
 from __future__ import annotations
 
 import pytest
 from stillgate.controller.machine_file.machine import Machine, Requirement
-from stillgate.interlocks.results.requirement_text import formula_of, pattern_of, sentence_of, time_text
-
-
-@pytest.mark.parametrize(
-    ("milliseconds", "text"),
-    [
-        (0, "0 ms"),
-        (80, "80 ms"),
-        (999, "999 ms"),
-        (1000, "1 s"),
-        (1500, "1.5 s"),
-        (60_000, "1 min"),
-        (90_000, "90 s"),
-        (120_000, "2 min"),
-    ],
-)
-def test_a_time_reads_as_a_person_writes_it(milliseconds: int, text: str) -> None:
-    assert time_text(milliseconds) == text
+from stillgate.interlocks.results.requirement_text import formula_of, pattern_of, sentence_of
 
 
 def requirement(**words: str) -> Requirement:

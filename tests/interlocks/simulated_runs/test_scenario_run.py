@@ -77,7 +77,7 @@ def test_a_failure_says_what_by_when_what_was_seen_and_why() -> None:
     assert not result.passed
     assert result.difference().splitlines() == [
         "step 3: expect main.running and motor within 50 ms",
-        "  expected from 1 s on, by 1040 ms at the latest",
+        "  expected from 1 s on, by 1.04 s at the latest",
         "  seen then: main is in idle",
         "  seen then: motor is off",
         "  why: main: idle, exit 1 to running: blocked because rising(start) is false "
@@ -111,7 +111,7 @@ def test_a_broken_requirement_fails_a_scenario_and_may_be_left_out() -> None:
     assert not result.passed
     assert [(item.requirement, item.time) for item in result.broken] == [("guarded", 1580)]
     meant = "after not guard, then not motor within 100 ms"
-    assert result.difference() == f"requirement guarded broken at 1580 ms: {meant}"
+    assert result.difference() == f"requirement guarded broken at 1.58 s: {meant}"
     assert run(steps, "watch: []\n").passed
 
 

@@ -1,4 +1,11 @@
-"""From which tick on ``held(x, t)`` counts as true in a requirement: rounded against the machine.
+"""What the times of a requirement come to in ticks: rounded against the machine.
+
+With the tick p and the scan s, counted from the tick in which the trigger is first seen:
+
+* ``after P then Q within t``: floor((t - s) / p) ticks (``response_ticks``), since a switch may change just
+  after it was sampled. Negative (t shorter than the scan): no answer can be in time.
+* ``after P keep Q for t``: ceil(t / p) ticks (``invariance_ticks``).
+* ``held(x, t)``: as follows (``held_ticks``).
 
 What a scan sees of an input may have begun just after the scan before, and lasts until just before the
 next one::
@@ -8,7 +15,7 @@ next one::
     x may be true ├───────────────────────┤           after scan 0 for up to 200 ms, after scan 1 for
                                                       up to 300 ms, until the next scan is there
 
-With the tick p and the scan s, counted from the tick in which x is first seen true:
+Counted from the tick in which x is first seen true:
 
 * where the truth of ``held`` can **break** the requirement, x may have lasted t from floor((t - s) / p) on:
   the very ticks after which ``within t`` is over. Negative (t shorter than the scan): a scan can be too
@@ -77,6 +84,16 @@ def _on_sides(tree: Expression, sides: tuple[bool, ...]) -> Iterator[tuple[HeldF
                 yield from _on_sides(child, sides)
 
 
+def response_ticks(within: Milliseconds, scan: Milliseconds, tick: Milliseconds) -> Ticks:
+    """Ticks a response may take; negative if the limit is shorter than the scan."""
+    return (within - scan) // tick
+
+
+def invariance_ticks(during: Milliseconds, tick: Milliseconds) -> Ticks:
+    """Ticks after its trigger for which an invariance must be kept."""
+    return ticks_up(during, tick)
+
+
 def has_hold(tree: Expression) -> bool:
     """Whether ``held`` stands anywhere in it."""
     return any(isinstance(node, HeldFor) for node in walk(tree))
@@ -89,7 +106,7 @@ def held_ticks(
     time = node.milliseconds
     if not time or not breaks:
         return ticks_up(time, tick)
-    return (time - scan if between_scans(node.argument, names) else time) // tick
+    return response_ticks(time, scan if between_scans(node.argument, names) else 0, tick)
 
 
 def between_scans(tree: Expression, names: Namespace) -> bool:

@@ -18,11 +18,11 @@ from stillgate.controller.expressions.grammar import parse_expression
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.rules.namespace import Namespace
 from stillgate.interlocks.checking.assumptions import assumptions_of
-from stillgate.interlocks.loop import held_times
 from stillgate.interlocks.loop import requirement_lowering as requirement_terms
+from stillgate.interlocks.loop import requirement_times
 from stillgate.interlocks.loop.closed_loop import close_loop
-from stillgate.interlocks.loop.held_times import held_ticks, sided_holds
 from stillgate.interlocks.loop.interpreter import LoopRunner
+from stillgate.interlocks.loop.requirement_times import held_ticks, sided_holds
 
 SCAN = 100
 SCANS = 10
@@ -286,8 +286,8 @@ def test_the_truth_of_a_condition_breaks_or_satisfies_by_its_key() -> None:
             {"reach": "a"}, {"from_anywhere": "a"},
         )
         for (key, _), (_, breaks) in zip(
-            held_times.requirement_conditions(machine_of(requirement).requirements["it"]),
-            held_times.sided_conditions(machine_of(requirement).requirements["it"]),
+            requirement_times.requirement_conditions(machine_of(requirement).requirements["it"]),
+            requirement_times.sided_conditions(machine_of(requirement).requirements["it"]),
             strict=True,
         )
     }  # fmt: skip

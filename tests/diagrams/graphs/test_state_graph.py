@@ -8,10 +8,10 @@ import xml.etree.ElementTree as ET
 import pytest
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.diagram import legend
-from stillgate.diagrams.graphs.machine_diagram import arrows_of, machine_diagram
 from stillgate.diagrams.graphs.overlay import Overlay
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
-from stillgate.diagrams.graphs.state_diagram import state_diagram
+from stillgate.diagrams.graphs.signal_flow import arrows_of, machine_diagram
+from stillgate.diagrams.graphs.state_graph import state_diagram
 
 from ..gate import gate, hostile
 
