@@ -4,7 +4,8 @@ Two questions at most: one without faults, which also judges what is possible an
 never reached, and one in which a single fault may begin at any moment. Each is put to a search of single
 situations; where these are more than ``FIRST_STATES`` to a search over sets of times, which does not
 care how long times are; and what that leaves open to single situations again, as far as the caps go. A
-verdict is 'holds' only if a search was exhausted; a cap, a time-out or an interrupt leaves it 'undecided'.
+verdict is 'holds' only if a search at the scan was exhausted; a cap, a time-out or an interrupt leaves it
+'undecided', and a longer tick leaves it 'not broken', which counts as undecided.
 """
 
 from __future__ import annotations
@@ -314,7 +315,9 @@ def _verdict(
     document: MachineDocument, name: str, requirement: Requirement, budget: int, searched: list[_Searched]
 ) -> RequirementVerdict:
     line, column = document.place(("requirements", name))
-    judgements = tuple(item.judgements[name] for item in searched if name in item.judgements)
+    judgements = tuple(
+        item.judgements[name].at_scan(document.machine.scan) for item in searched if name in item.judgements
+    )
     must = min(required_faults(document.machine, requirement), budget)
     counted = [item.word for item in judgements if item.faults <= must]
     expected = 1 if isinstance(requirement, Reach | FromAnywhere) else must + 1
@@ -322,6 +325,8 @@ def _verdict(
         word = Word.BROKEN
     elif Word.UNDECIDED in counted or len(counted) < expected:
         word = Word.UNDECIDED
+    elif Word.NOT_BROKEN in counted:
+        word = Word.NOT_BROKEN
     else:
         word = Word.HOLDS
     held = [item.faults for item in judgements if item.word is Word.HOLDS]
