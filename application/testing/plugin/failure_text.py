@@ -37,7 +37,8 @@ def requirement_text(item: RequirementVerdict, result: CheckResult, file: str) -
         if item.why:
             say(console, f"why: {item.why}", indent=2)
         must = f"must withstand {fault_words(item.faults)}"
-        say(console, f"{must}; checked with a tick of {format_duration(result.tick)}", indent=2)
+        how = "at the scan of" if result.tick == result.scan else "with a tick of"
+        say(console, f"{must}; checked {how} {format_duration(result.tick)}", indent=2)
         if result.tick_caution:
             say(console, result.tick_caution, indent=2)
         for judgement in item.judgements:
