@@ -172,8 +172,8 @@ def result(
         assumptions=(
             "One step is one scan of 20 ms."
             if tick == SCAN
-            else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer together"
-            " than a tick are seen at once or a tick apart.",
+            else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer"
+            " together than a tick are seen at once or a tick apart.",
             "The operator may do anything in any tick with: open_button, stop_ok.",
         ),
         exclusions=(("motor_open stuck on", "two contactors in series, read back"),),
