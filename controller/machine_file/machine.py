@@ -501,4 +501,4 @@ class Machine(FileSection):
         dict[Identifier, Requirement],
         about("What must hold, by name.", {"one_direction": {"never": "motor_open and motor_shut"}}),
     ] = {}
-    check: Annotated[CheckOptions, about("Defaults of the check.", {"tick": "100 ms"})] = CheckOptions()
+    check: Annotated[CheckOptions, about("Defaults of the check.", {"faults": 1})] = CheckOptions()
