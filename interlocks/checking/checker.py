@@ -76,7 +76,8 @@ def check(
     ``check_within`` takes the limits as one value.
 
     Args:
-        tick: period of the exploration in ms, 0 for the scan; default the file's, else the scan.
+        tick: period of the exploration in ms, 0 for the scan; default the file's, else the scan. At any
+            other period nothing holds: what did not break is ``Word.NOT_BROKEN``, and the check undecided.
         faults: fault budget, 0 or 1; default the file's.
         threads: threads of the search; default one a processor.
         max_states: cap on stored states of a search.
