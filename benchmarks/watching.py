@@ -19,8 +19,8 @@ from .commands import changed_text, run_command
 from .figures import Figure, at_most
 
 PATIENCE = 300.0
-ANSWER = "hold at"
-"""Stands in the last line of a table of verdicts."""
+ANSWER = "(under"
+"""Stands in the last line of a table of verdicts, at any tick."""
 
 GLANCE = "without faults"
 """Stands in the line that says how a file stands without faults, before one fault is looked at."""

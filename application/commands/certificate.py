@@ -46,7 +46,8 @@ def certificate(
     by
         What shows it: every state, or an invariant.
     tick
-        Step, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+        Step, such as '100 ms', or 'scan' for the controller's own. Left out: the file's,
+        else the scan.
     faults
         0 or 1: how many faults may happen.
     time_limit

@@ -41,13 +41,15 @@ def check(
     Prints a table of verdicts, the assumptions behind them, whatever else was
     noticed, and for each break the shortest story of how it comes about.
 
-    Exit status: 0 all hold, 1 something is broken, 4 undecided, 2 the file or
-    the command line is at fault, 130 interrupted, 143 terminated.
+    Exit status: 0 all hold, 1 something is broken, 4 undecided (so is all that
+    does not break at a longer tick than the scan), 2 the file or the command
+    line is at fault, 130 interrupted, 143 terminated.
 
     Parameters
     ----------
     tick
-        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's
+        'check: tick', else the scan. Only at the scan does a requirement hold.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
     overlaps

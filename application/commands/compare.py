@@ -39,12 +39,13 @@ def compare(
 
     Exit status: 0 outputs and verdicts are the same, 1 they differ, 4
     undecided, 2 a file or the command line is at fault, 130 interrupted. A
-    verdict that a limit kept from being found is undecided, not different.
+    verdict that a limit or a longer tick than the scan kept from being found is
+    undecided, not different.
 
     Parameters
     ----------
     tick
-        Step of the comparison, such as '100 ms', or 'scan'. Left out: the old file's.
+        Step of the comparison, such as '100 ms', or 'scan'. Left out: the old file's, else the scan.
     faults
         0 or 1: under how many faults the verdicts are compared. Left out: the files'.
     form
@@ -105,7 +106,11 @@ def _status(result: Comparison) -> int:
 
     if result.exploration is not None and result.exploration.stopped_by == "interrupt":
         return INTERRUPTED
-    undecided = [item for item in result.verdicts if Word.UNDECIDED in (item.old, item.new)]
+
+    def is_open(old: Word | None, new: Word | None) -> bool:
+        return Word.UNDECIDED in (old, new) or {old, new} == {Word.HOLDS, Word.NOT_BROKEN}
+
+    undecided = [item for item in result.verdicts if is_open(item.old, item.new)]
     if result.outputs is Word.BROKEN or len(result.verdicts) > len(undecided):
         return 1
     return 0 if result.outputs is Word.HOLDS and not undecided else 4

@@ -43,7 +43,8 @@ def confirm(
     Parameters
     ----------
     tick
-        Step of the proofs, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+        Step of the proofs, such as '100 ms', or 'scan' for the controller's own. Left out: the file's,
+        else the scan.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
     requirement
@@ -113,7 +114,9 @@ def status_of(result: SecondOpinion) -> int:
     counted = [item for item in result.opinions if item.counts]
     if any(item.verdict is Word.BROKEN for item in counted):
         return BROKEN
-    return UNDECIDED if any(item.verdict is Word.UNDECIDED for item in counted) else 0
+    return (
+        0 if result.tick == result.scan and all(item.verdict is Word.HOLDS for item in counted) else UNDECIDED
+    )
 
 
 def _write(result: SecondOpinion, file: str, form: str) -> None:

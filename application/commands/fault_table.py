@@ -35,12 +35,13 @@ def fault_table(
     diagnostic coverage of each input (ISO 13849-1).
 
     Exit status: 0 no fault breaks a requirement that must withstand it, 1 one
-    does, 4 undecided, 2 the file or the command line is at fault, 130 interrupted.
+    does, 4 undecided or a longer tick than the scan, 2 the file or the command
+    line is at fault, 130 interrupted.
 
     Parameters
     ----------
     tick
-        Step of the exploration, such as '100 ms', or 'scan'. Left out: the file's.
+        Step of the exploration, such as '100 ms', or 'scan'. Left out: the file's, else the scan.
     rate
         Failure rate of a fault in any one unit, such as 'estop_1 stuck on=0.2';
         may be repeated. Left out: all faults equally likely.
@@ -101,7 +102,7 @@ def fault_table(
     if any(item.counts for row in table.rows for item in row.breaks):
         return 1
     undecided = table.pairs_undecided or any(row.outcome is FaultOutcome.UNDECIDED for row in table.rows)
-    return 4 if undecided else 0
+    return 4 if undecided or table.tick_caution else 0
 
 
 def rates_option(machine: Machine, texts: list[str] | None) -> dict[str, float]:

@@ -9,13 +9,14 @@ from cyclopts import Parameter
 
 from ..console.terminal import message_console, output_console, write_line
 from .check import LIMITS, STATUS
-from .options import Format, MachineFile, count_option, effort_option, load_document
+from .options import Format, MachineFile, count_option, effort_option, load_document, tick_option
 
 
 def layers(
     machine: MachineFile,
     /,
     *,
+    tick: str | None = None,
     faults: int = 0,
     form: Format = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
@@ -33,6 +34,8 @@ def layers(
 
     Parameters
     ----------
+    tick
+        Step of the exploration, such as '100 ms', or 'scan'. Left out: the file's, else the scan.
     faults
         0 or 1: how many faults may happen.
     form
@@ -46,6 +49,7 @@ def layers(
         each search but that with both layers.
     """
     document = load_document(machine)
+    period = tick_option(tick, document.machine.scan)
     count_option("--faults", faults, 0, 1)
     effort = effort_option(threads=threads, time_limit=time_limit, max_memory=max_memory)
 
@@ -58,7 +62,7 @@ def layers(
 
     with ProgressLine(message_console()) as progress:
         budget = min(faults, fault_budget(document.machine, None))
-        result = check_within(document, effort.part(2), faults=budget, progress=progress)
+        result = check_within(document, effort.part(2), tick=period, faults=budget, progress=progress)
         table = judge_layers(
             document,
             result,
@@ -76,5 +80,5 @@ def layers(
         write_layers(output_console(), table, str(machine))
     if any(row.carrier is Carrier.NONE for row in table.rows):
         return STATUS["broken"]
-    undecided = any(row.carrier is Carrier.UNDECIDED for row in table.rows)
+    undecided = table.tick_caution or any(row.carrier is Carrier.UNDECIDED for row in table.rows)
     return STATUS["undecided"] if undecided else 0

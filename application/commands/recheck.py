@@ -27,8 +27,9 @@ def recheck(
     way to the goals that must be reachable from anywhere. One that holds an
     invariant is checked by asking z3 a few questions.
 
-    Exit status: 0 it stands, 1 it is refused, 4 not done in the time given,
-    2 a file or the command line is at fault, 130 interrupted.
+    Exit status: 0 it stands, 1 it is refused, 4 not done in the time given, or
+    it stands for a longer tick than the scan and so decides nothing, 2 a file
+    or the command line is at fault, 130 interrupted.
 
     Parameters
     ----------
@@ -62,4 +63,4 @@ def recheck(
         write_recheck(output_console(), result, found, document.machine, str(certificate))
     if result.refusal is not None:
         return REFUSED
-    return UNDECIDED if result.cut_short else 0
+    return UNDECIDED if result.cut_short or found.tick != document.machine.scan else 0

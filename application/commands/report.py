@@ -62,7 +62,8 @@ def report(
     date
         Date on the title page, such as 2026-03-31. Left out: today. All else depends on the file alone.
     tick
-        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's,
+        else the scan.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
     leave_out

@@ -9,13 +9,14 @@ from cyclopts import Parameter
 
 from ..console.terminal import message_console, output_console, write_line
 from .check import LIMITS
-from .options import Format, MachineFile, effort_option, load_document
+from .options import Format, MachineFile, effort_option, load_document, tick_option
 
 
 def strength(
     machine: MachineFile,
     /,
     *,
+    tick: str | None = None,
     full: bool = False,
     form: Format = "text",
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
@@ -28,10 +29,13 @@ def strength(
     notices is superfluous, or a requirement is missing.
 
     Exit status: 0 every weakening is noticed, 1 some are not, 4 some are
-    undecided, 2 the file or the command line is at fault, 130 interrupted.
+    undecided or the tick is longer than the scan, 2 the file or the command
+    line is at fault, 130 interrupted.
 
     Parameters
     ----------
+    tick
+        Step of the exploration, such as '100 ms', or 'scan'. Left out: the file's, else the scan.
     full
         Before a weakening is called unnoticed look under every single fault,
         not only under those of the signals that it concerns. Takes as long as
@@ -44,6 +48,7 @@ def strength(
         Leave the rest undecided after so long, such as '10 min'.
     """
     document = load_document(machine)
+    period = tick_option(tick, document.machine.scan)
     effort = effort_option(threads=threads, time_limit=time_limit)
 
     from stillgate.interlocks.checking.checker import check_within
@@ -52,7 +57,7 @@ def strength(
     from ..console.progress import ProgressLine
 
     with ProgressLine(message_console()) as progress:
-        result = check_within(document, effort.part(2), progress=progress)
+        result = check_within(document, effort.part(2), tick=period, progress=progress)
         found = weaken(
             document,
             result,
@@ -70,4 +75,4 @@ def strength(
         write_strength(output_console(), found, str(machine))
     if any(item.noticed is False for item in found.weakenings):
         return 1
-    return 4 if found.unnoticed else 0
+    return 4 if found.unnoticed or found.tick_caution else 0

@@ -44,7 +44,8 @@ def watch(
     Parameters
     ----------
     tick
-        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's.
+        Step of the exploration, such as '100 ms', or 'scan' for the controller's own. Left out: the file's,
+        else the scan.
     faults
         0 or 1: how many faults may happen. Left out: the file's.
     time_limit

@@ -30,18 +30,20 @@ def fault_words(count: int) -> str:
     return f"{NUMBERS[count] if count < len(NUMBERS) else count} faults"
 
 
+def verdict_words(word: Word, tick: int, scan: int) -> str:
+    """A verdict with the tick at which it was found, where that is not the scan: ``broken at 100 ms``."""
+    if tick == scan or word is Word.UNDECIDED:
+        return word.value
+    return f"{word.value} at {format_duration(tick)}"
+
+
 def judgement_words(judgement: Judgement, scan: int) -> str:
-    """A verdict with what qualifies it: a bare 'holds' only if the tick is the scan."""
-    match judgement.word:
-        case Word.HOLDS:
-            return "holds" if judgement.tick == scan else f"holds at {format_duration(judgement.tick)}"
-        case Word.BROKEN:
-            if judgement.story is None or not judgement.story.steps:
-                return "broken"
-            time = judgement.story.steps[-1].time
-            return f"broken after {format_duration(time)}" if time else "broken at power-on"
-        case Word.UNDECIDED:
-            return "undecided"
+    """A verdict with what qualifies it: ``holds``, ``broken after 180 ms``, ``not broken at 100 ms``."""
+    said = verdict_words(judgement.word, judgement.tick, scan)
+    if said != Word.BROKEN.value or judgement.story is None or not judgement.story.steps:
+        return said
+    time = judgement.story.steps[-1].time
+    return f"{said} after {format_duration(time)}" if time else f"{said} at power-on"
 
 
 def who_words(change: StoryChange) -> str:

@@ -87,6 +87,5 @@ requirements:
     why: whatever happened, it can be brought back to work
 
 check:
-  tick: 100 ms                   # explore in steps of this; 'stillgate check --tick scan' is exact
   faults: 1                      # also show what a single fault does
 """

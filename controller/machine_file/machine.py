@@ -444,7 +444,11 @@ class CheckOptions(FileSection):
 
     tick: Annotated[
         Duration | None,
-        about("Time of one step of the check, a whole number of scans; without it, one scan.", "100 ms"),
+        about(
+            "Time of one step of the check, a whole number of scans; without it, one scan. Only then does a "
+            "requirement hold: a longer step decides nothing.",
+            "100 ms",
+        ),
     ] = None
     faults: Annotated[
         int, about("How many faults at once a requirement with a hazard withstands.", 1, ge=0, le=1)
@@ -497,4 +501,4 @@ class Machine(FileSection):
         dict[Identifier, Requirement],
         about("What must hold, by name.", {"one_direction": {"never": "motor_open and motor_shut"}}),
     ] = {}
-    check: Annotated[CheckOptions, about("Defaults of the check.", {"tick": "100 ms"})] = CheckOptions()
+    check: Annotated[CheckOptions, about("Defaults of the check.", {"faults": 1})] = CheckOptions()

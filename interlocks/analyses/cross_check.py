@@ -153,7 +153,7 @@ def second_opinion(
             pattern=pattern_of(requirement),
             faults=count,
             method=item.method,
-            verdict=item.verdict,
+            verdict=item.verdict.at(period, machine.scan),
             depth=item.depth,
             seconds=item.seconds,
             explored=None if judgement is None else judgement.word,

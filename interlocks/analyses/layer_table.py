@@ -43,9 +43,9 @@ ABOUT = (
 )
 
 ABOUT_MANY = (
-    f"More than {MOST_AT_WILL} outputs matter. Interlocks alone 'holds' was found with the outputs at will "
-    "that the requirement speaks of, and with every part that it does not speak of doing anything at all; "
-    "'broken' with the same outputs at will, and the parts as they are."
+    f"More than {MOST_AT_WILL} outputs matter. That interlocks alone do not break it was found with "
+    "the outputs at will that the requirement speaks of, and with every part that it does not speak of doing "
+    "anything at all; 'broken' with the same outputs at will, and the parts as they are."
 )
 
 PATIENCE = 20.0
@@ -100,8 +100,10 @@ def layers(
         for judgement in item.judgements
         if judgement.faults == budget
     }
+    scan = machine.scan
     rows = tuple(
-        _row(name, item, sequences[name], interlocks[name], both[name]) for name, item in wanted.items()
+        _row(name, item, sequences[name].at_scan(scan), interlocks[name].at_scan(scan), both[name])
+        for name, item in wanted.items()
     )
     return LayerTable(
         machine=machine.machine,
@@ -245,13 +247,15 @@ def _row(
         Carrier.NONE: "broken even with both layers",
         Carrier.UNDECIDED: "undecided: a search was cut short",
     }
+    if Word.NOT_BROKEN in (sequences.word, interlocks.word, both.word):
+        texts[Carrier.UNDECIDED] = "undecided: found at a longer tick than the scan"
     return LayerRow(name, item.hazard, sequences, interlocks, both, carrier, texts[carrier])
 
 
 def _carrier(sequences: Word, interlocks: Word, both: Word) -> Carrier:
     if both is Word.BROKEN:
         return Carrier.NONE
-    if Word.UNDECIDED in (sequences, interlocks, both):
+    if {Word.UNDECIDED, Word.NOT_BROKEN} & {sequences, interlocks, both}:
         return Carrier.UNDECIDED
     match sequences is Word.HOLDS, interlocks is Word.HOLDS:
         case True, True:

@@ -88,7 +88,7 @@ def compare(
         new_digest=new.digest,
         changes=file_changes(old, new),
         verdicts=tuple(_verdicts(*results)),
-        outputs=_word(found, exploration, outputs),
+        outputs=_word(found, exploration, outputs).at(period, old.machine.scan).at(period, new.machine.scan),
         outputs_text=_text(
             old.machine,
             new.machine,
@@ -184,8 +184,9 @@ def _text(
         return f"the outputs differ for the first time {at} after power-on at the earliest: {said}{left_out}"
     assert exploration is not None
     if exploration.exhausted:
+        at = "" if tick == old.scan == new.scan else f" at {format_duration(tick)}"
         return (
-            "the outputs are the same after every sequence of inputs, within the same parts and without "
+            f"the outputs are the same{at} after every sequence of inputs, within the same parts and without "
             f"faults ({exploration.states} situations, all there are){left_out}"
         )
     return (

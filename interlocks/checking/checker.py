@@ -2,8 +2,8 @@
 
 Two questions at most: one without faults, which also judges what is possible and what is
 never reached, and one in which a single fault may begin at any moment. How each is searched says
-``search_plan``. A verdict is 'holds' only if a search was exhausted; a cap, a time-out or an interrupt
-leaves it 'undecided'.
+``search_plan``. A verdict is 'holds' only if a search at the scan was exhausted; a cap, a time-out or an
+interrupt leaves it 'undecided', and a longer tick leaves it 'not broken', which counts as undecided.
 """
 
 from __future__ import annotations
@@ -55,7 +55,8 @@ def check(
     ``check_within`` takes the limits as one value.
 
     Args:
-        tick: period of the exploration in ms, 0 for the scan; default the file's, else the scan.
+        tick: period of the exploration in ms, 0 for the scan; default the file's, else the scan. At any
+            other period nothing holds: what did not break is ``Word.NOT_BROKEN``, and the check undecided.
         faults: fault budget, 0 or 1; default the file's.
         threads: threads of the search; default one a processor.
         max_states: cap on stored states of a search.
@@ -165,7 +166,9 @@ def _verdict(
     document: MachineDocument, name: str, requirement: Requirement, budget: int, searched: list[Searched]
 ) -> RequirementVerdict:
     line, column = document.place(("requirements", name))
-    judgements = tuple(item.judgements[name] for item in searched if name in item.judgements)
+    judgements = tuple(
+        item.judgements[name].at_scan(document.machine.scan) for item in searched if name in item.judgements
+    )
     must = min(required_faults(document.machine, requirement), budget)
     counted = [item.word for item in judgements if item.faults <= must]
     expected = 1 if isinstance(requirement, Reach | FromAnywhere) else must + 1
@@ -173,6 +176,8 @@ def _verdict(
         word = Word.BROKEN
     elif Word.UNDECIDED in counted or len(counted) < expected:
         word = Word.UNDECIDED
+    elif Word.NOT_BROKEN in counted:
+        word = Word.NOT_BROKEN
     else:
         word = Word.HOLDS
     held = [item.faults for item in judgements if item.word is Word.HOLDS]

@@ -115,8 +115,8 @@ def _how(faults: int, full: bool, *, with_faults: bool) -> str:
         return "Looked for without faults, in every reachable situation."
     if not with_faults:
         return (
-            "Looked for without faults only, in every reachable situation: no requirement that holds must "
-            "withstand a fault."
+            "Looked for without faults only, in every reachable situation: no requirement that is not "
+            "broken already must withstand a fault."
         )
     if full:
         return "Looked for without faults and under every single fault, in every reachable situation."
@@ -303,7 +303,7 @@ class _Judge:
             item.name
             for item in self.result.requirements
             for judgement in item.judgements
-            if judgement.word is not Word.HOLDS and judgement.faults <= faults
+            if judgement.word in (Word.BROKEN, Word.UNDECIDED) and judgement.faults <= faults
         }
         return found | {item.subject for item in self.result.findings if item.breaks}
 

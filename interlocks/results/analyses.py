@@ -236,9 +236,9 @@ class VerdictChange:
 class Comparison:
     """Two versions of a machine file.
 
-    ``outputs`` is HOLDS if the outputs are the same after every input sequence, BROKEN if they come to
-    differ (``difference`` is a shortest sequence after which they do), UNDECIDED if the search was cut
-    short or the plants differ.
+    ``outputs`` is HOLDS if the outputs are the same after every input sequence (NOT_BROKEN if that was found
+    at a longer tick than the scan), BROKEN if they come to differ (``difference`` is a shortest sequence
+    after which they do), UNDECIDED if the search was cut short or the plants differ.
     """
 
     old: str

@@ -7,7 +7,7 @@ was recorded as values, which charts are drawn from, and beside it the same in w
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from stillgate.controller.expressions.durations import Milliseconds, Ticks, format_duration
@@ -16,11 +16,20 @@ from .instant import Instant, Stretch, instants_of
 
 
 class Word(Enum):
-    """The verdict words. 'holds' only after an exhausted search; a cap gives 'undecided'."""
+    """The verdict words. 'holds' only after an exhausted search; a cap gives 'undecided'.
+
+    A search in longer steps than the scan decides nothing: where it would say 'holds', the word is 'not
+    broken', which counts as undecided.
+    """
 
     HOLDS = "holds"
+    NOT_BROKEN = "not broken"
     BROKEN = "broken"
     UNDECIDED = "undecided"
+
+    def at(self, tick: Milliseconds, scan: Milliseconds) -> Word:
+        """The word as it may be said of a machine that scans every ``scan``, looked at every ``tick``."""
+        return Word.NOT_BROKEN if self is Word.HOLDS and tick != scan else self
 
 
 class Cause(Enum):
@@ -89,7 +98,17 @@ class Judgement:
     tick: Milliseconds
     depth: Ticks | None = None  # of the break or the goal, or how far an undecided search got
     story: Story | None = None
-    reason: str = ""  # why undecided
+    reason: str = ""  # why undecided or only not broken
+
+    def at_scan(self, scan: Milliseconds) -> Judgement:
+        """What a search at this tick says of a machine that scans every ``scan``."""
+        word = self.word.at(self.tick, scan)
+        if word is self.word:
+            return self
+        at = format_duration(self.tick)
+        return replace(
+            self, word=word, reason=f"not broken at {at}, which decides nothing at {format_duration(scan)}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,10 +211,11 @@ def tick_caution(tick: Milliseconds, scan: Milliseconds) -> str:
     """What every verdict found at a tick other than the scan must carry; empty at the scan."""
     if tick == scan:
         return ""
+    at = format_duration(tick)
     return (
-        f"Verdicts at a tick of {format_duration(tick)} can be wrong in both directions: at the scan of "
-        f"{format_duration(scan)} a 'holds at {format_duration(tick)}' may be false, and so may a 'broken'. "
-        "Only a check with --tick scan tells."
+        f"A tick of {at} decides nothing at the scan of {format_duration(scan)}: what is 'not broken at "
+        f"{at}' may be broken there, and what is 'broken at {at}' may hold. Only a check with --tick scan "
+        "tells."
     )
 
 
@@ -223,10 +243,10 @@ class CheckResult:
 
     @property
     def verdict(self) -> Word:
-        """Broken outranks undecided outranks holds."""
+        """Broken outranks undecided outranks holds; at a longer tick than the scan nothing holds."""
         words = {item.verdict for item in self.requirements}
         if Word.BROKEN in words or any(item.breaks for item in self.findings):
             return Word.BROKEN
-        if Word.UNDECIDED in words or not all(item.whole for item in self.exploration):
+        if words - {Word.HOLDS} or self.tick != self.scan or not all(item.whole for item in self.exploration):
             return Word.UNDECIDED
         return Word.HOLDS

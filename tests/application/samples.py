@@ -72,8 +72,9 @@ def _instant(tick: int) -> Instant:
     )
 
 
-def holding(name: str = "one_direction") -> RequirementVerdict:
-    """A requirement that holds with and without a fault."""
+def holding(name: str = "one_direction", *, tick: int = TICK) -> RequirementVerdict:
+    """A requirement that no fault breaks: at the scan it holds, at a longer tick it is not broken."""
+    word = Word.HOLDS.at(tick, SCAN)
     return RequirementVerdict(
         name=name,
         pattern="absence",
@@ -81,9 +82,9 @@ def holding(name: str = "one_direction") -> RequirementVerdict:
         formula="G not (motor_open and motor_shut)",
         hazard=None,
         faults=0,
-        judgements=(Judgement(Word.HOLDS, 0, TICK), Judgement(Word.HOLDS, 1, TICK)),
-        verdict=Word.HOLDS,
-        withstands=1,
+        judgements=tuple(Judgement(Word.HOLDS, faults, tick).at_scan(SCAN) for faults in (0, 1)),
+        verdict=word,
+        withstands=1 if word is Word.HOLDS else None,
         line=30,
         column=3,
     )
@@ -99,11 +100,11 @@ def broken() -> RequirementVerdict:
         hazard="crushing",
         faults=1,
         judgements=(
-            Judgement(Word.HOLDS, 0, TICK),
+            Judgement(Word.HOLDS, 0, TICK).at_scan(SCAN),
             Judgement(Word.BROKEN, 1, TICK, depth=6, story=story()),
         ),
         verdict=Word.BROKEN,
-        withstands=0,
+        withstands=None,
         line=31,
         column=3,
         why="nobody is crushed by the closing edge",
@@ -146,11 +147,11 @@ def finding(*, breaks: bool = False) -> Finding:
     )
 
 
-def exploration(*, exhausted: bool = True) -> Exploration:
+def exploration(*, exhausted: bool = True, tick: int = TICK) -> Exploration:
     """What a search covered."""
     return Exploration(
         faults=0,
-        tick=TICK,
+        tick=tick,
         exhausted=exhausted,
         stopped_by="" if exhausted else "state cap",
         states=1_234_567,
@@ -179,14 +180,16 @@ def result(
         scan=SCAN,
         faults=1,
         assumptions=(
-            "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer together"
-            " than a tick are seen at once or a tick apart.",
+            "One step is one scan of 20 ms."
+            if tick == SCAN
+            else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer"
+            " together than a tick are seen at once or a tick apart.",
             "The operator may do anything in any tick with: open_button, stop_ok.",
         ),
         exclusions=(("motor_open stuck on", "two contactors in series, read back"),),
         requirements=requirements,
         findings=findings,
-        exploration=(exploration(exhausted=exhausted),),
+        exploration=(exploration(exhausted=exhausted, tick=tick),),
     )
 
 

@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.pages.report_page import Part, Prose, Section, TableBlock
+from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
 from stillgate.interlocks.results.analyses import (
     Carrier,
@@ -24,6 +24,7 @@ from stillgate.interlocks.results.analyses import (
 )
 from stillgate.interlocks.results.verdict import Judgement, Word
 from stillgate.reports.evidence_report.faults import fault_points, fault_section
+from stillgate.reports.evidence_report.open_points import open_points_section
 from stillgate.reports.evidence_report.opinion import opinion_points, opinion_section
 from stillgate.reports.evidence_report.strength import (
     all_weakenings,
@@ -32,9 +33,9 @@ from stillgate.reports.evidence_report.strength import (
     strength_points,
     strength_section,
 )
-from stillgate.reports.evidence_report.verdicts import requirement_table
+from stillgate.reports.evidence_report.verdicts import requirement_table, verdicts_section
 
-from .samples import broken, exploration, holding, result
+from .samples import SCAN, broken, exploration, holding, result, undecided
 
 
 def tables(section: Section) -> dict[str, TableBlock]:
@@ -125,7 +126,7 @@ def test_what_the_fault_table_leaves_open_is_listed() -> None:
 
 
 def judged(word: Word) -> Judgement:
-    return Judgement(word, 0, 100)
+    return Judgement(word, 0, SCAN)
 
 
 def test_layers_say_who_carries_and_only_both_together_is_an_open_point() -> None:
@@ -146,8 +147,8 @@ def test_layers_say_who_carries_and_only_both_together_is_an_open_point() -> Non
             "c", "crushing", judged(Word.BROKEN), judged(Word.BROKEN), judged(Word.BROKEN), Carrier.NONE, "n"
         ),
     )
-    table = LayerTable("gate", 0, 100, rows, ("demands at will",), 1)
-    block = tables(layer_section(table, result(holding())))["layers"]
+    table = LayerTable("gate", 0, SCAN, rows, ("demands at will",), 1)
+    block = tables(layer_section(table, result(holding(tick=SCAN), tick=SCAN)))["layers"]
     assert [row[5] for row in block.table.rows] == ["the sequences", "both together only", "none"]
     assert block.words == {
         (0, 3): "minor", (1, 2): "minor", (1, 3): "minor", (2, 2): "minor", (2, 3): "minor", (2, 4): "broken",
@@ -165,6 +166,28 @@ def test_the_list_of_requirements_names_the_layer_where_layers_were_looked_into(
     column = table.head.index("carried by")
     assert [(cells[0], cells[column]) for cells in table.rows] == [(item, "the sequences"), (other, "-")]
     assert "carried by" not in requirement_table(outcome, None).head
+
+
+def test_at_a_longer_tick_than_the_scan_the_page_says_undecided_and_nothing_holds() -> None:
+    outcome = result(holding(), broken(), undecided())
+    block = tables(verdicts_section(outcome))["verdicts_others"]
+    first = block.table.rows[0]
+    assert first[2:] == ("not broken at 100 ms", "not broken at 100 ms", "no fault")
+    assert block.words[0, 2] == "undecided"
+    notes = " ".join(block.table.notes)
+    assert "'holds'" not in notes
+    assert "'not broken at 100 ms': every situation was visited that steps of 100 ms lead to" in notes
+    assert outcome.tick_caution in notes
+    table = requirement_table(outcome, None)
+    assert [row[5:7] for row in table.rows] == [
+        ("-", "not broken at 100 ms"), ("-", "broken at 100 ms"), ("-", "undecided"),
+    ]  # fmt: skip
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    [points, *_] = open_points_section(machine, outcome, ()).blocks
+    assert isinstance(points, Bullets)
+    opened = " ".join(points.items)
+    assert "one_direction is undecided: it was only found not broken at 100 ms." in opened
+    assert "The check used a tick of 100 ms" in opened
 
 
 def weakening(noticed: bool | None, **more: object) -> Weakening:
@@ -213,7 +236,7 @@ def test_a_contradiction_of_the_second_opinion_cannot_be_overlooked(
     verdict: Word, explored: Word, word: str, points: int
 ) -> None:
     opinion = Opinion("a", "absence", 0, "induction", verdict, 3, 0.1, explored)
-    found = SecondOpinion("gate", "0" * 64, "1", "solver 1", 100, 20, 0, (opinion,), (5,), 1)
+    found = SecondOpinion("gate", "0" * 64, "1", "solver 1", 20, 20, 0, (opinion,), (5,), 1)
     section = opinion_section(found)
     block = tables(section)["second_opinion"]
     assert block.table.rows[0][5] == word

@@ -19,7 +19,7 @@ from stillgate.reports.exchange.junit import junit_xml
 from stillgate.reports.exchange.sarif import RULES, sarif_document
 
 from .conftest import Command
-from .samples import broken, full_result, holding, result, undecided
+from .samples import SCAN, broken, full_result, holding, result, undecided
 
 SCHEMAS = Path(__file__).parent / "schemas"
 SARIF: dict[str, Any] = json.loads((SCHEMAS / "sarif-2.1.0-rtm.5.json").read_text())
@@ -44,9 +44,9 @@ def test_junit_fits_the_schema_of_build_servers(outcome: CheckResult) -> None:
 
 
 def test_a_broken_requirement_is_an_error_at_its_line_with_its_story() -> None:
-    outcome = result(holding(), broken())
-    [found] = sarif_document(outcome, "machines/yard gate.yaml")["runs"][0]["results"]
-    item = outcome.requirements[1]
+    outcome = result(broken(), holding())
+    [found, _] = sarif_document(outcome, "machines/yard gate.yaml")["runs"][0]["results"]
+    [item, _] = outcome.requirements
     place = found["locations"][0]["physicalLocation"]
     assert found["ruleId"] == "requirement-broken"
     assert found["level"] == "error"
@@ -67,7 +67,22 @@ def test_findings_and_undecided_requirements_are_results_and_what_holds_is_none(
     for finding in outcome.findings:
         assert finding.kind.name.lower().replace("_", "-") in named
     assert len(found) >= len(outcome.findings)
-    assert sarif_document(result(holding()), "gate.yaml")["runs"][0]["results"] == []
+    exact = result(holding(tick=SCAN), tick=SCAN)
+    assert sarif_document(exact, "gate.yaml")["runs"][0]["results"] == []
+
+
+def test_what_is_only_not_broken_at_a_longer_tick_is_a_result_and_an_error() -> None:
+    outcome = result(holding())
+    [found] = sarif_document(outcome, "gate.yaml")["runs"][0]["results"]
+    assert found["ruleId"] == "requirement-undecided"
+    assert (
+        "undecided at 100 ms: not broken at 100 ms, which decides nothing at 20 ms"
+        in found["message"]["text"]
+    )
+    [case] = next(iter(JUnitXml.fromstring(junit_xml(outcome, "gate.yaml"))))
+    [error] = case.result
+    assert isinstance(error, Error)
+    assert error.message == "not broken at 100 ms, which decides nothing at 20 ms"
 
 
 def test_a_mark_of_a_result_stays_when_lines_move() -> None:
@@ -82,7 +97,7 @@ def test_a_mark_of_a_result_stays_when_lines_move() -> None:
 
 def test_a_reader_of_junit_files_counts_what_the_check_said() -> None:
     """Read with junitparser, an independent library."""
-    outcome = result(holding(), broken(), undecided())
+    outcome = result(holding(tick=SCAN), broken(), undecided())
     suite = next(iter(JUnitXml.fromstring(junit_xml(outcome, "gate.yaml"))))
     assert (suite.tests, suite.failures, suite.errors) == (3, 1, 1)
     said = {case.name: [type(item) for item in case.result] for case in suite}

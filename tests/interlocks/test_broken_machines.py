@@ -1,4 +1,4 @@
-"""Every planted design mistake is found, and every shipped machine holds."""
+"""Every planted design mistake is found, and no shipped machine breaks."""
 
 from __future__ import annotations
 
@@ -45,8 +45,10 @@ def test_the_check_finds_the_planted_mistake_and_tells_how_it_breaks(path: Path)
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
-def test_every_shipped_machine_holds_with_every_single_fault_that_it_must_withstand(path: Path) -> None:
+def test_every_shipped_machine_withstands_every_single_fault_that_it_must(path: Path) -> None:
+    """At the scan it holds; where its file asks for a longer tick, it is not broken there."""
     result = check(read_machine(path))
-    assert {item.name: item.verdict for item in result.requirements if item.verdict is not Word.HOLDS} == {}
-    assert result.verdict is Word.HOLDS
+    right = Word.HOLDS.at(result.tick, result.scan)
+    assert {item.name: item.verdict for item in result.requirements if item.verdict is not right} == {}
+    assert result.verdict is (Word.HOLDS if result.tick == result.scan else Word.UNDECIDED)
     assert all(item.exhausted for item in result.exploration)

@@ -54,9 +54,23 @@ def test_a_machine_that_holds_passes_and_says_under_what(pytester: pytest.Pytest
     result = pytester.runpytest("-q", "--machine-no-cache")  # others may have checked it before
     result.assert_outcomes(passed=len(REQUIREMENTS) + FINDINGS)
     said = result.stdout.str()
-    assert "4 requirements with a tick of 100 ms, up to one fault, under 10 assumptions; checked in" in said
-    assert "Verdicts at a tick of 100 ms can be wrong in both directions" in said
+    assert "4 requirements at the scan of 20 ms, up to one fault, under 10 assumptions; checked in" in said
+    assert "decides nothing" not in said
     assert "This is a check of a model" in said
+
+
+def test_what_is_only_not_broken_at_a_longer_tick_fails_as_undecided(
+    pytester: pytest.Pytester, folder: Path
+) -> None:
+    result = pytester.runpytest("-q", "--machine-tick", "100 ms", "--machine-faults", "0")
+    result.assert_outcomes(failed=len(REQUIREMENTS), passed=FINDINGS)
+    result.stdout.fnmatch_lines(
+        [
+            "not broken at 100 ms, so undecided: never: lamp and motor",
+            "  must withstand no fault; checked with a tick of 100 ms",
+            "  A tick of 100 ms decides nothing at the scan of 20 ms: *",
+        ]
+    )
 
 
 def test_the_result_of_an_unchanged_file_is_kept_and_the_run_says_so(
@@ -355,7 +369,7 @@ def test_junit_xml_has_places_verdicts_and_how_it_was_checked(
     pytester.runpytest("-q", "--junitxml=out.xml")
     cases = {case.get("name"): case for case in ET.parse(folder / "out.xml").iter("testcase")}
     properties = {item.get("name"): item.get("value") for item in cases["can_run"].iter("property")}
-    assert properties["verdict"] == "holds at 100 ms"
+    assert properties["verdict"] == "holds"
     assert str(properties["machine_check"]).startswith("press.machine.yaml: 4 requirements")
 
 

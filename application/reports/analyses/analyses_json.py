@@ -23,7 +23,7 @@ from ..exchange.schema_words import (
     CHECK,
     STORY,
     TICK_CAUTION,
-    VERDICT,
+    WORD,
     closed,
     many,
     number,
@@ -151,9 +151,9 @@ FAULT_TABLE = closed(
 
 _JUDGEMENT = closed(
     "A verdict.",
-    word=text("The verdict.", *VERDICT),
+    word=text("The verdict.", *WORD),
     faults=whole("Faults at once."),
-    tick=whole("Period it holds at."),
+    tick=whole("Period it was found at, in ms."),
     depth=perhaps(whole("Ticks of the break, or how far an undecided search got.")),
     story=_STORY,
     reason=text("Why undecided."),
@@ -242,12 +242,16 @@ COMPARE = closed(
         closed(
             "One requirement.",
             requirement=text("Its name."),
-            old=perhaps(text("Verdict in the old version; null if it is not there.", *VERDICT)),
-            new=perhaps(text("Verdict in the new version; null if it is not there.", *VERDICT)),
+            old=perhaps(text("Verdict in the old version; null if it is not there.", *WORD)),
+            new=perhaps(text("Verdict in the new version; null if it is not there.", *WORD)),
             story=_STORY,
         ),
     ),
-    outputs=text("'holds' if the outputs never differ, 'broken' if they do.", *VERDICT),
+    outputs=text(
+        "'holds' if the outputs never differ, 'not broken' if that was found at a longer tick than the scan "
+        "and so decides nothing, 'broken' if they differ.",
+        *WORD,
+    ),
     outputs_text=text("What was found out about the outputs, in a sentence."),
     difference=_STORY,
     differing=many("Outputs that differ at the end of that way.", text("An output.")),

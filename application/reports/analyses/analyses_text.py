@@ -21,7 +21,7 @@ from stillgate.interlocks.results.analyses import (
 from stillgate.interlocks.results.verdict import Judgement, Story, Word
 
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words
+from ...console.words import CAUTION, count_words, fault_words, verdict_words
 from ..check.check_text import exploration_words
 from ..check.story_text import write_story
 from ..check.verdict_table import STYLES
@@ -43,9 +43,11 @@ def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
     parts = [f"{outcome.value}: {len(rows)}" for outcome, rows in counted.items() if rows]
     say(console, f"{count_words(len(table.rows), 'single fault')}; {', '.join(parts)}")
     _tick_caution(console, table.tick_caution)
+    at = f" AT {format_duration(table.exploration.tick)}" if table.tick_caution else ""
     for outcome, rows in counted.items():
         if rows:
-            section(console, outcome.value.upper(), style=_STYLES[outcome])
+            said = outcome.value.upper() + ("" if outcome is FaultOutcome.UNDECIDED else at)
+            section(console, said, style=_STYLES[outcome])
             for row in rows:
                 _fault_row(console, row)
     if table.pairs_text:
@@ -101,7 +103,12 @@ def write_layers(console: Console, table: LayerTable, file: str) -> None:
         made.add_row(row.requirement, *cells, row.carrier.value)
     console.print(made)
     _tick_caution(console, table.tick_caution)
-    reasons = {item.reason for row in table.rows for item in (row.sequences, row.interlocks) if item.reason}
+    reasons = {
+        item.reason
+        for row in table.rows
+        for item in (row.sequences, row.interlocks)
+        if item.word is Word.UNDECIDED
+    }
     if reasons:
         section(console, "Undecided", style=STYLES[Word.UNDECIDED])
         for reason in sorted(reasons):
@@ -111,8 +118,8 @@ def write_layers(console: Console, table: LayerTable, file: str) -> None:
 
 
 def _word(judgement: Judgement, table: LayerTable) -> Text:
-    at = f" at {format_duration(table.tick)}" if table.tick_caution and judgement.word is Word.HOLDS else ""
-    return Text(f"{judgement.word.value}{at}", style=STYLES[judgement.word])
+    scan = table.tick if not table.tick_caution else 0
+    return Text(verdict_words(judgement.word, table.tick, scan), style=STYLES[judgement.word])
 
 
 def write_strength(console: Console, result: StrengthList, file: str) -> None:
@@ -125,9 +132,9 @@ def write_strength(console: Console, result: StrengthList, file: str) -> None:
     certain = [item for item in result.unnoticed if item.noticed is False]
     undecided = [item for item in result.unnoticed if item.noticed is None]
     if certain:
-        section(
-            console, "Noticed by no requirement: the condition is superfluous, or a requirement is missing"
-        )
+        at = f" at {format_duration(result.tick)}" if result.tick_caution else ""
+        meaning = "the condition is superfluous, or a requirement is missing"
+        section(console, f"Noticed by no requirement{at}: {meaning}")
         _weakenings(console, certain, file)
     if undecided:
         section(console, "Undecided")

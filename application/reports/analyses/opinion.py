@@ -14,7 +14,7 @@ from stillgate.interlocks.proofs.solver import INDUCTION, RANKS, REPLAY
 from stillgate.interlocks.results.verdict import Word
 
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words
+from ...console.words import CAUTION, count_words, fault_words, verdict_words
 from ..check.check_json import story_document
 from ..check.story_text import write_story
 from ..check.verdict_table import STYLES
@@ -22,7 +22,7 @@ from ..exchange.schema_words import (
     DRAFT,
     STORY,
     TICK_CAUTION,
-    VERDICT,
+    WORD,
     Schema,
     closed,
     many,
@@ -59,10 +59,10 @@ CONFIRM: Schema = {
                 faults=whole("How many faults may happen."),
                 counts=truth("Whether it must withstand so many faults."),
                 method=text("How the verdict was found."),
-                verdict=text("What this method says.", *VERDICT),
+                verdict=text("What this method says.", *WORD),
                 depth=perhaps(whole("Ticks of a way or of the longest rank; frames of a proof.")),
                 seconds=number("How long it took in s."),
-                explored=perhaps(text("What the exploration says; null if it was not asked.", *VERDICT)),
+                explored=perhaps(text("What the exploration says; null if it was not asked.", *WORD)),
                 agrees=perhaps(truth("Whether both say the same; null if one is undecided.")),
                 reason=text("Why it is undecided; empty if it is not."),
                 story=perhaps(STORY),
@@ -133,12 +133,13 @@ def write_opinion(console: Console, result: SecondOpinion, file: str) -> None:
     say(console, _total(result), style="bold red" if result.disagreements else "")
     if result.tick_caution:
         say(console, f"{result.tick_caution} Both methods were asked at this tick.")
+    proved = "holds" if result.tick == result.scan else f"is not broken at {format_duration(result.tick)}"
     for count, clauses in enumerate(result.clauses):
         if clauses:
             say(
                 console,
                 f"With {fault_words(count)}, one invariant of {count_words(clauses, 'clause')} proves what"
-                " holds by induction; it was checked again by itself.",
+                f" {proved} by induction; it was checked again by itself.",
             )
     if result.disagreements:
         _contradictions(console, result)
@@ -172,17 +173,18 @@ def _table(console: Console, result: SecondOpinion) -> Table:
         table.add_row(
             Text(item.name),
             Text(fault_words(item.faults)),
-            Text(item.verdict.value, style=style),
+            Text(verdict_words(item.verdict, result.tick, result.scan), style=style),
             Text(_how(item)),
-            Text(_exploration(item), style="bold red" if item.agrees is False else ""),
+            Text(_exploration(item, result), style="bold red" if item.agrees is False else ""),
         )
     return table
 
 
-def _exploration(item: Opinion) -> str:
+def _exploration(item: Opinion, result: SecondOpinion) -> str:
     if item.explored is None or item.agrees is True:
         return AGREES[item.agrees]
-    return f"{AGREES[item.agrees]}: {item.explored.value}" if item.agrees is False else item.explored.value
+    said = verdict_words(item.explored, result.tick, result.scan)
+    return f"{AGREES[item.agrees]}: {said}" if item.agrees is False else said
 
 
 def _how(item: Opinion) -> str:

@@ -43,7 +43,10 @@ RECHECK: Schema = {
         tick_caution=TICK_CAUTION,
         faults=whole("How many faults may happen."),
         stands=perhaps(truth("Whether it stands; null if the time did not suffice.")),
-        shown=many("Requirements that it shows to hold.", text("A requirement.")),
+        shown=many(
+            "Requirements that it shows to hold; at a longer tick than the scan: not to be broken at it.",
+            text("A requirement."),
+        ),
         states=whole("States or clauses looked at."),
         steps=whole("Steps that were made; 0 for an invariant."),
         seconds=number("How long it took in s."),
@@ -131,7 +134,9 @@ def _stands(console: Console, result: Recheck, item: Certificate, machine: Machi
         f"It stands: {how}, and no step breaks what it shows ({result.seconds:.1f} s).",
         style="green",
     )
-    section(console, f"Holds at {format_duration(item.tick)} with {fault_words(item.faults)}")
+    at_scan = item.tick == machine.scan
+    said = "Holds at the scan of" if at_scan else "Not broken at"
+    section(console, f"{said} {format_duration(item.tick)} with {fault_words(item.faults)}")
     for name in item.requirements:
         ranks = item.ranks.get(name)
         tail = f", at most {count_words(max(ranks), 'tick')} away" if ranks else ""

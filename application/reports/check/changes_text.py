@@ -52,9 +52,9 @@ def write_changes(console: Console, before: CheckResult, after: CheckResult, fil
 
 
 def standing(result: CheckResult) -> str:
-    """How many of each verdict, in a line; a bare 'hold' only at the scan."""
+    """How many of each verdict, in a line."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    at = "" if result.tick == result.scan else f" with a tick of {format_duration(result.tick)}"
+    at = "" if result.tick == result.scan else f" at {format_duration(result.tick)}"
     said = ", ".join(f"{counts[word]} {text}" for word, text in _WORDS.items() if counts[word])
     extra = sum(item.breaks for item in result.findings)
     if extra:
@@ -65,7 +65,12 @@ def standing(result: CheckResult) -> str:
     )
 
 
-_WORDS = {Word.BROKEN: "broken", Word.UNDECIDED: "undecided", Word.HOLDS: "hold"}
+_WORDS = {
+    Word.BROKEN: "broken",
+    Word.UNDECIDED: "undecided",
+    Word.NOT_BROKEN: "not broken",
+    Word.HOLDS: "hold",
+}
 
 
 def _said(item: RequirementVerdict, result: CheckResult) -> tuple[str, ...]:
@@ -85,7 +90,7 @@ def _requirement(
     console: Console, item: RequirementVerdict, was: tuple[str, ...], result: CheckResult, file: str
 ) -> None:
     now = _said(item, result)
-    style = STYLES[item.verdict] if item.verdict is not Word.HOLDS else ""
+    style = STYLES[item.verdict] if item.verdict in (Word.BROKEN, Word.UNDECIDED) else ""
     section(console, f"{item.name}: {', '.join(now[:-1]) or item.verdict.value}", style=style or "bold")
     say_unbroken(console, f"{file}:{item.line}:{item.column}: {item.text}", indent=2)
     say(console, f"before: {', '.join(was[:-1]) or NEW}", indent=2)

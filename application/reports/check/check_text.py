@@ -11,7 +11,7 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
 
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words, grouped, with_sets
+from ...console.words import CAUTION, count_words, fault_words, grouped, verdict_words, with_sets
 from .story_text import write_story
 from .verdict_table import STYLES, table_of_verdicts
 
@@ -35,7 +35,7 @@ def write_check(console: Console, result: CheckResult, file: str) -> None:
     for counting in (True, False):
         for requirement in result.requirements:
             if (requirement.verdict is Word.BROKEN) is counting:
-                _break(console, requirement, file)
+                _break(console, requirement, result, file)
     for finding in result.findings:
         if finding.story is not None:
             section(console, f"{finding.kind.value.upper()}  {finding.subject}")
@@ -61,11 +61,10 @@ def _heading(console: Console, result: CheckResult, file: str) -> None:
 def _totals(console: Console, result: CheckResult) -> None:
     """How many of each verdict, and the verdict of the whole check."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    holds = "holds" if counts[Word.HOLDS] == 1 else "hold"
-    if result.tick != result.scan:
-        holds += f" at {format_duration(result.tick)}"
-    said = {Word.HOLDS: holds, Word.BROKEN: "broken", Word.UNDECIDED: "undecided"}
-    parts = [f"{counts[word]} {said[word]}" for word in Word if counts[word] or word is Word.HOLDS]
+    best = Word.HOLDS.at(result.tick, result.scan)
+    said = {word: verdict_words(word, result.tick, result.scan) for word in Word}
+    said[Word.HOLDS] = "holds" if counts[Word.HOLDS] == 1 else "hold"
+    parts = [f"{counts[word]} {said[word]}" for word in Word if counts[word] or word is best]
     extra = sum(item.breaks for item in result.findings)
     if extra:
         parts.append(f"{count_words(extra, 'finding that counts', 'findings that count')} as broken")
@@ -96,13 +95,14 @@ def _findings(console: Console, findings: tuple[Finding, ...], file: str) -> Non
         say_unbroken(console, f"{place}: {item.kind.value}{weight}: {item.message}", indent=2)
 
 
-def _break(console: Console, item: RequirementVerdict, file: str) -> None:
+def _break(console: Console, item: RequirementVerdict, result: CheckResult, file: str) -> None:
     """How a requirement breaks; nothing for one that does not."""
     broken = [judgement for judgement in item.judgements if judgement.word is Word.BROKEN]
     if not broken:
         return
     counts = item.verdict is Word.BROKEN
-    section(console, f"BROKEN  {item.name}", style=STYLES[Word.BROKEN] if counts else "bold")
+    at = "" if result.tick == result.scan else f" AT {format_duration(result.tick)}"
+    section(console, f"BROKEN{at}  {item.name}", style=STYLES[Word.BROKEN] if counts else "bold")
     say_unbroken(console, f"{file}:{item.line}:{item.column}: {item.text}", indent=2)
     if item.why:
         say(console, f"why: {item.why}", indent=2)

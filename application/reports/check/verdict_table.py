@@ -13,7 +13,7 @@ from stillgate.interlocks.results.verdict import CheckResult, Judgement, Word
 
 from ...console.words import fault_words, judgement_words
 
-STYLES = {Word.HOLDS: "green", Word.BROKEN: "bold red", Word.UNDECIDED: "yellow"}
+STYLES = {Word.HOLDS: "green", Word.NOT_BROKEN: "yellow", Word.BROKEN: "bold red", Word.UNDECIDED: "yellow"}
 SPACING = 3
 """Characters between two columns."""
 

@@ -16,7 +16,7 @@ from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.pages.report_page import Block, Bullets, Prose, Section
 from stillgate.interlocks.results.verdict import CheckResult, Word
 
-from ...console.words import fault_words
+from ...console.words import fault_words, verdict_words
 
 Point = tuple[str, str]
 """What is open, and the anchor of the place that tells more, or an empty text."""
@@ -50,6 +50,8 @@ def _verdicts(result: CheckResult) -> Iterator[Point]:
             yield f"{item.name} is broken.", anchor
         elif item.verdict is Word.UNDECIDED:
             yield f"{item.name} is undecided: a limit ended the search, or a search is missing.", ""
+        elif item.verdict is Word.NOT_BROKEN:
+            yield f"{item.name} is undecided: it was only found {_not_broken(result)}.", ""
         for judgement in item.judgements if item.verdict is not Word.BROKEN else ():
             if judgement.word is Word.BROKEN and judgement.faults > item.faults:
                 asked = f"up to {fault_words(item.faults)}" if item.faults else "no fault at all"
@@ -58,6 +60,10 @@ def _verdicts(result: CheckResult) -> Iterator[Point]:
                     f"{asked}. Is that enough?",
                     anchor,
                 )
+
+
+def _not_broken(result: CheckResult) -> str:
+    return verdict_words(Word.NOT_BROKEN, result.tick, result.scan)
 
 
 def _time(result: CheckResult) -> Iterator[Point]:

@@ -9,7 +9,8 @@ from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
 from stillgate.interlocks.results.verdict import Word
 
-from ...console.words import count_words, fault_words
+from ...console.words import count_words, fault_words, verdict_words
+from .verdicts import word_style
 
 AGREES = {True: "agrees", False: "CONTRADICTS", None: "no opinion"}
 
@@ -20,10 +21,10 @@ def opinion_section(result: SecondOpinion) -> Section:
         "second_opinion",
         "Second opinion",
         ("requirement", "faults", "method", "says", "exploration says", "so it", "remark"),
-        tuple(_row(item) for item in result.opinions),
+        tuple(_row(item, result) for item in result.opinions),
     )
     words = {
-        (number, 3): item.verdict.value
+        (number, 3): word_style(item.verdict)
         for number, item in enumerate(result.opinions)
         if item.verdict is not Word.HOLDS
     } | {(number, 5): "broken" for number, item in enumerate(result.opinions) if item.agrees is False}
@@ -38,23 +39,24 @@ def opinion_section(result: SecondOpinion) -> Section:
             "both methods assume of the machine is the same, and may be wrong for both.",
         )
     )
+    proved = "holds" if result.tick == result.scan else f"is not broken at {format_duration(result.tick)}"
     proofs = Bullets(
         tuple(
             f"With {fault_words(count)}: one inductive invariant of {count_words(clauses, 'clause')} proves "
-            "all that holds; it was re-checked by itself."
+            f"all that {proved}; it was re-checked by itself."
             for count, clauses in enumerate(result.clauses)
         )
     )
     return Section("second-opinion", "Second opinion", (intro, TableBlock(table, links, words), proofs))
 
 
-def _row(item: Opinion) -> tuple[str, ...]:
+def _row(item: Opinion, result: SecondOpinion) -> tuple[str, ...]:
     return (
         item.name,
         fault_words(item.faults),
         item.method,
-        item.verdict.value,
-        "-" if item.explored is None else item.explored.value,
+        verdict_words(item.verdict, result.tick, result.scan),
+        "-" if item.explored is None else verdict_words(item.explored, result.tick, result.scan),
         AGREES[item.agrees],
         plain(item.reason) or "-",
     )

@@ -19,7 +19,7 @@ from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.results.analyses import LayerTable
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Word
 
-from ...console.words import count_words, fault_words
+from ...console.words import count_words, fault_words, verdict_words
 from .machine import machine_section, sequences_section, signals_section
 from .open_points import Point, open_points_section
 from .verdicts import assumptions_section, breaks_section, requirements_section, verdicts_section
@@ -107,14 +107,8 @@ def tables_of(page: Page) -> list[Table]:
 def _sentence(result: CheckResult) -> str:
     """The outcome in one sentence that claims no more than was exhausted."""
     counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    at = "" if result.tick == result.scan else f" at a tick of {format_duration(result.tick)}"
-    parts = []
-    if counts[Word.HOLDS]:
-        parts.append(f"{counts[Word.HOLDS]} hold{at}")
-    if counts[Word.BROKEN]:
-        parts.append(f"{counts[Word.BROKEN]} broken")
-    if counts[Word.UNDECIDED]:
-        parts.append(f"{counts[Word.UNDECIDED]} undecided")
+    said = {word: verdict_words(word, result.tick, result.scan) for word in Word} | {Word.HOLDS: "hold"}
+    parts = [f"{count} {said[word]}" for word, count in counts.items() if count]
     extra = sum(item.breaks for item in result.findings)
     if extra:
         parts.append(f"{count_words(extra, 'finding that counts', 'findings that count')} as broken")

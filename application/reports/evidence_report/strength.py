@@ -13,7 +13,7 @@ from stillgate.interlocks.results.analyses import Carrier, LayerTable, StrengthL
 from stillgate.interlocks.results.verdict import CheckResult, Word
 
 from ...console.words import count_words, fault_words, judgement_words
-from .verdicts import NONE, new_assumptions
+from .verdicts import NONE, new_assumptions, word_style
 
 # -- layers ----------------------------------------------------------------------------------
 
@@ -37,10 +37,13 @@ def layer_section(table: LayerTable, result: CheckResult) -> Section:
             )
             for row in table.rows
         ),
-        ("A verdict in italics is of a layer alone and need not hold.",),
+        (
+            "A verdict in italics is of a layer alone and need not hold.",
+            *((table.tick_caution,) if table.tick_caution else ()),
+        ),
     )
     words = {
-        (number, column): "minor" if column < 4 else judgement.word.value
+        (number, column): "minor" if column < 4 else word_style(judgement.word)
         for number, row in enumerate(table.rows)
         for column, judgement in enumerate((row.sequences, row.interlocks, row.both), start=2)
         if judgement.word is not Word.HOLDS

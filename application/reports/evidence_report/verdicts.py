@@ -25,13 +25,18 @@ from stillgate.interlocks.results.analyses import LayerTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 
-from ...console.words import count_words, fault_words, judgement_words, with_sets
+from ...console.words import count_words, fault_words, judgement_words, verdict_words, with_sets
 
 NONE = "-"
 NO_PAIRS = (
     "Pairs of faults were not looked at in this report: what a second fault does while a first one stays is "
     "open. 'stillgate report --pairs' looks at each pair, with a search of its own."
 )
+
+
+def word_style(word: Word) -> str:
+    """How the page marks a verdict that is not 'holds': what is only not broken counts as undecided."""
+    return Word.UNDECIDED.value if word is Word.NOT_BROKEN else word.value
 
 
 def verdicts_section(result: CheckResult) -> Section:
@@ -65,7 +70,7 @@ def _verdict_table(
             cells.append(NONE if judgement is None else judgement_words(judgement, result.scan))
             if judgement is not None and judgement.word is not Word.HOLDS:
                 counts = judgement.faults <= item.faults
-                words[number, column] = judgement.word.value if counts else "minor"
+                words[number, column] = word_style(judgement.word) if counts else "minor"
                 if judgement.story is not None:
                     links[number, column] = f"break-{item.name}"
         links[number, 0] = f"requirement-{item.name}"
@@ -75,19 +80,24 @@ def _verdict_table(
 
 
 def _verdict_notes(result: CheckResult) -> list[str]:
+    at_scan = result.tick == result.scan
     notes = [
-        "'holds': every reachable situation was visited, and the requirement was never broken. 'undecided': "
-        "a limit ended the search first. A verdict in italics is beyond what the requirement must withstand."
+        "'undecided': a limit ended the search first. A verdict in italics is beyond what the requirement "
+        "must withstand."
     ]
+    if at_scan:
+        holds = "'holds': every reachable situation was visited, and the requirement was never broken."
+        notes = [f"{holds} {notes[0]}"]
     if result.faults:
         notes.append(
             f"'{NONE}': not asked with a fault, for it says what is possible, or names no hazard and the "
             "file asks for it without faults."
         )
-    if result.tick != result.scan:
+    if not at_scan:
         notes.append(
-            f"'holds at {format_duration(result.tick)}': found with steps of {format_duration(result.tick)}, "
-            f"while the controller scans every {format_duration(result.scan)}. {result.tick_caution}"
+            f"'not broken at {format_duration(result.tick)}': every situation was visited that steps of "
+            f"{format_duration(result.tick)} lead to, while the controller scans every "
+            f"{format_duration(result.scan)}. It counts as undecided. {result.tick_caution}"
         )
     return notes
 
@@ -97,7 +107,7 @@ def requirements_section(machine: Machine, result: CheckResult, layers: LayerTab
     table = requirement_table(result, layers)
     anchors = {number: f"requirement-{item.name}" for number, item in enumerate(result.requirements)}
     words = {
-        (number, 6): item.verdict.value
+        (number, 6): word_style(item.verdict)
         for number, item in enumerate(result.requirements)
         if item.verdict is not Word.HOLDS
     }
@@ -149,7 +159,7 @@ def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
                 plain(item.formula),
                 str(item.faults),
                 _bears(item, result),
-                _verdict_words(item, result),
+                verdict_words(item.verdict, result.tick, result.scan),
                 *((carriers.get(item.name, NONE),) if layers is not None else ()),
                 plain(item.why) or NONE,
                 str(item.line),
@@ -162,8 +172,8 @@ def requirement_table(result: CheckResult, layers: LayerTable | None) -> Table:
             "everywhere.",
             "Names of inputs mean the circuit as it is, names of outputs what is physically driven; seen.x "
             "and asked.y are the controller's own views. Must bear, bears: how many faults; '-': none is "
-            "borne, it breaks without or is undecided; 'not tried': with a fault it was not asked, for it "
-            "says what is possible, or names no hazard and the file asks for it without faults. Line: in "
+            "borne, it breaks without or nothing is decided; 'not tried': with a fault it was not asked, for "
+            "it says what is possible, or names no hazard and the file asks for it without faults. Line: in "
             "the machine file.",
             *((_CARRIED,) if layers is not None else ()),
         ),
@@ -174,12 +184,6 @@ _CARRIED = (
     "Carried by: the layer that keeps the requirement when it works alone; looked into for requirements "
     "that name a hazard; see the section on layers."
 )
-
-
-def _verdict_words(item: RequirementVerdict, result: CheckResult) -> str:
-    if item.verdict is Word.HOLDS and result.tick != result.scan:
-        return f"holds at {format_duration(result.tick)}"
-    return item.verdict.value
 
 
 def breaks_section(machine: Machine, result: CheckResult) -> Section | None:

@@ -1,7 +1,7 @@
 """A check as JUnit XML, which build servers show as tests: one test a requirement.
 
-Broken is a failure, undecided an error; a finding that counts as broken is a failed test of
-its own. The form is the one that build servers read (schema in the tests).
+Broken is a failure, undecided or only not broken at a longer tick an error; a finding that counts as
+broken is a failed test of its own. The form is the one that build servers read (schema in the tests).
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def _requirement(suite: ET.Element, item: RequirementVerdict, result: CheckResul
         failure.text = _clean(
             "\n".join([f"{file}:{item.line}:{item.column}: {item.text}", *_told(item.story)])
         )
-    elif item.verdict is Word.UNDECIDED:
+    elif item.verdict is not Word.HOLDS:
         reasons = "; ".join(dict.fromkeys(j.reason for j in item.judgements if j.reason))
         said = reasons or "a search is missing"
         ET.SubElement(case, "error", message=_clean(said), type="undecided").text = _clean(item.text)

@@ -33,7 +33,11 @@ RULES: dict[str, tuple[str, str]] = {
         "error",
         "A requirement is broken in a reachable situation, under the faults it must withstand.",
     ),
-    UNDECIDED: ("warning", "A limit ended the search before the requirement was decided."),
+    UNDECIDED: (
+        "warning",
+        "A limit ended the search before the requirement was decided, or it was checked at a longer tick "
+        "than the scan.",
+    ),
     BEYOND: ("note", "A requirement breaks under more faults than it must withstand."),
     **{
         kind.name.lower().replace("_", "-"): ("warning", f"The check found: {kind.value}.")
@@ -114,8 +118,8 @@ def _about_requirement(item: RequirementVerdict, result: CheckResult) -> Iterato
             text += f"; it need not withstand {fault_words(broken[0].faults)}"
         text += f". {result.tick_caution}" if result.tick_caution else ""
         yield _result(BROKEN if counts else BEYOND, text, place, item.name, item.story)
-    if item.verdict is Word.UNDECIDED:
-        reasons = dict.fromkeys(j.reason for j in item.judgements if j.word is Word.UNDECIDED and j.reason)
+    if item.verdict in (Word.UNDECIDED, Word.NOT_BROKEN):
+        reasons = dict.fromkeys(j.reason for j in item.judgements if j.word is item.verdict and j.reason)
         why = "; ".join(reasons) or "a search is missing"
         yield _result(
             UNDECIDED, f"{item.name} is undecided at {_tick(result)}: {why}", place, item.name, None

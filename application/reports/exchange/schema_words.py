@@ -55,9 +55,7 @@ def many(description: str, items: Schema) -> Schema:
     return {"type": "array", "description": description, "items": items}
 
 
-TICK_CAUTION = text(
-    "That a verdict found at a tick longer than the scan can be wrong in both directions; empty at the scan."
-)
+TICK_CAUTION = text("That a tick longer than the scan decides nothing there; empty at the scan.")
 """The field of every output with verdicts."""
 
 
@@ -71,7 +69,11 @@ def perhaps(schema: Schema) -> Schema:
     return {"anyOf": [schema, {"type": "null"}], "description": schema["description"]}
 
 
-VERDICT = [word.value for word in Word]
+VERDICT = [word.value for word in Word if word is not Word.NOT_BROKEN]
+"""What is said of a whole check."""
+
+WORD = [word.value for word in Word]
+"""What is said of a requirement; 'not broken' is found at a longer tick than the scan."""
 
 CHANGE = closed(
     "One thing that became different.",
@@ -123,7 +125,10 @@ CHECK: Schema = {
         file=text("Machine file as named on the command line."),
         digest=text("SHA-256 of the machine file."),
         version=text("Version of Stillgate."),
-        verdict=text("Broken outranks undecided outranks holds.", *VERDICT),
+        verdict=text(
+            "Broken outranks undecided outranks holds; at a longer tick than the scan nothing holds.",
+            *VERDICT,
+        ),
         tick=whole(
             "Period of the exploration in milliseconds; longer than the scan, it is an approximation.", 1
         ),
@@ -135,7 +140,11 @@ CHECK: Schema = {
             closed(
                 "One requirement.",
                 name=text("Its name."),
-                verdict=text("Its verdict under the faults it must withstand.", *VERDICT),
+                verdict=text(
+                    "Its verdict under the faults it must withstand; 'not broken' is found at a longer tick "
+                    "than the scan and counts as undecided.",
+                    *WORD,
+                ),
                 tick=perhaps(whole("Tick in milliseconds at which the verdict was found.", 1)),
                 hazard=perhaps(text("The hazard it guards against, if it names one.")),
                 faults=whole("How many faults it must withstand."),
@@ -156,10 +165,10 @@ CHECK: Schema = {
                     closed(
                         "One judgement.",
                         faults=whole("Number of faults allowed to happen."),
-                        verdict=text("Verdict under them.", *VERDICT),
+                        verdict=text("Verdict under them.", *WORD),
                         tick=whole("Tick in milliseconds at which it was found.", 1),
                         depth=perhaps(whole("Ticks to the break, or searched so far if undecided.")),
-                        reason=text("Why it is undecided, else empty."),
+                        reason=text("Why it is undecided or only not broken, else empty."),
                     ),
                 ),
                 story=perhaps(STORY),

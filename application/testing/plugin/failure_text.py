@@ -12,7 +12,7 @@ from stillgate.interlocks.results.verdict import CheckResult, Finding, Requireme
 
 from ...console.prose import say, say_unbroken
 from ...console.terminal import DEFAULT_WIDTH, NARROWEST
-from ...console.words import fault_words
+from ...console.words import fault_words, verdict_words
 from ...reports.check.story_text import write_story
 
 WIDEST = 120
@@ -28,18 +28,21 @@ def requirement_text(item: RequirementVerdict, result: CheckResult, file: str) -
     """
 
     def write(console: Console) -> None:
-        say_unbroken(console, f"{item.verdict.value}: {item.text}")
+        said = verdict_words(item.verdict, result.tick, result.scan)
+        also = ", so undecided" if item.verdict is Word.NOT_BROKEN else ""
+        say_unbroken(console, f"{said}{also}: {item.text}")
         say_unbroken(console, f"{file}:{item.line}:{item.column}: {item.name}", indent=2)
         if item.hazard:
             say(console, f"hazard: {item.hazard}", indent=2)
         if item.why:
             say(console, f"why: {item.why}", indent=2)
         must = f"must withstand {fault_words(item.faults)}"
-        say(console, f"{must}; checked with a tick of {format_duration(result.tick)}", indent=2)
+        how = "at the scan of" if result.tick == result.scan else "with a tick of"
+        say(console, f"{must}; checked {how} {format_duration(result.tick)}", indent=2)
         if result.tick_caution:
             say(console, result.tick_caution, indent=2)
         for judgement in item.judgements:
-            counts = judgement.faults <= item.faults and judgement.word is not Word.HOLDS
+            counts = judgement.faults <= item.faults and judgement.word in (Word.BROKEN, Word.UNDECIDED)
             if counts and judgement.reason:
                 under = fault_words(judgement.faults)
                 say(console, f"{judgement.word.value} with {under}: {judgement.reason}", indent=2)

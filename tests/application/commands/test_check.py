@@ -14,7 +14,7 @@ from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.reports.exchange.schema_words import CHECK
 
 from ..conftest import Command
-from ..samples import broken, exploration, full_result, holding, result, undecided
+from ..samples import SCAN, broken, exploration, full_result, holding, result, undecided
 
 
 def spoilt(starter: Path, *changes: tuple[str, str]) -> Path:
@@ -38,13 +38,18 @@ NO_OVERRIDE = ("when: not stop_ok or not guard_shut, to", "when: not stop_ok, to
 NO_INTERLOCK = ("hold_off: motor, unless: guard_shut", "hold_off: lamp, unless: guard_shut")
 
 
-@pytest.mark.parametrize("tick", ["100 ms", "scan"])
-def test_the_starter_checks_clean(stillgate: Command, starter: Path, tick: str) -> None:
-    done = stillgate("check", starter, "--tick", tick)
-    assert done.status == 0, done.out
+@pytest.mark.parametrize(
+    ("tick", "status", "said"),
+    [((), 0, "4 hold (under"), (("--tick", "100 ms"), 4, "4 not broken at 100 ms (under")],
+)
+def test_the_starter_checks_clean(
+    stillgate: Command, starter: Path, tick: tuple[str, ...], status: int, said: str
+) -> None:
+    done = stillgate("check", starter, *tick)
+    assert done.status == status, done.out
     assert done.err == ""
     assert "Findings" not in done.out
-    assert ("4 hold at 100 ms" if tick == "100 ms" else "4 hold") in done.out
+    assert said in done.out
 
 
 def test_the_mistake_of_the_tutorial_is_found_with_its_story(stillgate: Command, starter: Path) -> None:
@@ -123,7 +128,8 @@ def test_a_second_check_of_the_same_file_is_answered_from_the_cache(
 @pytest.mark.parametrize(
     ("outcome", "status"),
     [
-        (result(holding()), 0),
+        (result(holding(tick=SCAN), tick=SCAN), 0),
+        (result(holding()), 4),
         (result(holding(), broken()), 1),
         (full_result(), 1),
         (result(holding(), undecided()), 4),

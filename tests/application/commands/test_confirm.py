@@ -24,7 +24,7 @@ from ..conftest import Command
 
 
 def opinion(*items: Opinion) -> SecondOpinion:
-    return SecondOpinion("press", "0" * 64, "0", "z3 0", 100, 20, 0, items, (1,), 1.0)
+    return SecondOpinion("press", "0" * 64, "0", "z3 0", 20, 20, 0, items, (1,), 1.0)
 
 
 HOLDS = Opinion("quiet", "never", 0, INDUCTION, Word.HOLDS, 3, 0.1, explored=Word.HOLDS)
@@ -61,6 +61,18 @@ def test_a_contradiction_is_loud_and_a_fault_of_the_program(capsys: pytest.Captu
 def test_the_exit_status_says_the_worst(item: Opinion, status: int) -> None:
     assert status_of(opinion(HOLDS, item)) == status
     assert status_of(replace(opinion(HOLDS), interrupted=True)) == 130
+
+
+def test_a_proof_at_a_longer_tick_than_the_scan_leaves_it_undecided(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    result = replace(opinion(replace(HOLDS, verdict=Word.NOT_BROKEN, explored=Word.NOT_BROKEN)), tick=100)
+    assert status_of(result) == 4
+    assert not result.disagreements
+    write_opinion(output_console(), result, "press.yaml")
+    said = " ".join(capsys.readouterr().out.split())
+    assert "one invariant of 1 clause proves what is not broken at 100 ms by induction" in said
+    assert "holds" not in said.replace(result.tick_caution, "")
 
 
 @pytest.mark.parametrize("by", ["states", "invariant"])

@@ -75,15 +75,15 @@ def watch(starter: Path) -> Iterator[Watch]:
 def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> None:
     """One process for all, since each start costs seconds."""
     path = watch.path
-    watch.until("4 hold at 100 ms")
+    watch.until("4 hold (under")
     watch.until("may be built and used")
 
     beside = path.with_suffix(".tmp")  # as most editors save: beside, then renamed
     beside.write_text(FORGOTTEN, encoding="utf-8")
     beside.replace(path)
-    said = watch.until("1 broken, 3 hold with a tick of 100 ms")
-    assert "guard_stops_motor: broken after 100 ms" in said
-    assert "before: holds at 100 ms" in said
+    said = watch.until("1 broken, 3 hold, under")
+    assert "guard_stops_motor: broken after 180 ms" in said
+    assert "before: holds" in said
     assert "surroundings: guard_shut goes off" in said
     assert "fresh_start" not in said, "only what changed is said"
 
@@ -99,9 +99,9 @@ def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> Non
         file.flush()
         time.sleep(0.1)
         file.write(STARTER[700:])
-    said = watch.until("4 hold with a tick of 100 ms")
+    said = watch.until("4 hold, under")
     assert "cannot be used" not in said
-    assert "before: broken after 100 ms" in said
+    assert "before: broken after 180 ms" in said
 
     assert watch.interrupt() == 130
     watch._reader.join(PATIENCE)
@@ -121,16 +121,16 @@ def nothing_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starter: Path) -> None:
     watch = Watch(starter, "--faults", "1")
     try:
-        before = watch.until("without faults 4 hold with a tick of 100 ms")
+        before = watch.until("without faults 4 hold, under")
         assert "requirements checked" not in before
         watch.until("one fault is looked at now")
         watch.until("up to one fault")
         watch.until("Local codes")
         starter.write_text(FORGOTTEN, encoding="utf-8")
-        watch.until("saved; without faults 1 broken, 3 hold with a tick of 100 ms")
+        watch.until("saved; without faults 1 broken, 3 hold, under")
         watch.until("broken: guard_stops_motor; one fault is looked at now")
         watch.until("with one fault\n")
-        said = watch.until("with a tick of 100 ms")
+        said = watch.until("1 broken, 3 hold, under")
         assert "surroundings: guard_shut goes off" in said
         assert watch.interrupt() == 130
     finally:

@@ -35,6 +35,13 @@ def test_the_layer_that_is_left_carries_the_requirement(old: str, new: str, carr
     assert row(GUARDED.replace(old, new) if old else GUARDED).carrier is carrier
 
 
+def test_at_a_longer_tick_than_the_scan_no_layer_carries_anything() -> None:
+    found = row(GUARDED.replace("scan: 100 ms", "scan: 50 ms").replace("check: {", "check: {tick: 100 ms, "))
+    assert {found.sequences.word, found.interlocks.word, found.both.word} == {Word.NOT_BROKEN}
+    assert found.carrier is Carrier.UNDECIDED
+    assert found.text == "undecided: found at a longer tick than the scan"
+
+
 def test_one_contact_in_each_layer_needs_both() -> None:
     text = GUARDED.replace("motor and not guard_1 and not guard_2", "motor and (not guard_1 or not guard_2)")
     text = text.replace("not guard_1 or not guard_2, to", "not guard_1, to")

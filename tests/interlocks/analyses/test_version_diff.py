@@ -129,6 +129,15 @@ def test_outputs_of_one_version_only_are_named_and_left_out() -> None:
     assert "lamp, horn" in found.outputs_text
 
 
+def test_outputs_that_did_not_differ_at_a_longer_tick_than_the_scan_are_not_said_to_be_the_same() -> None:
+    document = read_machine_text(GUARDED)
+    results = check(document, tick=200, faults=0), check(document, tick=200, faults=0)
+    found = compare(document, document, results, tick=200)
+    assert found.outputs is Word.NOT_BROKEN
+    assert "the outputs are the same at 200 ms after every sequence of inputs" in found.outputs_text
+    assert found.verdicts == ()
+
+
 def test_every_section_has_words_for_a_change() -> None:
     new = (
         GUARDED.replace("scan: 100 ms", "scan: 50 ms")

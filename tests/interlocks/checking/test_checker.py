@@ -109,9 +109,12 @@ def test_a_verdict_has_the_place_of_its_requirement(lamp: CheckResult) -> None:
         assert lines[item.line - 1].strip().startswith(item.name)
 
 
-def test_at_another_tick_the_tick_stands_with_every_judgement() -> None:
+def test_at_another_tick_nothing_holds_and_the_tick_stands_with_every_judgement() -> None:
     result = checked(LAMP, tick=100, faults=0, use_cache=False)
     assert result.tick == 100
+    assert {item.verdict for item in result.requirements} == {Word.NOT_BROKEN, Word.BROKEN}
+    assert {item.withstands for item in result.requirements} == {None}
+    assert verdict(result, "can_ring") is Word.NOT_BROKEN, "what is possible at 100 ms may not be at the scan"
     assert {item.tick for found in result.requirements for item in found.judgements} == {100}
     assert any("100 ms" in text and "20 ms" in text for text in result.assumptions)
 

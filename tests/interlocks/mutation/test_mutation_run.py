@@ -33,6 +33,14 @@ def the(found: StrengthList, text: str) -> Weakening:
     return next(item for item in found.weakenings if item.text == text)
 
 
+def test_at_a_longer_tick_than_the_scan_what_is_not_broken_still_notices(guarded: StrengthList) -> None:
+    """The same machine with the tick as its scan: the search is the same, and so is what it notices."""
+    finer = GUARDED.replace("scan: 100 ms", "scan: 50 ms").replace("check: {", "check: {tick: 100 ms, ")
+    found = weakened(finer, full=True)
+    assert found.tick_caution
+    assert found.noticed == guarded.noticed > 0
+
+
 def test_every_atom_exit_override_interlock_and_time_is_weakened() -> None:
     """By hand: 2 + 2 atoms in guards and 1 edge, both ways; the rest once, the time both ways."""
     found = [item.weakening.kind for item in weakenings_of(read_machine_text(GUARDED)).candidates]

@@ -15,7 +15,7 @@ from stillgate.reports.published_schemas import schema_of
 from strength_machines import GUARDED
 
 from ...conftest import Command
-from ...samples import holding, result, undecided
+from ...samples import SCAN, holding, result, undecided
 
 
 @pytest.fixture(autouse=True)
@@ -120,7 +120,12 @@ def test_a_comparison_that_was_cut_short_is_undecided_and_not_different(
 ) -> None:
     assert stillgate("compare", guarded, guarded, "--faults", "0", "--max-states", "3").status == 4
     name = holding().name
-    found = iter((result(holding()), result(dataclasses.replace(undecided(), name=name), exhausted=False)))
+    found = iter(
+        (
+            result(holding(tick=SCAN), tick=SCAN),
+            result(dataclasses.replace(undecided(), name=name), exhausted=False),
+        )
+    )
     monkeypatch.setattr("stillgate.interlocks.checking.checker.check_within", lambda *_, **__: next(found))
     done = stillgate("compare", guarded, guarded)
     assert f"{name}: holds, now undecided" in " ".join(done.out.split())
