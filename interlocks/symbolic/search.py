@@ -39,6 +39,14 @@ _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
 _in_use: set[str] = set()
 
 
+class Turning(Enum):
+    """What a travel that turns round becomes, where its set allows several values."""
+
+    EACH = 0  # each of them, in a set of its own
+    WIDEST = 1  # the widest travel, which does whatever one of them does
+    RANGE = 2  # a set that holds each of them
+
+
 @dataclass(frozen=True, slots=True)
 class Manner:
     """How sets are stored.
@@ -47,17 +55,19 @@ class Manner:
         join: most sets of one key, joined by hull beyond; 0 for no limit.
         merge: two sets become one where that loses nothing.
         exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
+        turning: what stopped travels that are not enumerated become when they turn round.
     """
 
     join: int = 1
     merge: bool = False
     exact: bool = False
+    turning: Turning = Turning.WIDEST
 
 
 WIDEST = Manner()
 """One set a key: the cheapest, and what a check begins with."""
 
-EXACT = Manner(join=0, merge=True, exact=True)
+EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
 """Exactly the situations that are reached."""
 
 
@@ -135,8 +145,9 @@ class SymbolicSearch:
             raise ProgramFault("a symbolic checker is asked to hold two searches at once")
         self._c = _open_library(self.library)
         self._handle = self._c.sy_open(
-            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact)
-        )
+            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact),
+            manner.turning.value,
+        )  # fmt: skip
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
         _in_use.add(str(self.library))
@@ -267,7 +278,7 @@ def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
 def _open_library(path: FilePath) -> ctypes.CDLL:
     c = ctypes.CDLL(str(path))
     handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
-    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 5]
+    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 6]
     c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
     c.sy_run.restype, c.sy_run.argtypes = None, [handle]
     c.sy_close.restype, c.sy_close.argtypes = None, [handle]

@@ -264,6 +264,7 @@ static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, 
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
     uint8_t key[SY_KEY_BYTES];
     int travels = sy_travels_kept;
+    enum sy_turning turning = sy_turning;
     memset(c, 0, sizeof *c);
     sy_store_open(&c->store, cap, (sy_manner){0, 0, 0, 1});
     c->event = event;
@@ -281,6 +282,7 @@ static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, 
         return SY_CUT_SHORT;
     }
     sy_travels_kept = 0;
+    sy_turning = SY_TURN_EACH;
     sy_each_start(sy_start_confirmation, c);
     uint32_t at = 0;
     while (at < c->buckets && c->found == SY_NOBODY && !sy_fault_code && !c->store.out_of_memory && !*stop) {
@@ -302,6 +304,7 @@ static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, 
             at++;
     }
     sy_travels_kept = travels;
+    sy_turning = turning;
     free(copy);
     if (c->found != SY_NOBODY)
         return SY_CONFIRMED;

@@ -19,9 +19,19 @@ enum { SY_RUNS = -1, SY_STANDS = -2, SY_COUNTS = -3 };
 enum sy_fault { SY_FINE, SY_CHOICE_OF_NONE, SY_BARE_CLOCK, SY_OUT_OF_MEMORY };
 
 typedef struct {
-    int variable; /* a clock's number, or -1: the constant `offset` */
+    int variable; /* a clock's number, or -1: the constant `offset`, or -2 - t: `offset` more than turn t gives */
     int offset;
 } sy_value;
+
+/* What a travel's table makes of a clock when it turns round: table[clock + offset], which never grows with the clock. */
+typedef struct {
+    const int32_t *table;
+    int length;
+    sy_value of;
+} sy_turn;
+
+/* How a travel turns round: each value of its table, the widest of them, or a value that follows from the clock before. */
+enum sy_turning { SY_TURN_EACH, SY_TURN_WIDEST, SY_TURN_RANGE };
 
 /* Which dimension is what. */
 typedef struct {
@@ -138,14 +148,40 @@ static int sy_ask_least(int clock, int k)
     return answer;
 }
 
-static int sy_ge(int clock, int k)
+static sy_turn sy_turned[2 * SY_CLOCKS + 1]; /* every turn that was met, the same one once */
+static int sy_turned_count;
+
+/* The last place of a table that never grows at which it is at least k; -1 if there is none. */
+static int sy_last_at_least(const sy_turn *turn, int k)
 {
-    sy_value value = sy_now.clock[clock];
-    if (value.variable < 0)
+    int low = -1, high = turn->length;
+    while (high - low > 1) {
+        int middle = low + (high - low) / 2;
+        if (turn->table[middle] >= k)
+            low = middle;
+        else
+            high = middle;
+    }
+    return low;
+}
+
+static int sy_is_least(sy_value value, int k)
+{
+    if (value.variable == -1)
         return value.offset >= k;
+    if (value.variable < -1) { /* the later the clock, the less its table gives */
+        const sy_turn *turn = &sy_turned[-2 - value.variable];
+        int last = sy_last_at_least(turn, k - value.offset);
+        return last >= turn->length - 1 || (last >= 0 && !sy_is_least(turn->of, last + 1));
+    }
     if (sy_direction[value.variable] > 0)
         return sy_ask_least(value.variable, k - value.offset);
     return !sy_ask_least(value.variable, value.offset - k + 1);
+}
+
+static int sy_ge(int clock, int k)
+{
+    return sy_is_least(sy_now.clock[clock], k);
 }
 
 static inline int sy_gt(int clock, int k) { return sy_ge(clock, k + 1); }
@@ -154,26 +190,37 @@ static inline int sy_le(int clock, int k) { return !sy_ge(clock, k + 1); }
 static inline int sy_eq(int clock, int k) { return sy_ge(clock, k) && !sy_ge(clock, k + 1); }
 static inline int sy_ne(int clock, int k) { return !sy_eq(clock, k); }
 
-static void sy_range(int clock, int *low, int *high)
+static void sy_range(sy_value value, int *low, int *high)
 {
-    sy_value value = sy_now.clock[clock];
     *low = *high = value.offset;
-    if (value.variable < 0)
+    if (value.variable == -1)
         return;
+    if (value.variable < -1) {
+        const sy_turn *turn = &sy_turned[-2 - value.variable];
+        int least, most, last = turn->length - 1;
+        sy_range(turn->of, &least, &most);
+        *low += turn->table[most < 0 ? 0 : most > last ? last : most];
+        *high += turn->table[least < 0 ? 0 : least > last ? last : least];
+        return;
+    }
     int d = sy_now.dimension[value.variable], n = sy_now.layout.n;
     int least = -sy_now.m[d], most = sy_now.m[d * n];
     *low = sy_direction[value.variable] > 0 ? value.offset + least : value.offset - most;
     *high = sy_direction[value.variable] > 0 ? value.offset + most : value.offset - least;
 }
 
-/* The clock's value as a number: each one that the set allows is tried. */
-static int sy_number(int clock)
+/* A value as a number: each one that the set allows is tried. */
+static int sy_number_of(sy_value value)
 {
     int low, high;
-    sy_range(clock, &low, &high);
-    sy_value value = sy_now.clock[clock];
-    if (value.variable < 0)
+    if (value.variable == -1)
         return value.offset;
+    if (value.variable < -1) { /* what the clock before may be is cut where the value changes, and nowhere else */
+        for (sy_range(value, &low, &high); low < high; sy_range(value, &low, &high))
+            sy_is_least(value, low + (high - low) / 2 + 1);
+        return low;
+    }
+    sy_range(value, &low, &high);
     int number = low == high ? low : low + sy_choose_any((uint32_t)(high - low + 1), 1);
     int d = sy_now.dimension[value.variable], n = sy_now.layout.n;
     int x = sy_direction[value.variable] > 0 ? number - value.offset : value.offset - number;
@@ -182,6 +229,11 @@ static int sy_number(int clock)
     sy_note_least(d, x);
     sy_note_most(d, x);
     return number;
+}
+
+static int sy_number(int clock)
+{
+    return sy_number_of(sy_now.clock[clock]);
 }
 
 static inline void sy_set_to(int clock, int number)
@@ -196,18 +248,39 @@ static inline void sy_copy(int clock, int other, int added)
     sy_now.clock[clock] = value;
 }
 
-static int sy_travels_kept; /* stopped travels stay in the sets, and turning round takes the widest of its table */
+static int sy_travels_kept; /* stopped travels stay in the sets, and do not go on as numbers, each of which is tried */
+static enum sy_turning sy_turning;
 
-/* clock := table[other]; where travels are kept, the widest value of the table's stretch. */
+/* The number of a turn, or -1 if there is no room for one more. */
+static int sy_turn_number(const int32_t *table, int length, sy_value of)
+{
+    for (int i = 0; i < sy_turned_count; i++)
+        if (sy_turned[i].table == table && sy_turned[i].of.variable == of.variable &&
+            sy_turned[i].of.offset == of.offset)
+            return i;
+    if (sy_turned_count == 2 * SY_CLOCKS + 1)
+        return -1;
+    sy_turned[sy_turned_count] = (sy_turn){table, length, of};
+    return sy_turned_count++;
+}
+
+/* clock := table[other], of a table that never grows. */
 static void sy_look_up(int clock, const int32_t *table, int length, int other)
 {
-    int low, high;
-    if (!sy_travels_kept || sy_now.clock[other].variable < 0) {
+    sy_value of = sy_now.clock[other];
+    int low, high, turn = -1;
+    if (sy_turning == SY_TURN_RANGE && of.variable >= 0)
+        turn = sy_turn_number(table, length, of);
+    if (turn >= 0) {
+        sy_now.clock[clock] = (sy_value){-2 - turn, 0};
+        return;
+    }
+    if (sy_turning != SY_TURN_WIDEST || of.variable < 0) {
         int at = sy_number(other);
         sy_set_to(clock, table[at < 0 ? 0 : at >= length ? length - 1 : at]);
         return;
     }
-    sy_range(other, &low, &high);
+    sy_range(of, &low, &high);
     low = low < 0 ? 0 : low;
     high = high >= length ? length - 1 : high;
     int found = table[low];

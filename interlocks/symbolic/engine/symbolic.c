@@ -18,13 +18,15 @@ typedef struct {
     int exhausted, fault, out_of_memory;
 } sy_summary;
 
-sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept)
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int turning)
 {
     sy_exploration *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
     sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
     sy_travels_kept = travels_kept;
+    sy_turning = (enum sy_turning)turning;
+    sy_turned_count = 0;
     sy_middle_cap = (size_t)cap / 2;
     memset(sy_covered, 0, sizeof sy_covered);
     return e;

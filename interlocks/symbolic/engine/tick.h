@@ -15,6 +15,7 @@ typedef struct {
     sy_layout layout;
     sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
     int source[SY_DIMENSIONS], shift[SY_DIMENSIONS]; /* new x_i = old x_source + shift */
+    int turn[SY_DIMENSIONS]; /* or what turn - 1 gives of old x_source, and shift; else 0 */
     int loops; /* the key is the same and nothing was reset: the path may be taken any number of times */
 } sy_result;
 
@@ -129,6 +130,15 @@ static void sy_add(int part, int32_t status, int source, int shift)
     layout->counter[d] = (uint16_t)(status == SY_COUNTS ? sy_key_cell[part].index + 1 : 0);
     sy_end.source[d] = source;
     sy_end.shift[d] = shift;
+    sy_end.turn[d] = 0;
+}
+
+/* Adds what a turn has given to the result: `value` is such a one. */
+static void sy_add_turned(int part, sy_value value)
+{
+    int turn = -2 - value.variable, d = sy_end.layout.n;
+    sy_add(part, SY_RUNS, sy_now.dimension[sy_turned[turn].of.variable], value.offset);
+    sy_end.turn[d] = turn + 1;
 }
 
 /* A counter stands in the set, between two ticks, with the value it has. Returns whether it is what it was. */
@@ -172,7 +182,11 @@ static int sy_end_of_clock(int part, int clock, int starting)
         sy_add(part, SY_RUNS, sy_now.dimension[clock], grown);
         return grown == 1;
     }
-    if (value.variable >= 0) { /* took another's value, and goes on as a number */
+    if (value.variable < -1 && !up && !sy_le(clock, 0) && !sy_ge(clock, sy_limit(clock))) {
+        sy_add_turned(part, value);
+        return 0;
+    }
+    if (value.variable != -1) { /* took another's value, and goes on as a number */
         sy_set_to(clock, sy_number(clock));
         value = sy_now.clock[clock];
     }
@@ -185,6 +199,18 @@ static int sy_end_of_clock(int part, int clock, int starting)
     return 0;
 }
 
+/* What a turn gives is bounded by itself: how it differs from anything else is forgotten. */
+static void sy_end_turned(int d, int n)
+{
+    int low, high;
+    sy_range((sy_value){-1 - sy_end.turn[d], sy_end.shift[d]}, &low, &high);
+    sy_end.m[d * n] = (sy_bound)-low;
+    sy_end.m[d] = (sy_bound)high;
+    for (int i = 1; i < n; i++)
+        if (i != d)
+            sy_unlink(sy_end.m, n, i, d);
+}
+
 /* The end of a tick (or of the choice of a start): fills sy_end. `key` is the key before. */
 static void sy_finish(const uint8_t *key, int starting)
 {
@@ -193,7 +219,7 @@ static void sy_finish(const uint8_t *key, int starting)
     sy_end.layout.still[0] = 0;
     sy_end.layout.counter[0] = 0;
     sy_end.layout.clock[0] = -1;
-    sy_end.source[0] = sy_end.shift[0] = 0;
+    sy_end.source[0] = sy_end.shift[0] = sy_end.turn[0] = 0;
     memset(sy_end.key, 0, sizeof sy_end.key);
     for (int part = 0; part < SY_KEY_CELLS; part++) {
         int index = sy_key_cell[part].index;
@@ -211,6 +237,9 @@ static void sy_finish(const uint8_t *key, int starting)
                 (sy_bound)(i == j ? 0
                                   : sy_sum(sy_now.m[sy_end.source[i] * old + sy_end.source[j]],
                                            sy_end.shift[i] - sy_end.shift[j]));
+    for (int i = 1; i < n; i++)
+        if (sy_end.turn[i])
+            sy_end_turned(i, n);
     sy_end.loops = same && !memcmp(sy_end.key, key, SY_KEY_BYTES);
 }
 
