@@ -93,6 +93,27 @@ class SetExploration:
     seconds: float
 
 
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """What came of growing the sets from which a goal is reached.
+
+    Attributes:
+        everywhere: whether they hold all that is stored; None if that was cut short.
+        transitions: steps of the stored sets.
+        pieces: sets that were grown.
+        left: keys of which something was left over.
+        given_up: how often a piece was made smaller than it is.
+        bytes: memory in use.
+    """
+
+    everywhere: bool | None
+    transitions: int
+    pieces: int
+    left: int
+    given_up: int
+    bytes: int
+
+
 class Confirmation(Enum):
     """Whether what a search over sets reports happens."""
 
@@ -108,6 +129,13 @@ class _Summary(ctypes.Structure):
             for name in ("keys", "sets", "expanded", "steps", "loops", "joins", "bytes")
         ),
         *((name, ctypes.c_int) for name in ("exhausted", "fault", "out_of_memory")),
+    )
+
+
+class _Growth(ctypes.Structure):
+    _fields_ = tuple(
+        (name, ctypes.c_ulonglong)
+        for name in ("transitions", "outside", "pieces", "parts", "left", "before", "given_up", "bytes")
     )
 
 
@@ -150,6 +178,7 @@ class SymbolicSearch:
         )  # fmt: skip
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
+        self._listed = False
         _in_use.add(str(self.library))
 
     def __enter__(self) -> SymbolicSearch:
@@ -209,6 +238,61 @@ class SymbolicSearch:
         found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
         return found, self._told(event) if found is Confirmation.CONFIRMED else None
 
+    def leads_to(self, name: str) -> Growth:
+        """From which of the stored sets, once the search was exhausted, some run leads to a goal.
+
+        With ``Turning.WIDEST`` a set does not hold the very situations that are reached, so nothing
+        follows for these.
+        """
+        found = _Growth()
+        answer: list[int] = []
+        spent = _Summary()
+        self._c.sy_summarise(self._handle, ctypes.byref(spent))
+        room = max(0, self.effort.bytes - spent.bytes)
+
+        def grow() -> None:
+            if self._listed or self._c.sy_list(self._handle, room // 2):
+                self._listed = True
+                answer.append(self._c.sy_lead_to(self._handle, self._goal(name), room // 2, ctypes.byref(found)))
+
+        self._while_there_is_time(grow)
+        everywhere = bool(answer[0]) if answer and answer[0] >= 0 else None
+        return Growth(everywhere, found.transitions, found.pieces, found.left, found.given_up, found.bytes)
+
+    def confirm_rest(self, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
+        """Looks for a run into what the last ``leads_to`` left over; as ``confirm``.
+
+        The last of the path's keys is that situation; there is one more of them than ticks.
+        """
+        answer: list[int] = []
+        self._while_there_is_time(
+            lambda: answer.append(self._c.sy_confirm_rest(self._handle, self.effort.bytes, most))
+        )
+        found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
+        return found, self._told(None) if found is Confirmation.CONFIRMED else None
+
+    def sets_without(self, name: str, key: Key, *, exact: bool, most: int) -> int | None:
+        """How many sets hold all that can follow a situation, if none of them shows a goal.
+
+        None if one does, which may be surplus unless they are exact, or if the search took more than ``most``
+        bytes or was ended.
+        """
+        values = (ctypes.c_int * max(1, len(key)))(*key)
+        sets = ctypes.c_ulonglong()
+        answer: list[int] = []
+        self._while_there_is_time(
+            lambda: answer.append(
+                self._c.sy_is_lost(
+                    self._handle, values, self._goal(name), int(exact), min(most, self.effort.bytes),
+                    ctypes.byref(sets),
+                )
+            )
+        )  # fmt: skip
+        return sets.value if answer == [1] else None
+
+    def _goal(self, name: str) -> int:
+        return self.source.events.index(name, self.source.breaks) - self.source.breaks
+
     def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
         """Every stored set: its key, its dimension and its bounds; for tests."""
         key = (ctypes.c_int * max(1, len(self.source.key_cells)))()
@@ -218,7 +302,7 @@ class SymbolicSearch:
             if self._c.sy_stored(self._handle, index, key, ctypes.byref(n), bounds):
                 yield tuple(key), n.value, tuple(bounds[: n.value**2])
 
-    def _told(self, event: int) -> Path:
+    def _told(self, event: int | None) -> Path:
         picks: list[tuple[int, ...]] = []
 
         def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
@@ -229,22 +313,23 @@ class SymbolicSearch:
             raise ProgramFault("a confirmed run could not be told")
         return self._run_again(event, picks)
 
-    def _run_again(self, event: int, picks: list[tuple[int, ...]]) -> Path:
+    def _run_again(self, event: int | None, picks: list[tuple[int, ...]]) -> Path:
         """The run stepped in Python: its keys and choices, if it shows what it should."""
         runner = LoopRunner(self.loop)
         runner.begin(_then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
-        for number, given in enumerate(picks[1:]):
+        for given in picks[1:]:
             asked: list[int] = []
             tick = runner.step(_noting(_then_first(given), asked))
             choices.append(tuple(asked))
-            if number + 2 < len(picks):
-                keys.append(runner.key())
+            keys.append(runner.key())
+        if event is None:
+            return Path(tuple(keys), tuple(choices))
         shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
         if not shown:
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
-        return Path(tuple(keys), tuple(choices))
+        return Path(tuple(keys[:-1]), tuple(choices))
 
     def _while_there_is_time(self, work: Callable[[], None]) -> str:
         """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""
@@ -286,6 +371,12 @@ def _open_library(path: FilePath) -> ctypes.CDLL:
     c.sy_seen.argtypes = [handle, ctypes.c_uint]
     c.sy_was_covered.argtypes = [ctypes.c_uint]
     c.sy_confirm_event.argtypes = [handle, ctypes.c_uint, wide, wide]
+    c.sy_list.argtypes = [handle, wide]
+    c.sy_lead_to.argtypes = [handle, whole, wide, ctypes.POINTER(_Growth)]
+    c.sy_confirm_rest.argtypes = [handle, wide, wide]
+    c.sy_is_lost.argtypes = [
+        handle, ctypes.POINTER(whole), whole, whole, wide, ctypes.POINTER(wide),
+    ]  # fmt: skip
     c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
     c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
     ints = ctypes.POINTER(ctypes.c_int)

@@ -19,8 +19,17 @@ typedef struct {
     uint32_t picks, pick_count;
 } sy_path;
 
+typedef struct sy_confirmation sy_confirmation;
+
+/* Situations to be found in place of an event: whether some of a set are among them, and which. */
 typedef struct {
+    int (*meets)(void *self, sy_confirmation *c, const sy_layout *layout, const sy_bound *m, sy_bound *common);
+    void *self;
+} sy_wanted;
+
+struct sy_confirmation {
     sy_store store;
+    const sy_wanted *wanted; /* or NULL */
     uint32_t event;
     uint8_t *projected;      /* keys of the map without clocks, and how far the event is */
     uint32_t *distance, *table, mask, known;
@@ -31,7 +40,7 @@ typedef struct {
     uint32_t current, found; /* set from which the event happens */
     sy_path last;
     unsigned long long expanded;
-} sy_confirmation;
+};
 
 enum { SY_CONFIRMED = 1, SY_NONE_SUCH = 2, SY_CUT_SHORT = 3 };
 
@@ -196,7 +205,7 @@ static void sy_judge_confirmation(void *self)
     int happened = 0;
     for (uint32_t i = 0; i < sy_broken_count; i++)
         happened |= sy_broken[i] == c->event;
-    if (c->event >= SY_BREAKS)
+    if (c->event >= SY_BREAKS && !c->wanted)
         happened = sy_now.cell[sy_goal_cell[c->event - SY_BREAKS]] != 0;
     if (!happened || c->found != SY_NOBODY)
         return;
@@ -219,6 +228,19 @@ static void sy_drop_path(sy_confirmation *c)
     c->pick_count = path->picks;
 }
 
+/* Ends the search where some of a set that was just kept are wanted. */
+static void sy_look_for_wanted(sy_confirmation *c, uint32_t set, const sy_layout *layout, const sy_bound *m)
+{
+    static sy_bound common[SY_DIMENSIONS * SY_DIMENSIONS];
+    if (c->found != SY_NOBODY || !c->wanted->meets(c->wanted->self, c, layout, m, common))
+        return;
+    sy_bound *kept = sy_kept(&c->store, common, layout->n);
+    if (kept) {
+        c->last = (sy_path){kept, (uint8_t)layout->n, (uint8_t)layout->n, 0, NULL, NULL, 0, 0};
+        c->found = set;
+    }
+}
+
 /* Keeps the set at the end of the present path, unless it is known or the map knows no way on from it. */
 static void sy_keep_confirmed(sy_confirmation *c, const sy_middle *middle, const sy_layout *layout, const sy_bound *m,
                               uint32_t from, int loops)
@@ -229,8 +251,8 @@ static void sy_keep_confirmed(sy_confirmation *c, const sy_middle *middle, const
     uint32_t set = sy_insert(&c->store, sy_end.key, layout, m, from, c->path_count - 1);
     if (set == SY_NOBODY)
         sy_drop_path(c);
-    else
-        sy_line_up(c, set, c->distance[at]);
+    else if (sy_line_up(c, set, c->distance[at]) && c->wanted && !c->distance[at])
+        sy_look_for_wanted(c, set, layout, m);
 }
 
 static int sy_end_confirmation(void *self, const sy_middle *middle)
@@ -257,8 +279,8 @@ static void sy_start_confirmation(void *self)
     sy_keep_confirmed(c, NULL, &sy_end.layout, sy_end.m, SY_NOBODY, 0);
 }
 
-static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, size_t cap, uint64_t most,
-                      const volatile int *stop)
+static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, const sy_wanted *wanted, size_t cap,
+                      uint64_t most, const volatile int *stop)
 {
     sy_visitor visitor = {sy_judge_confirmation, sy_end_confirmation, c};
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
@@ -268,6 +290,7 @@ static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, 
     memset(c, 0, sizeof *c);
     sy_store_open(&c->store, cap, (sy_manner){0, 0, 0, 1});
     c->event = event;
+    c->wanted = wanted;
     c->found = SY_NOBODY;
     if (!copy || !sy_measure(c, map)) {
         free(copy);
@@ -412,8 +435,9 @@ static long sy_tell_run(sy_confirmation *c, sy_say_tick say, void *to, long most
                 goto done;
         }
     }
-    say(to, c->picks + c->last.picks, c->last.pick_count);
-    ticks = count + 1;
+    if (!c->wanted) /* situations are reached before a tick, an event happens in one */
+        say(to, c->picks + c->last.picks, c->last.pick_count);
+    ticks = count + !c->wanted;
 done:
     for (uint32_t i = 0; target && i < length; i++)
         free(target[i]);

@@ -5,11 +5,13 @@
  *
  *     open ─► explore ─► seen? ─► confirm ─► run ─► close
  */
-#include "confirmation.h"
+#include "dead_end.h"
 
 typedef struct {
     sy_search search;
     sy_confirmation confirmation;
+    sy_transitions steps;
+    sy_backward backward;
     int stop;
 } sy_exploration;
 
@@ -68,12 +70,54 @@ int sy_was_covered(unsigned mark)
 int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, unsigned long long most)
 {
     sy_confirmation_close(&e->confirmation);
-    return sy_confirm(&e->confirmation, &e->search, event, (size_t)cap, most, &e->stop);
+    return sy_confirm(&e->confirmation, &e->search, event, NULL, (size_t)cap, most, &e->stop);
 }
 
 long sy_tell(sy_exploration *e, sy_say_tick say, void *to, long most)
 {
     return sy_tell_run(&e->confirmation, say, to, most);
+}
+
+/* Lists the steps of an exhausted search, for sy_lead_to; 0 if that was cut short. */
+int sy_list(sy_exploration *e, unsigned long long cap)
+{
+    sy_transitions_close(&e->steps);
+    return sy_list_steps(&e->steps, &e->search, (size_t)cap, &e->stop);
+}
+
+typedef struct {
+    unsigned long long transitions, outside, pieces, parts, keys_left, before, given_up, bytes;
+} sy_growth;
+
+/* Whether from all that is stored some run leads to a goal: 1, or 0 if something is left, or -1 if it was cut short. */
+int sy_lead_to(sy_exploration *e, int goal, unsigned long long cap, sy_growth *out)
+{
+    sy_backward *b = &e->backward;
+    sy_backward_close(b);
+    int ended = sy_grow_pieces(b, &e->steps, goal, (size_t)cap, &e->stop);
+    *out = (sy_growth){e->steps.count, e->steps.outside, b->piece_count, b->part_count, b->left, b->before, b->given_up,
+                       e->steps.memory.bytes + b->memory.bytes};
+    return !ended ? -1 : !b->left;
+}
+
+/* Looks for a run into what the last sy_lead_to left; sy_tell tells it. */
+int sy_confirm_rest(sy_exploration *e, unsigned long long cap, unsigned long long most)
+{
+    sy_confirmation_close(&e->confirmation);
+    return sy_confirm_left(&e->confirmation, &e->search, &e->backward, (size_t)cap, most, &e->stop);
+}
+
+/* Whether a goal never shows from a situation on, given as the values of the key's cells; see sy_never_from. */
+int sy_is_lost(sy_exploration *e, const int *values, int goal, int exact, unsigned long long cap, unsigned long long *sets)
+{
+    int travels = sy_travels_kept;
+    enum sy_turning turning = sy_turning;
+    sy_travels_kept = !exact;
+    sy_turning = exact ? SY_TURN_EACH : SY_TURN_RANGE;
+    int lost = sy_never_from(values, goal, exact ? (sy_manner){0, 1, 0, 1} : (sy_manner){1, 0, 1, 0}, (size_t)cap, sets, &e->stop);
+    sy_travels_kept = travels;
+    sy_turning = turning;
+    return lost;
 }
 
 /* One stored set: its key cell by cell (a status for a clock that is in the set), its dimension and its bounds. */
@@ -104,5 +148,7 @@ void sy_close(sy_exploration *e)
     free(e->search.alarms);
     sy_store_close(&e->search.store);
     sy_confirmation_close(&e->confirmation);
+    sy_backward_close(&e->backward);
+    sy_transitions_close(&e->steps);
     free(e);
 }
