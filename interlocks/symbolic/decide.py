@@ -23,11 +23,6 @@ from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Replay, replay
 from .search import Confirmation, SetExploration, SymbolicSearch
 
-LONG_HISTORY = 64
-"""Ticks of a debounce or hold from which on the level of an input that nothing drives is chosen in every
-tick, instead of being told from all its histories: those would be too many to list."""
-
-
 class SetAnswer(Enum):
     """What sets say of something that may happen."""
 
@@ -53,15 +48,6 @@ class Decided:
     answers: dict[str, SetAnswer]
     runs: dict[str, Replay]
     covered: tuple[bool, ...]
-
-
-def loop_for_sets(machine: Machine, *, tick: Milliseconds, faults: int) -> ClosedLoop:
-    """The loop that a search over sets explores; possibility is judged without faults."""
-    plain = close_loop(machine, tick=tick, faults=faults, possibility=not faults, lazy=False)
-    long = {clock.cell for clock in plain.clocks if clock.cell.high > LONG_HISTORY}
-    eager = [signal.name for signal in plain.controller.signals if long & set(signal.memory)]
-    exact = not faults and any(isinstance(item, Reach) for item in machine.requirements.values())
-    return close_loop(machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager)
 
 
 def decide(

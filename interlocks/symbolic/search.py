@@ -139,6 +139,9 @@ class _Growth(ctypes.Structure):
     )
 
 
+StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
+"""A key, a dimension and bounds."""
+
 _SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), ctypes.c_uint32)
 
 
@@ -293,13 +296,20 @@ class SymbolicSearch:
     def _goal(self, name: str) -> int:
         return self.source.events.index(name, self.source.breaks) - self.source.breaks
 
-    def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
+    def stored(self) -> Iterator[StoredSet]:
         """Every stored set: its key, its dimension and its bounds; for tests."""
+        return self._listed_sets(self._c.sy_stored, self._c.sy_stored_count(self._handle))
+
+    def rests(self) -> Iterator[StoredSet]:
+        """What the last ``leads_to`` left over, in sets that do not overlap; for tests."""
+        return self._listed_sets(self._c.sy_left_over, self._c.sy_parts_count(self._handle))
+
+    def _listed_sets(self, ask: Callable[..., int], count: int) -> Iterator[StoredSet]:
         key = (ctypes.c_int * max(1, len(self.source.key_cells)))()
         n = ctypes.c_int()
         bounds = (ctypes.c_int * (1 + len(key)) ** 2)()
-        for index in range(self._c.sy_stored_count(self._handle)):
-            if self._c.sy_stored(self._handle, index, key, ctypes.byref(n), bounds):
+        for index in range(count):
+            if ask(self._handle, index, key, ctypes.byref(n), bounds):
                 yield tuple(key), n.value, tuple(bounds[: n.value**2])
 
     def _told(self, event: int | None) -> Path:
@@ -380,5 +390,7 @@ def _open_library(path: FilePath) -> ctypes.CDLL:
     c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
     c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
     ints = ctypes.POINTER(ctypes.c_int)
-    c.sy_stored.argtypes = [handle, wide, ints, ints, ints]
+    c.sy_parts_count.restype, c.sy_parts_count.argtypes = wide, [handle]
+    for sets in (c.sy_stored, c.sy_left_over):
+        sets.argtypes = [handle, wide, ints, ints, ints]
     return c

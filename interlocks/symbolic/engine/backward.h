@@ -19,6 +19,7 @@
 #include "transitions.h"
 
 #define SY_CUTS 4 /* how often a piece is halved for one step */
+#define SY_RANKS 64
 
 typedef struct {
     uint32_t key, next; /* next piece of the key, or next part of a rest */
@@ -35,6 +36,7 @@ typedef struct {
     uint32_t *rest;    /* by set: the first part of its rest, or SY_NOBODY */
     sy_piece *parts;   /* of rests; `key` is the set's */
     uint32_t part_count, part_room, spare_part;
+    uint32_t *line[SY_RANKS], line_count[SY_RANKS], line_room[SY_RANKS], line_head[SY_RANKS]; /* pieces that wait, by rank */
     uint32_t *whole, whole_count; /* keys without rest, in the order of their becoming so */
     uint32_t left;                /* keys with a rest */
     unsigned long long before, given_up;
@@ -127,6 +129,43 @@ static void sy_drop_pieces(sy_backward *b, uint32_t key, const sy_bound *within,
     }
 }
 
+/* How many bounds of a piece are less than those of the set it lies in: the fewer, the more of the set it is. */
+static int sy_rank(const sy_backward *b, uint32_t key, const sy_bound *m, int n)
+{
+    const sy_store *s = &b->steps->search->store;
+    int least = SY_RANKS - 1;
+    for (uint32_t set = s->nodes[key].sets; set != SY_NOBODY; set = s->sets[set].next) {
+        int rank = 0;
+        for (int i = 0; i < n * n; i++)
+            rank += m[i] < s->sets[set].m[i];
+        least = rank < least ? rank : least;
+    }
+    return least;
+}
+
+static void sy_wait_in_line(sy_backward *b, uint32_t piece, int rank)
+{
+    size_t room = b->line_room[rank];
+    uint32_t *grown = sy_one_more(&b->memory, b->line[rank], sizeof *grown, b->line_count[rank], room, &room);
+    if (!grown)
+        return;
+    b->line[rank] = grown;
+    b->line_room[rank] = (uint32_t)room;
+    grown[b->line_count[rank]++] = piece;
+}
+
+/* The next piece that waits and is not dropped: those that are most of their set first, and of these the eldest. */
+static uint32_t sy_next_piece(sy_backward *b)
+{
+    for (int rank = 0; rank < SY_RANKS; rank++)
+        while (b->line_head[rank] < b->line_count[rank]) {
+            uint32_t piece = b->line[rank][b->line_head[rank]++];
+            if (b->pieces[piece].m)
+                return piece;
+        }
+    return SY_NOBODY;
+}
+
 /* Adds a piece, unless each of its situations is in one already. */
 static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
 {
@@ -169,8 +208,10 @@ static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
     b->pieces = grown;
     b->piece_room = (uint32_t)room;
     b->pieces[b->piece_count] = (sy_piece){key, b->first[key], sy_kept(&b->memory, m, n)};
-    if (b->pieces[b->piece_count].m)
-        b->first[key] = b->piece_count++;
+    if (!b->pieces[b->piece_count].m)
+        return;
+    b->first[key] = b->piece_count++;
+    sy_wait_in_line(b, b->first[key], sy_rank(b, key, m, n));
 }
 
 /* -- what was before -------------------------------------------------------------------------------- */
@@ -383,27 +424,27 @@ static int sy_grow_pieces(sy_backward *b, const sy_transitions *steps, int goal,
     for (uint32_t i = 0; i < steps->goal_count && !b->memory.out_of_memory; i++)
         if (steps->goals[i].goal == goal)
             sy_add_piece(b, s->sets[steps->goals[i].set].key, steps->goals[i].m);
-    uint32_t whole = 0, at = 0;
-    while (b->left && (whole < b->whole_count || at < b->piece_count) && !b->memory.out_of_memory && !*stop) {
+    for (uint32_t whole = 0, at; b->left && !b->memory.out_of_memory && !*stop;) {
         if (whole < b->whole_count) {
             sy_before_whole(b, b->whole[whole++]);
             continue;
         }
-        if (b->pieces[at].m) {
-            uint32_t key = b->pieces[at].key;
-            int n = sy_size_of(b, key);
-            memcpy(piece, b->pieces[at].m, sizeof *piece * (size_t)(n * n));
-            for (uint32_t i = steps->into[key]; i != SY_NOBODY && !b->memory.out_of_memory && !*stop; i = steps->list[i].next)
-                if (b->uncovered[s->sets[steps->list[i].set].key])
-                    sy_before_piece(b, &steps->list[i], piece);
-        }
-        at++;
+        if ((at = sy_next_piece(b)) == SY_NOBODY)
+            break;
+        uint32_t key = b->pieces[at].key;
+        int n = sy_size_of(b, key);
+        memcpy(piece, b->pieces[at].m, sizeof *piece * (size_t)(n * n));
+        for (uint32_t i = steps->into[key]; i != SY_NOBODY && !b->memory.out_of_memory && !*stop; i = steps->list[i].next)
+            if (b->uncovered[s->sets[steps->list[i].set].key])
+                sy_before_piece(b, &steps->list[i], piece);
     }
     return !b->memory.out_of_memory && !*stop;
 }
 
 static void sy_backward_close(sy_backward *b)
 {
+    for (int rank = 0; rank < SY_RANKS; rank++)
+        free(b->line[rank]);
     free(b->pieces);
     free(b->first);
     free(b->uncovered);

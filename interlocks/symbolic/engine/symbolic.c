@@ -120,6 +120,14 @@ int sy_is_lost(sy_exploration *e, const int *values, int goal, int exact, unsign
     return lost;
 }
 
+static void sy_say_set(const uint8_t *stored, const sy_bound *m, int n, int *key, int *bounds)
+{
+    for (int i = 0; i < SY_KEY_CELLS; i++)
+        key[i] = sy_key_get(stored, i);
+    for (int i = 0; i < n * n; i++)
+        bounds[i] = m[i] >= SY_UNBOUNDED ? INT32_MAX : m[i];
+}
+
 /* One stored set: its key cell by cell (a status for a clock that is in the set), its dimension and its bounds. */
 int sy_stored(const sy_exploration *e, unsigned long long index, int *key, int *n, int *bounds)
 {
@@ -127,12 +135,25 @@ int sy_stored(const sy_exploration *e, unsigned long long index, int *key, int *
     if (index >= s->set_count || !s->sets[index].m)
         return 0;
     const sy_set *set = &s->sets[index];
-    for (int i = 0; i < SY_KEY_CELLS; i++)
-        key[i] = sy_key_get(s->keys + (size_t)set->key * SY_KEY_BYTES, i);
     *n = set->n;
-    for (int i = 0; i < set->n * set->n; i++)
-        bounds[i] = set->m[i] >= SY_UNBOUNDED ? INT32_MAX : set->m[i];
+    sy_say_set(s->keys + (size_t)set->key * SY_KEY_BYTES, set->m, *n, key, bounds);
     return 1;
+}
+
+/* As sy_stored, one part of what the last sy_lead_to left over; numbers of parts have gaps. */
+int sy_left_over(const sy_exploration *e, unsigned long long index, int *key, int *n, int *bounds)
+{
+    const sy_backward *b = &e->backward;
+    if (index >= b->part_count || !b->parts[index].m)
+        return 0;
+    *n = sy_size_of(b, b->parts[index].key);
+    sy_say_set(e->search.store.keys + (size_t)b->parts[index].key * SY_KEY_BYTES, b->parts[index].m, *n, key, bounds);
+    return 1;
+}
+
+unsigned long long sy_parts_count(const sy_exploration *e)
+{
+    return e->backward.part_count;
 }
 
 unsigned long long sy_stored_count(const sy_exploration *e)
