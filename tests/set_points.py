@@ -22,9 +22,7 @@ class StoredSets:
         down = {clock.cell for clock in search.loop.clocks if clock.counts_down}
         self.sign = [-1 if cell in down else 1 for cell in self.cells]
         self.stored = list(search.stored() if sets is None else sets)
-        self.by_plain: dict[tuple[int, ...], list[StoredSet]] = (
-            defaultdict(list)
-        )
+        self.by_plain: dict[tuple[int, ...], list[StoredSet]] = defaultdict(list)
         for item in self.stored:
             self.by_plain[self._plain(item[0])].append(item)
 

@@ -17,11 +17,14 @@ from enum import Enum
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.field_types import Milliseconds
-from stillgate.controller.machine_file.machine import Machine, Reach
+from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 
-from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay, replay
+from .from_anywhere import Ways, ways_to_goals
+from .loop_for_sets import loop_for_sets
 from .search import Confirmation, SetExploration, SymbolicSearch
+
 
 class SetAnswer(Enum):
     """What sets say of something that may happen."""
@@ -73,17 +76,26 @@ def decide(
             for name in names
         }
         runs: dict[str, Replay] = {}
-        open_questions = [name for name in names if name in reported]
-        for number, name in enumerate(open_questions):
-            search.effort = effort.part(len(open_questions) - number)
+
+        def look_for(wanted: list[str]) -> None:
+            for name, (found, path) in search.confirm(wanted).items():
+                if path is not None:
+                    answers[name] = SetAnswer.HAPPENS
+                    with suppress(OutOfTime):
+                        runs[name] = replay(loop, path, look=effort.closing().look)
+                elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
+                    answers[name] = SetAnswer.NEVER
+
+        # All at once, since one way often leads to several; then what is left, each by itself.
+        wanted = [name for name in names if name in reported]
+        if wanted and not effort.over:
+            search.effort = effort.part(2)
+            look_for(wanted)
+        left = [name for name in wanted if answers[name] is SetAnswer.UNKNOWN]
+        for number, name in enumerate(left if len(wanted) > 1 else []):
             if effort.over:
                 break
-            found, path = search.confirm(name)
-            if path is not None:
-                answers[name] = SetAnswer.HAPPENS
-                with suppress(OutOfTime):
-                    runs[name] = replay(loop, path, look=effort.closing().look)
-            elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
-                answers[name] = SetAnswer.NEVER
+            search.effort = effort.part(len(left) - number)
+            look_for([name])
         covered = tuple(search.marks()) if exploration.exhausted else ()
     return Decided(loop, exploration, answers, runs, covered)

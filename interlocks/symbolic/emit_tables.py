@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from ..loop.closed_loop import FreeInput
 from ..loop.free_inputs import NONE
 
 
-def history_tables(free: Sequence[FreeInput]) -> Iterator[str]:
+def history_tables(free: Sequence[FreeInput], place: Callable[[int], str]) -> Iterator[str]:
     """Tables of free inputs, and functions that look answers up and ask where both are possible."""
-    yield f"static uint16_t sy_history[{max(1, len(free))}];"
     for number, item in enumerate(free):
         history = item.history
         queries = max(1, len(history.queries))
@@ -21,7 +20,7 @@ def history_tables(free: Sequence[FreeInput]) -> Iterator[str]:
         yield matrix("uint16_t", f"sy_no_{number}", history.no, queries)
         yield array("uint16_t", f"sy_ends_{number}", history.ends)
         yield matrix("uint16_t", f"sy_members_{number}", members, width)
-    yield "static int sy_closed(int input, int belief)"
+    yield "static int sy_closed(sy_work *w, int input, int belief)"
     yield "{"
     yield "    const uint16_t *row = NULL;"
     yield "    switch (input) {"
@@ -29,16 +28,18 @@ def history_tables(free: Sequence[FreeInput]) -> Iterator[str]:
         yield f"    case {number}: row = sy_members_{number}[belief]; break;"
     yield "    default: break;"
     yield "    }"
-    yield "    return row && row[0] > 1 ? row[1 + sy_choose(row[0])] : belief;"
+    yield "    return row && row[0] > 1 ? row[1 + sy_choose(w, row[0])] : belief;"
     yield "}"
-    yield "static int sy_asked(int input, int query)"
+    yield "static int sy_asked(sy_work *w, int input, int query)"
     yield "{"
     yield "    uint16_t yes = 0, no = 0;"
     yield "    switch (input) {"
     for number in range(len(free)):
         yield f"    case {number}:"
-        yield f"        yes = sy_yes_{number}[sy_history[{number}]][query];"
-        yield f"        no = sy_no_{number}[sy_history[{number}]][query];"
+        yield f"        if ({place(number)} < 0)"
+        yield "            return sy_asked_too_late(w, input);"
+        yield f"        yes = sy_yes_{number}[{place(number)}][query];"
+        yield f"        no = sy_no_{number}[{place(number)}][query];"
         yield "        break;"
     yield "    default: break;"
     yield "    }"
@@ -46,8 +47,8 @@ def history_tables(free: Sequence[FreeInput]) -> Iterator[str]:
     yield "        return 0;"
     yield f"    if (no == {NONE})"
     yield "        return 1;"
-    yield "    int answer = sy_choose(2);"
-    yield "    sy_history[input] = answer ? yes : no;"
+    yield "    int answer = sy_choose(w, 2);"
+    yield f"    w->now.cell[SY_CELLS - {len(free)} + input] = (sy_cell)(answer ? yes : no);"
     yield "    return answer;"
     yield "}"
 

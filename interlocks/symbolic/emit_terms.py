@@ -70,7 +70,7 @@ class TermWriter:
             case TimeConstant(milliseconds=milliseconds):
                 return str(ticks_up(milliseconds, self.loop.tick))
             case Ref(cell=cell):
-                return f"sy_now.cell[{self.cell_number[cell]}]"
+                return f"w->now.cell[{self.cell_number[cell]}]"
             case Complement(operand=operand):
                 return f"(!{self.term(operand)})"
             case Lookup(table=table, index=index):
@@ -91,7 +91,7 @@ class TermWriter:
 
     def _compared(self, clock: Term, operator: Operator, other: Term) -> str:
         assert isinstance(clock, Ref)
-        return f"{_CALL[operator]}({self.clock_number[clock.cell]}, {self.term(other)})"
+        return f"{_CALL[operator]}(w, {self.clock_number[clock.cell]}, {self.term(other)})"
 
     def _table(self, table: tuple[int, ...]) -> str:
         return self.tables.setdefault(table, f"sy_table_{len(self.tables)}")
@@ -101,7 +101,7 @@ class TermWriter:
         if term.signal in self.free:
             number = self.free_number[term.signal]
             query = self.free[term.signal].history.queries.index((term.observation, ticks))
-            return f"sy_asked({number}, {query})"
+            return f"sy_asked(w, {number}, {query})"
         signal = self.sensed[term.signal]
         level = self.term(Ref(signal.level))
         match term.observation:
@@ -148,41 +148,44 @@ class TermWriter:
                 yield f"{pad}    break;"
                 yield f"{pad}}}"
             case Choose(cell=cell, count=count):
-                yield f"{pad}{self.cell(cell)} = sy_choose({count});"
+                yield f"{pad}{self.cell(cell)} = sy_choose(w, {count});"
             case Begin(cell=cell, options=options):
                 yield f"{pad}{{"
                 yield f"{pad}    int option[{len(options) + 1}], count = 1;"
                 yield f"{pad}    option[0] = 0;"
                 for condition, number in options:
                     yield f"{pad}    if ({self.term(condition)}) option[count++] = {number};"
-                yield f"{pad}    {self.cell(cell)} = count > 1 ? option[sy_choose((uint32_t)count)] : 0;"
+                yield f"{pad}    {self.cell(cell)} = count > 1 ? option[sy_choose(w, (uint32_t)count)] : 0;"
                 yield f"{pad}}}"
             case Note(kind=NoteKind.BROKEN, index=index):
-                yield f"{pad}sy_break({index});"
+                yield f"{pad}sy_break(w, {index});"
             case Note(index=index):
-                yield f"{pad}sy_cover({index});"
+                yield f"{pad}sy_cover(w, {index});"
             case Remark():
                 pass
 
     def cell(self, cell: Cell) -> str:
         """Where a discrete cell stands."""
-        return f"sy_now.cell[{self.cell_number[cell]}]"
+        return f"w->now.cell[{self.cell_number[cell]}]"
 
     def _clock_assigned(self, cell: Cell, value: Term) -> str:
         number = self.clock_number[cell]
         match value:
             case Ref(cell=other) if self.held.holds(other):
-                return f"sy_copy({number}, {self.clock_number[other]}, 0);"
+                return f"sy_copy(w, {number}, {self.clock_number[other]}, 0);"
             case Lookup(table=table, index=Ref(cell=other)) if self.held.holds(other):
-                assert all(before >= after for before, after in pairwise(table)), "a table grows with its clock"
-                return (
-                    f"sy_look_up({number}, {self._table(table)}, {len(table)}, {self.clock_number[other]});"
+                assert all(before >= after for before, after in pairwise(table)), (
+                    "a table grows with its clock"
                 )
+                at = self.clock_number[other]
+                return f"sy_look_up(w, {number}, {self._table(table)}, {len(table)}, {at});"
             case Operation(
                 operator=Operator.ADD | Operator.SUB as operator, left=Ref(cell=other), right=right
             ) if self.held.holds(other):
-                return f"sy_copy({number}, {self.clock_number[other]}, {_C[operator]}({self.term(right)}));"
+                return (
+                    f"sy_copy(w, {number}, {self.clock_number[other]}, {_C[operator]}({self.term(right)}));"
+                )
             case Operation(operator=Operator.ADD, left=left, right=Ref(cell=other)) if self.held.holds(other):
-                return f"sy_copy({number}, {self.clock_number[other]}, {self.term(left)});"
+                return f"sy_copy(w, {number}, {self.clock_number[other]}, {self.term(left)});"
             case _:
-                return f"sy_set_to({number}, {self.term(value)});"
+                return f"sy_set_to(w, {number}, {self.term(value)});"

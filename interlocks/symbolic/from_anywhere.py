@@ -26,9 +26,9 @@ from .loop_for_sets import loop_for_sets
 from .search import Confirmation, Manner, SymbolicSearch, Turning
 
 MANNERS = (
-    Manner(turning=Turning.RANGE),
-    Manner(join=4, turning=Turning.RANGE),
-    Manner(join=0, merge=True, turning=Turning.RANGE),
+    Manner(turning=Turning.KEPT),
+    Manner(join=4, turning=Turning.KEPT),
+    Manner(join=0, merge=True, turning=Turning.KEPT),
 )
 """Where one set a key leaves something over that nobody reaches, more of them may not."""
 

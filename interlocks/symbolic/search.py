@@ -5,14 +5,15 @@ reports need not. ``confirm`` looks for a run of the loop that shows it; the run
 again by the Python evaluator of the same statements, so nothing is called broken or reached that has not
 been run.
 
-A built library holds one search at a time: its step works in memory of its own.
+What is found does not depend on how many threads look for it.
 """
 
 from __future__ import annotations
 
 import ctypes
+import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path as FilePath
@@ -21,12 +22,14 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
+from ..exploration.engine_files import ENGINE as EXPLICIT
 from ..exploration.engine_files import engine_files
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
-from ..loop.interpreter import Chooser, LoopRunner
+from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
 from .emit_step import StepSource, step_source
+from .engine_abi import SAY, GrowthFigures, Summary, open_library
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -36,15 +39,14 @@ MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
-_in_use: set[str] = set()
 
 
 class Turning(Enum):
-    """What a travel that turns round becomes, where its set allows several values."""
+    """What becomes of a travel that turns round, where its set allows several values."""
 
     EACH = 0  # each of them, in a set of its own
-    WIDEST = 1  # the widest travel, which does whatever one of them does
-    RANGE = 2  # a set that holds each of them
+    WIDEST = 1  # the widest travel, which may do whatever one of them may
+    KEPT = 2  # a set that holds each of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,7 @@ class Manner:
         join: most sets of one key, joined by hull beyond; 0 for no limit.
         merge: two sets become one where that loses nothing.
         exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
-        turning: what stopped travels that are not enumerated become when they turn round.
+        turning: what becomes of a travel that turns round.
     """
 
     join: int = 1
@@ -122,33 +124,18 @@ class Confirmation(Enum):
     NOT_FOUND = 3
 
 
-class _Summary(ctypes.Structure):
-    _fields_ = (
-        *(
-            (name, ctypes.c_ulonglong)
-            for name in ("keys", "sets", "expanded", "steps", "loops", "joins", "bytes")
-        ),
-        *((name, ctypes.c_int) for name in ("exhausted", "fault", "out_of_memory")),
-    )
-
-
-class _Growth(ctypes.Structure):
-    _fields_ = tuple(
-        (name, ctypes.c_ulonglong)
-        for name in ("transitions", "outside", "pieces", "parts", "left", "before", "given_up", "bytes")
-    )
-
-
 StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
 """A key, a dimension and bounds."""
 
-_SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), ctypes.c_uint32)
+StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
+"""A key, a dimension and bounds."""
 
 
 def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
     """Shared library of a loop's symbolic checker, from the cache if it was built before."""
     return build_library(
-        engine_files(ENGINE) | {"symbolic_checker.c": source.text},
+        engine_files(ENGINE)
+        | {"thread_team.h": engine_files(EXPLICIT)["thread_team.h"], "symbolic_checker.c": source.text},
         "symbolic_checker.c",
         options=OPTIONS,
         compiler=find_compiler(),
@@ -164,7 +151,7 @@ class SymbolicSearch:
 
     Raises:
         OutOfTime: if the effort is over before the checker is built.
-        ProgramFault: if the engine reports a fault of the generated step, or its library is in use.
+        ProgramFault: if the engine reports a fault of the generated step.
     """
 
     def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, effort: Effort | None = None) -> None:
@@ -172,17 +159,21 @@ class SymbolicSearch:
         self.source = step_source(loop)
         self.effort = effort or Effort()
         self.library = build_symbolic(loop, self.source, self.effort)
-        if str(self.library) in _in_use:
-            raise ProgramFault("a symbolic checker is asked to hold two searches at once")
-        self._c = _open_library(self.library)
+        self._c = open_library(self.library)
+        threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
-            self.effort.bytes, manner.join, int(manner.merge), 1, int(manner.exact), int(not manner.exact),
+            self.effort.bytes,
+            manner.join,
+            int(manner.merge),
+            1,
+            int(manner.exact),
+            int(not manner.exact),
             manner.turning.value,
-        )  # fmt: skip
+            threads,
+        )
+        self._listed = False
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
-        self._listed = False
-        _in_use.add(str(self.library))
 
     def __enter__(self) -> SymbolicSearch:
         return self
@@ -195,13 +186,12 @@ class SymbolicSearch:
         if self._handle:
             self._c.sy_close(self._handle)
             self._handle = None
-            _in_use.discard(str(self.library))
 
     def run(self) -> SetExploration:
         """Explores until done, out of memory, or the end of the effort."""
         begin = time.monotonic()
         early = self._while_there_is_time(lambda: self._c.sy_run(self._handle))
-        found = _Summary()
+        found = Summary()
         self._c.sy_summarise(self._handle, ctypes.byref(found))
         if found.fault:
             raise ProgramFault(f"symbolic exploration failed: status {found.fault}")
@@ -222,41 +212,47 @@ class SymbolicSearch:
 
     def marks(self) -> list[bool]:
         """What was covered, by coverage index: what was not cannot be, what was need not be."""
-        return [bool(self._c.sy_was_covered(i)) for i in range(self.source.marks)]
+        return [bool(self._c.sy_was_covered(self._handle, i)) for i in range(self.source.marks)]
 
-    def confirm(self, name: str, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
-        """Looks for a run in which something happens, expanding ``most`` exact sets at most.
+    def confirm(
+        self, names: Iterable[str], *, most: int = MOST_CONFIRMING
+    ) -> dict[str, tuple[Confirmation, Path | None]]:
+        """Looks for runs in which things happen, by an exact search of ``most`` steps of sets at most.
 
         Returns:
-            What came of it, and the run where there is one: a way to it, not always the shortest.
+            Of each name what came of it, and where it happens a run to it: not always the shortest.
 
         Raises:
-            ProgramFault: if the run, stepped in Python, does not show it.
+            ProgramFault: if a run, stepped in Python, does not show what it should.
         """
-        event = self.source.events.index(name)
-        answer: list[int] = []
+        events = {name: self.source.events.index(name) for name in names}
+        wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
+        for event in events.values():
+            wanted[event] = 1
         self._while_there_is_time(
-            lambda: answer.append(self._c.sy_confirm_event(self._handle, event, self.effort.bytes, most))
+            lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
         )
-        found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
-        return found, self._told(event) if found is Confirmation.CONFIRMED else None
+        outcomes = {name: Confirmation(self._c.sy_outcome_of(self._handle, i)) for name, i in events.items()}
+        return {
+            name: (found, self._told(events[name]) if found is Confirmation.CONFIRMED else None)
+            for name, found in outcomes.items()
+        }
 
     def leads_to(self, name: str) -> Growth:
         """From which of the stored sets, once the search was exhausted, some run leads to a goal.
 
-        With ``Turning.WIDEST`` a set does not hold the very situations that are reached, so nothing
+        With ``Turning.WIDEST`` the sets do not hold the very situations that are reached, so nothing
         follows for these.
         """
-        found = _Growth()
+        found, spent = GrowthFigures(), Summary()
         answer: list[int] = []
-        spent = _Summary()
         self._c.sy_summarise(self._handle, ctypes.byref(spent))
-        room = max(0, self.effort.bytes - spent.bytes)
+        room = max(0, self.effort.bytes - spent.bytes) // 2
 
         def grow() -> None:
-            if self._listed or self._c.sy_list(self._handle, room // 2):
-                self._listed = True
-                answer.append(self._c.sy_lead_to(self._handle, self._goal(name), room // 2, ctypes.byref(found)))
+            self._listed = self._listed or bool(self._c.sy_list(self._handle, room))
+            if self._listed:
+                answer.append(self._c.sy_lead_to(self._handle, self._goal(name), room, ctypes.byref(found)))
 
         self._while_there_is_time(grow)
         everywhere = bool(answer[0]) if answer and answer[0] >= 0 else None
@@ -265,14 +261,12 @@ class SymbolicSearch:
     def confirm_rest(self, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
         """Looks for a run into what the last ``leads_to`` left over; as ``confirm``.
 
-        The last of the path's keys is that situation; there is one more of them than ticks.
+        The last of the path's keys is that situation: there is one more of them than ticks.
         """
-        answer: list[int] = []
-        self._while_there_is_time(
-            lambda: answer.append(self._c.sy_confirm_rest(self._handle, self.effort.bytes, most))
-        )
-        found = Confirmation(answer[0]) if answer else Confirmation.NOT_FOUND
-        return found, self._told(None) if found is Confirmation.CONFIRMED else None
+        self._while_there_is_time(lambda: self._c.sy_confirm_rest(self._handle, self.effort.bytes, most))
+        rest = self._c.sy_rest()
+        found = Confirmation(self._c.sy_outcome_of(self._handle, rest))
+        return found, self._run_again(self._picks_to(rest))[0] if found is Confirmation.CONFIRMED else None
 
     def sets_without(self, name: str, key: Key, *, exact: bool, most: int) -> int | None:
         """How many sets hold all that can follow a situation, if none of them shows a goal.
@@ -283,28 +277,26 @@ class SymbolicSearch:
         values = (ctypes.c_int * max(1, len(key)))(*key)
         sets = ctypes.c_ulonglong()
         answer: list[int] = []
+        goal, room = self._goal(name), min(most, self.effort.bytes)
         self._while_there_is_time(
             lambda: answer.append(
-                self._c.sy_is_lost(
-                    self._handle, values, self._goal(name), int(exact), min(most, self.effort.bytes),
-                    ctypes.byref(sets),
-                )
+                self._c.sy_is_lost(self._handle, values, goal, int(exact), room, ctypes.byref(sets))
             )
-        )  # fmt: skip
+        )
         return sets.value if answer == [1] else None
 
     def _goal(self, name: str) -> int:
         return self.source.events.index(name, self.source.breaks) - self.source.breaks
 
     def stored(self) -> Iterator[StoredSet]:
-        """Every stored set: its key, its dimension and its bounds; for tests."""
-        return self._listed_sets(self._c.sy_stored, self._c.sy_stored_count(self._handle))
+        """Every stored set; for tests."""
+        return self._sets(self._c.sy_stored, self._c.sy_stored_count(self._handle))
 
     def rests(self) -> Iterator[StoredSet]:
         """What the last ``leads_to`` left over, in sets that do not overlap; for tests."""
-        return self._listed_sets(self._c.sy_left_over, self._c.sy_parts_count(self._handle))
+        return self._sets(self._c.sy_left_over, self._c.sy_parts_count(self._handle))
 
-    def _listed_sets(self, ask: Callable[..., int], count: int) -> Iterator[StoredSet]:
+    def _sets(self, ask: Callable[..., int], count: int) -> Iterator[StoredSet]:
         key = (ctypes.c_int * max(1, len(self.source.key_cells)))()
         n = ctypes.c_int()
         bounds = (ctypes.c_int * (1 + len(key)) ** 2)()
@@ -312,34 +304,39 @@ class SymbolicSearch:
             if ask(self._handle, index, key, ctypes.byref(n), bounds):
                 yield tuple(key), n.value, tuple(bounds[: n.value**2])
 
-    def _told(self, event: int | None) -> Path:
+    def _told(self, event: int) -> Path:
+        """The run to an event, stepped in Python, if it shows it."""
+        path, tick = self._run_again(self._picks_to(event))
+        assert tick is not None
+        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
+        if not shown:
+            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
+        return Path(path.keys[:-1], path.choices)
+
+    def _picks_to(self, event: int) -> list[tuple[int, ...]]:
         picks: list[tuple[int, ...]] = []
 
         def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
             picks.append(tuple(given[i] for i in range(count)))
 
-        ticks = self._c.sy_tell(self._handle, _SAY(say), None, _LONGEST_RUN)
+        ticks = self._c.sy_tell(self._handle, event, SAY(say), None, _LONGEST_RUN)
         if ticks != len(picks) - 1:
             raise ProgramFault("a confirmed run could not be told")
-        return self._run_again(event, picks)
+        return picks
 
-    def _run_again(self, event: int | None, picks: list[tuple[int, ...]]) -> Path:
-        """The run stepped in Python: its keys and choices, if it shows what it should."""
+    def _run_again(self, picks: list[tuple[int, ...]]) -> tuple[Path, Tick | None]:
+        """A run stepped in Python: its keys and choices, and its last tick."""
         runner = LoopRunner(self.loop)
         runner.begin(_then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
+        tick: Tick | None = None
         for given in picks[1:]:
             asked: list[int] = []
             tick = runner.step(_noting(_then_first(given), asked))
             choices.append(tuple(asked))
             keys.append(runner.key())
-        if event is None:
-            return Path(tuple(keys), tuple(choices))
-        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
-        if not shown:
-            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
-        return Path(tuple(keys[:-1]), tuple(choices))
+        return Path(tuple(keys), tuple(choices)), tick
 
     def _while_there_is_time(self, work: Callable[[], None]) -> str:
         """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""
@@ -368,29 +365,3 @@ def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
         return asked[-1]
 
     return choose
-
-
-def _open_library(path: FilePath) -> ctypes.CDLL:
-    c = ctypes.CDLL(str(path))
-    handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
-    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 6]
-    c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
-    c.sy_run.restype, c.sy_run.argtypes = None, [handle]
-    c.sy_close.restype, c.sy_close.argtypes = None, [handle]
-    c.sy_summarise.restype, c.sy_summarise.argtypes = None, [handle, ctypes.POINTER(_Summary)]
-    c.sy_seen.argtypes = [handle, ctypes.c_uint]
-    c.sy_was_covered.argtypes = [ctypes.c_uint]
-    c.sy_confirm_event.argtypes = [handle, ctypes.c_uint, wide, wide]
-    c.sy_list.argtypes = [handle, wide]
-    c.sy_lead_to.argtypes = [handle, whole, wide, ctypes.POINTER(_Growth)]
-    c.sy_confirm_rest.argtypes = [handle, wide, wide]
-    c.sy_is_lost.argtypes = [
-        handle, ctypes.POINTER(whole), whole, whole, wide, ctypes.POINTER(wide),
-    ]  # fmt: skip
-    c.sy_tell.restype, c.sy_tell.argtypes = ctypes.c_long, [handle, _SAY, handle, ctypes.c_long]
-    c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
-    ints = ctypes.POINTER(ctypes.c_int)
-    c.sy_parts_count.restype, c.sy_parts_count.argtypes = wide, [handle]
-    for sets in (c.sy_stored, c.sy_left_over):
-        sets.argtypes = [handle, wide, ints, ints, ints]
-    return c

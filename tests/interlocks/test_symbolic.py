@@ -50,7 +50,7 @@ def compare(loop: ClosedLoop) -> None:
         reported = set(search.reported())
         assert set(explicit.broken) <= reported
         for name in reported - goals:
-            found, path = search.confirm(name)
+            found, path = search.confirm([name])[name]
             assert (found is Confirmation.CONFIRMED) == (name in explicit.broken)
             assert path is None or len(path.choices) >= explicit.broken[name]
 
@@ -98,11 +98,44 @@ def test_counting_on_a_loop_is_followed_and_not_leapt_over() -> None:
     compare(loop)
     with SymbolicSearch(loop) as search:
         search.run()
-        assert search.confirm("never_b")[0] is Confirmation.CONFIRMED
+        assert search.confirm(["never_b"])["never_b"][0] is Confirmation.CONFIRMED
         assert (
-            search.confirm("never_full")[0] is Confirmation.IMPOSSIBLE
+            search.confirm(["never_full"])["never_full"][0] is Confirmation.IMPOSSIBLE
             or "never_full" not in search.reported()
         )
+
+
+NESTED = """
+machine: nested_counting
+scan: 10 ms
+inputs: {go: {from: operator}, stop: {from: operator}}
+memory: {n: {range: 0..24}, m: {range: 0..10}}
+sequences:
+  q:
+    start: rest
+    states:
+      rest:
+        exits:
+          - {when: m = 10, to: full}
+          - {when: rising(go) and n < 24, to: work}
+          - {when: n = 24, to: rest, do: {n: 0, m: m + 1}}
+      work: {exits: [{when: stop, to: rest, do: {n: 0}}, {after: 2 s, to: rest, do: {n: n + 1}}]}
+      full: {end: true}
+requirements:
+  can_fill: {reach: q.full}
+check: {faults: 0}
+"""
+
+
+def test_a_run_of_two_hundred_and_forty_rounds_is_found() -> None:
+    machine = read_machine_text(NESTED, "machine.yaml").machine
+    loop = close_loop(machine, tick=10, faults=0, possibility=True)
+    with SymbolicSearch(loop) as search:
+        search.run()
+        found, path = search.confirm(["can_fill"])["can_fill"]
+        assert found is Confirmation.CONFIRMED
+        assert path is not None
+        assert len(path.choices) > 240 * 200
 
 
 def loops_of_text(text: str) -> ClosedLoop:
@@ -198,7 +231,22 @@ def test_a_search_that_may_not_use_memory_is_not_exhausted() -> None:
     assert found.stopped_by == "memory cap"
 
 
-def test_a_library_holds_one_search_at_a_time() -> None:
+@pytest.mark.parametrize("faults", [0, 1])
+def test_what_is_found_does_not_depend_on_the_number_of_threads(faults: int) -> None:
+    machine = read_machine_text(LONG.replace("FACTOR", "8"), "machine.yaml").machine
+    loop = close_loop(machine, tick=10, faults=faults, possibility=False)
+    found = []
+    for threads in (1, 2, 5):
+        with SymbolicSearch(loop, effort=Effort(threads=threads)) as search:
+            summary = search.run()
+            assert summary.exhausted
+            found.append((summary.sets, summary.steps, search.reported(), list(search.stored())))
+    assert found[0] == found[1] == found[2]
+
+
+def test_two_searches_of_one_library_do_not_meet() -> None:
     loop = loops_of_text(COUNTING)
-    with SymbolicSearch(loop), pytest.raises(symbolic_search.ProgramFault, match="two searches at once"):
-        SymbolicSearch(loop)
+    with SymbolicSearch(loop) as first, SymbolicSearch(loop) as second:
+        assert first.run().exhausted
+        assert second.reported() == ()
+        assert second.run().sets == len(list(first.stored()))

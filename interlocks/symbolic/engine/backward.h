@@ -52,7 +52,7 @@ static int sy_size_of(const sy_backward *b, uint32_t key)
 
 static int sy_meets(const sy_bound *a, const sy_bound *b, int n)
 {
-    static sy_bound both[SY_DIMENSIONS * SY_DIMENSIONS];
+    sy_bound both[SY_DIMENSIONS * SY_DIMENSIONS];
     for (int i = 0; i < n; i++) /* mostly told by two bounds */
         for (int j = 0; j < n; j++)
             if (a[i * n + j] < SY_UNBOUNDED && b[j * n + i] < SY_UNBOUNDED && a[i * n + j] + b[j * n + i] < 0)
@@ -83,7 +83,7 @@ static void sy_add_part(sy_backward *b, uint32_t set, const sy_bound *m, int n)
 /* Takes a piece from the rest of a set; whether there was anything to take. */
 static int sy_take_from_rest(sy_backward *b, uint32_t set, const sy_bound *m, int n)
 {
-    static sy_bound rest[SY_DIMENSIONS * SY_DIMENSIONS], part[SY_DIMENSIONS * SY_DIMENSIONS];
+    sy_bound rest[SY_DIMENSIONS * SY_DIMENSIONS], part[SY_DIMENSIONS * SY_DIMENSIONS];
     size_t bytes = sizeof *rest * (size_t)(n * n);
     uint32_t at = b->rest[set], next;
     int taken = 0;
@@ -169,7 +169,7 @@ static uint32_t sy_next_piece(sy_backward *b)
 /* Adds a piece, unless each of its situations is in one already. */
 static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
 {
-    static sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS], hull[SY_DIMENSIONS * SY_DIMENSIONS],
+    sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS], hull[SY_DIMENSIONS * SY_DIMENSIONS],
         rest[SY_DIMENSIONS * SY_DIMENSIONS], part[SY_DIMENSIONS * SY_DIMENSIONS];
     const sy_store *s = &b->steps->search->store;
     int n = sy_size_of(b, key), taken = 0;
@@ -267,9 +267,8 @@ static void sy_before_loop(sy_backward *b, const sy_transition *t, const sy_boun
 }
 
 /* Tightens what was before a turn: what is after lies within low..high, as it enters the set. */
-static int sy_tighten_before_turn(sy_bound *out, int n, const sy_effect *effect, int low, int high)
+static int sy_tighten_before_turn(sy_bound *out, int n, const sy_turn *turn, const sy_effect *effect, int low, int high)
 {
-    const sy_turn *turn = &sy_turned[effect->turn - 1];
     int down = sy_direction[turn->of.variable] < 0, d = effect->source;
     /* What is after counts down, so -high <= table[before] + shift <= -low, and the later before, the less. */
     int last = sy_last_at_least(turn, -high - effect->shift);
@@ -283,11 +282,12 @@ static int sy_tighten_before_turn(sy_bound *out, int n, const sy_effect *effect,
 }
 
 /* `out`, which is what takes the step, without what does not lead into `w`; ties of what a turn gave are implied by the rest of `w`. */
-static int sy_tighten_before(sy_bound *out, const sy_transition *t, const sy_effect *effect, const sy_bound *w)
+static int sy_tighten_before(sy_bound *out, const sy_transition *t, const sy_effect *effect, const sy_turn *turned,
+                             const sy_bound *w)
 {
     int n = t->n, to = t->to;
     for (int i = 0; i < to; i++) {
-        if (effect[i].turn && !sy_tighten_before_turn(out, n, &effect[i], -w[i], w[i * to]))
+        if (effect[i].turn && !sy_tighten_before_turn(out, n, &turned[effect[i].turn - 1], &effect[i], -w[i], w[i * to]))
             return 0;
         for (int j = 0; j < to && !effect[i].turn; j++) {
             int bound = w[i * to + j];
@@ -306,19 +306,17 @@ static int sy_tighten_before(sy_bound *out, const sy_transition *t, const sy_eff
 }
 
 /* A piece without what the step does not lead to anyhow, so that it ties less. */
-static int sy_tighten_after(sy_bound *w, const sy_transition *t, const sy_effect *effect)
+static int sy_tighten_after(sy_bound *w, const sy_transition *t, const sy_effect *effect, const sy_turn *turned)
 {
     int n = t->n, to = t->to;
     for (int i = 1; i < to; i++) {
         if (effect[i].turn) {
-            const sy_turn *turn = &sy_turned[effect[i].turn - 1];
-            int d = effect[i].source, last = turn->length - 1, down = sy_direction[turn->of.variable] < 0;
+            const sy_turn *turn = &turned[effect[i].turn - 1];
+            int d = effect[i].source, down = sy_direction[turn->of.variable] < 0;
             int least = turn->of.offset + (down ? -t->m[d * n] : -t->m[d]);
             int most = turn->of.offset + (down ? t->m[d] : t->m[d * n]);
-            least = least < 0 ? 0 : least > last ? last : least;
-            most = most < 0 ? 0 : most > last ? last : most;
-            if (!sy_tighten(w, to, i, 0, -turn->table[most] - effect[i].shift) ||
-                !sy_tighten(w, to, 0, i, turn->table[least] + effect[i].shift))
+            if (!sy_tighten(w, to, i, 0, -sy_looked_up(turn, most) - effect[i].shift) ||
+                !sy_tighten(w, to, 0, i, sy_looked_up(turn, least) + effect[i].shift))
                 return 0;
             continue;
         }
@@ -343,9 +341,10 @@ static void sy_before_step(sy_backward *b, const sy_transition *t, const sy_boun
 {
     sy_bound w[SY_DIMENSIONS * SY_DIMENSIONS], out[SY_DIMENSIONS * SY_DIMENSIONS];
     const sy_effect *effect = b->steps->effects + t->effects;
+    const sy_turn *turned = b->steps->search->work[0].turned;
     int to = t->to;
     memcpy(w, piece, sizeof *w * (size_t)(to * to));
-    if (t->turns && !sy_tighten_after(w, t, effect))
+    if (t->turns && !sy_tighten_after(w, t, effect, turned))
         return;
     for (int i = 1; i < to && t->turns; i++)
         for (int j = 1; j < to; j++) {
@@ -368,7 +367,7 @@ static void sy_before_step(sy_backward *b, const sy_transition *t, const sy_boun
                 return;
         }
     memcpy(out, t->m, sizeof *out * (size_t)(t->n * t->n));
-    if (sy_tighten_before(out, t, effect, w))
+    if (sy_tighten_before(out, t, effect, turned, w))
         sy_add_piece(b, b->steps->search->store.sets[t->set].key, out);
 }
 
@@ -400,7 +399,7 @@ static void sy_before_whole(sy_backward *b, uint32_t key)
 /* Grows pieces from the goal until nothing is left of any set, or nothing grows. 0 if it was cut short. */
 static int sy_grow_pieces(sy_backward *b, const sy_transitions *steps, int goal, size_t cap, const volatile int *stop)
 {
-    static sy_bound piece[SY_DIMENSIONS * SY_DIMENSIONS];
+    sy_bound piece[SY_DIMENSIONS * SY_DIMENSIONS];
     const sy_store *s = &steps->search->store;
     size_t keys = s->node_count, sets = s->set_count;
     memset(b, 0, sizeof *b);

@@ -1,15 +1,14 @@
-/* Shows that something reported over sets really happens: an exact search, guided by the map of keys, and one run of it.
+/* Shows that something reported over sets really happens: an exact search for it, told as a run by telling.h.
  *
- * The search over sets may hold more than what is reached (hulls, kept travels). This one holds nothing that is not: no set is
- * joined, no travel kept, and each set remembers the one path that led to it. It goes first where the map says that the event is nearest, and
- * nowhere from where the map knows no way. If it comes to its end without the event, there is none.
- *
- * A run is read off backwards: of each set on the way what can still go on to the event, then forwards one point, tick by tick.
+ * The search over sets may hold more than what is reached (hulls, kept travels). This one holds nothing that is
+ * not: no set is joined, no travel kept, and each set remembers the one path that led to it. By turns it goes on
+ * where an event is nearest, and where something is new (guide.h); and nowhere from where the map knows no way. If it
+ * comes to its end without an event, that one cannot happen.
  */
 #ifndef SY_CONFIRMATION_H
 #define SY_CONFIRMATION_H
 
-#include "exploration.h"
+#include "guide.h"
 
 typedef struct {
     sy_bound *m;             /* of the source set, what takes this path */
@@ -19,123 +18,129 @@ typedef struct {
     uint32_t picks, pick_count;
 } sy_path;
 
+typedef struct {
+    uint32_t *at, head, count, room;
+} sy_line;
+
 typedef struct sy_confirmation sy_confirmation;
 
-/* Situations to be found in place of an event: whether some of a set are among them, and which. */
+/* Situations that are looked for as SY_REST: whether some of a set that is kept are among them, and which. */
 typedef struct {
-    int (*meets)(void *self, sy_confirmation *c, const sy_layout *layout, const sy_bound *m, sy_bound *common);
+    int (*meets)(void *self, const sy_confirmation *c, const uint8_t *key, const sy_layout *layout, const sy_bound *m,
+                 sy_bound *common);
     void *self;
-} sy_wanted;
+} sy_sought;
 
 struct sy_confirmation {
     sy_store store;
-    const sy_wanted *wanted; /* or NULL */
-    uint32_t event;
-    uint8_t *projected;      /* keys of the map without clocks, and how far the event is */
-    uint32_t *distance, *table, mask, known;
+    sy_guide guide;
+    const sy_sought *sought; /* or NULL */
+    uint8_t wanted[SY_ALL_EVENTS];
+    uint32_t found[SY_ALL_EVENTS]; /* set from which an event happens, or SY_NOBODY */
+    sy_path last[SY_ALL_EVENTS];   /* and how */
+    int open;                      /* wanted and not found yet */
     sy_path *paths;
     uint32_t path_count, path_room;
     uint32_t *picks, pick_count, pick_room;
-    uint32_t **bucket, *bucket_count, *bucket_room, *bucket_head, buckets;
-    uint32_t current, found; /* set from which the event happens */
-    sy_path last;
+    sy_line *near;                 /* by distance */
+    sy_line *near_in[SY_PARTITIONS]; /* of each partition, by distance to a change of a counter */
+    uint32_t steps[SY_PARTITIONS];
+    sy_line novel[SY_NOTHING_NEW];  /* by what is new */
+    uint32_t current;
+    int complete;                  /* nothing is left to be stepped */
     unsigned long long expanded;
 };
 
 enum { SY_CONFIRMED = 1, SY_NONE_SUCH = 2, SY_CUT_SHORT = 3 };
 
-static void sy_project(const uint8_t *key, uint8_t *out)
+static int sy_line_up(sy_confirmation *c, sy_line *line, uint32_t set)
 {
-    memcpy(out, key, SY_KEY_BYTES);
-    for (int i = 0; i < SY_KEY_CELLS; i++)
-        if (sy_key_cell[i].clock)
-            sy_key_put(out, i, 0);
-}
-
-static uint32_t sy_projection(sy_confirmation *c, const uint8_t *key, int add)
-{
-    uint8_t plain[SY_KEY_BYTES];
-    sy_project(key, plain);
-    uint32_t at = (uint32_t)sy_hash(plain, SY_KEY_BYTES) & c->mask;
-    for (; c->table[at] != SY_NOBODY; at = (at + 1) & c->mask)
-        if (!memcmp(c->projected + (size_t)c->table[at] * SY_KEY_BYTES, plain, SY_KEY_BYTES))
-            return c->table[at];
-    if (!add)
-        return SY_NOBODY;
-    memcpy(c->projected + (size_t)c->known * SY_KEY_BYTES, plain, SY_KEY_BYTES);
-    c->distance[c->known] = SY_NOBODY;
-    return c->table[at] = c->known++;
-}
-
-/* How far each key is from the event, in changes of the key, against the edges of the map. */
-static int sy_measure(sy_confirmation *c, const sy_search *map)
-{
-    uint32_t nodes = map->store.node_count;
-    uint32_t *first = calloc((size_t)nodes + 1, sizeof *first), *far = malloc(sizeof *far * ((size_t)nodes + 1));
-    uint32_t *into = malloc(sizeof *into * ((size_t)map->edge_count + 1));
-    uint32_t *queue = malloc(sizeof *queue * ((size_t)nodes + 1));
-    c->mask = 1023;
-    while (c->mask < 2 * nodes)
-        c->mask = c->mask * 2 + 1;
-    c->table = malloc(sizeof *c->table * ((size_t)c->mask + 1));
-    c->projected = malloc((size_t)nodes * SY_KEY_BYTES + 1);
-    c->distance = malloc(sizeof *c->distance * ((size_t)nodes + 1));
-    int fine = first && far && into && queue && c->table && c->projected && c->distance;
-    if (fine) {
-        memset(c->table, 0xff, sizeof *c->table * ((size_t)c->mask + 1));
-        memset(far, 0xff, sizeof *far * ((size_t)nodes + 1));
-        for (uint32_t i = 0; i < map->edge_count; i++)
-            first[map->edges[i].to + 1]++;
-        for (uint32_t i = 0; i < nodes; i++)
-            first[i + 1] += first[i];
-        for (uint32_t i = map->edge_count; i-- > 0;)
-            into[--first[map->edges[i].to + 1]] = map->edges[i].from;
-        /* first[to + 1] is now where the edges into `to` begin, first[to + 2] where they end. */
-        uint32_t head = 0, tail = 0;
-        for (uint32_t i = 0; i < map->alarm_count; i++)
-            if (map->alarms[i].event == c->event && far[map->alarms[i].node] == SY_NOBODY) {
-                far[map->alarms[i].node] = 0;
-                queue[tail++] = map->alarms[i].node;
-            }
-        while (head < tail) {
-            uint32_t to = queue[head++];
-            uint32_t end = to + 2 <= nodes ? first[to + 2] : map->edge_count;
-            for (uint32_t i = first[to + 1]; i < end; i++)
-                if (far[into[i]] == SY_NOBODY) {
-                    far[into[i]] = far[to] + 1;
-                    queue[tail++] = into[i];
-                }
-        }
-        for (uint32_t i = 0; i < nodes; i++) {
-            if (far[i] == SY_NOBODY)
-                continue;
-            uint32_t at = sy_projection(c, map->store.keys + (size_t)i * SY_KEY_BYTES, 1);
-            if (far[i] < c->distance[at])
-                c->distance[at] = far[i];
-            if (far[i] + 1 > c->buckets)
-                c->buckets = far[i] + 1;
-        }
-    }
-    free(first);
-    free(far);
-    free(into);
-    free(queue);
-    return fine;
-}
-
-static int sy_line_up(sy_confirmation *c, uint32_t set, uint32_t distance)
-{
-    uint32_t *room = &c->bucket_room[distance];
-    if (c->bucket_count[distance] == *room) {
-        uint32_t wanted = *room ? *room * 2 : 64;
-        uint32_t *grown = sy_grow(&c->store, c->bucket[distance], sizeof *grown * *room, sizeof *grown * wanted);
+    if (line->count == line->room) {
+        uint32_t room = line->room ? line->room * 2 : 64;
+        uint32_t *grown = sy_grow(&c->store, line->at, sizeof *grown * line->room, sizeof *grown * room);
         if (!grown)
             return 0;
-        c->bucket[distance] = grown;
-        *room = wanted;
+        line->at = grown;
+        line->room = room;
     }
-    c->bucket[distance][c->bucket_count[distance]++] = set;
+    line->at[line->count++] = set;
     return 1;
+}
+
+/* The next set of a line that is neither stepped nor replaced by a larger one. */
+static uint32_t sy_first_of(const sy_confirmation *c, sy_line *line)
+{
+    for (; line->head < line->count; line->head++) {
+        const sy_set *set = &c->store.sets[line->at[line->head]];
+        if (set->m && !set->done)
+            return line->at[line->head];
+    }
+    return SY_NOBODY;
+}
+
+/* The last one, for what is on a trail: it is followed to its end first. */
+static uint32_t sy_last_of(const sy_confirmation *c, sy_line *line)
+{
+    for (; line->head < line->count; line->count--) {
+        const sy_set *set = &c->store.sets[line->at[line->count - 1]];
+        if (set->m && !set->done)
+            return line->at[line->count - 1];
+    }
+    return SY_NOBODY;
+}
+
+static uint32_t sy_nearest(const sy_confirmation *c, sy_line *near)
+{
+    uint32_t set = SY_NOBODY;
+    for (uint32_t i = 0; near && i <= c->guide.furthest && set == SY_NOBODY; i++)
+        set = sy_first_of(c, &near[i]);
+    return set;
+}
+
+/* The nearest to a change of a counter, of the partition that was stepped least: little is known of it yet. */
+static uint32_t sy_nearest_of_least(sy_confirmation *c)
+{
+    for (;;) {
+        uint32_t least = SY_PARTITIONS;
+        for (uint32_t i = 0; i < c->guide.partitions; i++)
+            if (c->near_in[i] && (least == SY_PARTITIONS || c->steps[i] < c->steps[least]))
+                least = i;
+        if (least == SY_PARTITIONS)
+            return SY_NOBODY;
+        uint32_t set = sy_nearest(c, c->near_in[least]);
+        if (set != SY_NOBODY)
+            return set;
+        c->steps[least] = UINT32_MAX - 1; /* at its end, for the time being */
+        for (uint32_t i = 0; i < c->guide.partitions; i++)
+            if (c->steps[i] < UINT32_MAX - 1)
+                goto again;
+        return SY_NOBODY;
+    again:;
+    }
+}
+
+/* By turns: along a trail, what is new, what is little known, and what is nearest. */
+static uint32_t sy_next_of(sy_confirmation *c)
+{
+    uint32_t set = SY_NOBODY;
+    if (c->expanded % 4)
+        set = sy_last_of(c, &c->novel[SY_ON_TRAIL]);
+    for (int i = SY_NEW_VALUE; c->expanded % 4 && i < SY_NOTHING_NEW && set == SY_NOBODY; i++)
+        set = sy_first_of(c, &c->novel[i]);
+    if (c->expanded % 4 && set == SY_NOBODY)
+        set = sy_nearest_of_least(c);
+    return set == SY_NOBODY ? sy_nearest(c, c->near) : set;
+}
+
+/* Marks the keys of the way on which the counters came to new values. */
+static void sy_mark_trail(sy_confirmation *c, uint32_t set)
+{
+    uint16_t partition = c->store.sets[set].partition;
+    for (; set != SY_NOBODY && c->store.sets[set].partition == partition; set = c->store.sets[set].from) {
+        uint32_t at = sy_projection(&c->guide, c->store.keys + (size_t)c->store.sets[set].key * SY_KEY_BYTES, NULL);
+        if (at != SY_NOBODY)
+            c->guide.trail[at] = 1;
+    }
 }
 
 static void *sy_copied(sy_store *s, const void *from, size_t bytes)
@@ -146,12 +151,12 @@ static void *sy_copied(sy_store *s, const void *from, size_t bytes)
     return to;
 }
 
-/* Picks of the present path: those of its first stage, then those of its second. */
-static int sy_store_picks(sy_confirmation *c, const sy_middle *middle, sy_path *path)
+/* Picks of the present path: those of its earlier stages, then those of the present one. */
+static int sy_store_picks(sy_confirmation *c, const sy_work *w, const uint32_t *before, sy_path *path)
 {
-    uint32_t more = middle ? middle->pick_count : 0;
-    if (c->pick_count + more + sy_ask.at > c->pick_room) {
-        uint32_t room = 2 * (c->pick_count + more + sy_ask.at) + 256;
+    uint32_t more = before[1];
+    if (c->pick_count + more + w->ask.at > c->pick_room) {
+        uint32_t room = 2 * (c->pick_count + more + w->ask.at) + 256;
         uint32_t *grown = sy_grow(&c->store, c->picks, sizeof *grown * c->pick_room, sizeof *grown * room);
         if (!grown)
             return 0;
@@ -159,17 +164,17 @@ static int sy_store_picks(sy_confirmation *c, const sy_middle *middle, sy_path *
         c->pick_room = room;
     }
     path->picks = c->pick_count;
-    if (middle)
-        memcpy(c->picks + c->pick_count, sy_picks + middle->picks, sizeof *sy_picks * more);
+    if (more)
+        memcpy(c->picks + c->pick_count, w->picks + before[0], sizeof *c->picks * more);
     c->pick_count += more;
-    for (uint32_t i = 0; i < sy_ask.at; i++)
-        if (!sy_ask.of_clock[i])
-            c->picks[c->pick_count++] = sy_ask.pick[i];
+    for (uint32_t i = 0; i < w->ask.at; i++)
+        if (!w->ask.of_clock[i])
+            c->picks[c->pick_count++] = w->ask.pick[i];
     path->pick_count = c->pick_count - path->picks;
     return 1;
 }
 
-static int sy_store_path(sy_confirmation *c, const sy_middle *middle, int loops, int starting)
+static int sy_store_path(sy_confirmation *c, const sy_work *w, const uint32_t *before, int loops, int starting)
 {
     if (c->path_count == c->path_room) {
         uint32_t room = c->path_room ? c->path_room * 2 : 1024;
@@ -180,41 +185,46 @@ static int sy_store_path(sy_confirmation *c, const sy_middle *middle, int loops,
         c->path_room = room;
     }
     sy_path *path = &c->paths[c->path_count];
-    int n = sy_now.layout.n, to = sy_end.layout.n;
+    int n = w->layout.n, to = w->end.layout.n;
     uint8_t source[SY_DIMENSIONS];
     int32_t shift[SY_DIMENSIONS];
     for (int i = 0; i < to; i++) {
-        source[i] = (uint8_t)sy_end.source[i];
-        shift[i] = sy_end.shift[i];
+        source[i] = (uint8_t)w->end.source[i];
+        shift[i] = w->end.shift[i];
     }
     path->n = (uint8_t)to;
     path->source_n = (uint8_t)n;
     path->loops = (uint8_t)loops;
-    path->m = starting ? NULL : sy_copied(&c->store, sy_now.m, sizeof(sy_bound) * (size_t)(n * n));
+    path->m = starting ? NULL : sy_copied(&c->store, w->now.m, sizeof(sy_bound) * (size_t)(n * n));
     path->source = sy_copied(&c->store, source, (size_t)to);
     path->shift = sy_copied(&c->store, shift, sizeof *shift * (size_t)to);
-    if ((!path->m && !starting) || !path->source || !path->shift || !sy_store_picks(c, middle, path))
+    if ((!path->m && !starting) || !path->source || !path->shift || !sy_store_picks(c, w, before, path))
         return 0;
     c->path_count++;
     return 1;
 }
 
-static void sy_judge_confirmation(void *self)
+static void sy_show(sy_confirmation *c, sy_work *w, uint32_t event, const uint32_t *picks)
+{
+    if (!c->wanted[event] || c->found[event] != SY_NOBODY)
+        return;
+    w->end.layout.n = 1;
+    w->end.source[0] = w->end.shift[0] = 0;
+    if (sy_store_path(c, w, picks, 0, 0)) {
+        c->last[event] = c->paths[c->path_count - 1];
+        c->found[event] = c->current;
+        c->open--;
+    }
+}
+
+static void sy_judge_confirmation(void *self, sy_work *w, int goals, const uint32_t *picks)
 {
     sy_confirmation *c = self;
-    int happened = 0;
-    for (uint32_t i = 0; i < sy_broken_count; i++)
-        happened |= sy_broken[i] == c->event;
-    if (c->event >= SY_BREAKS && !c->wanted)
-        happened = sy_now.cell[sy_goal_cell[c->event - SY_BREAKS]] != 0;
-    if (!happened || c->found != SY_NOBODY)
-        return;
-    sy_end.layout.n = 1;
-    sy_end.source[0] = sy_end.shift[0] = 0;
-    if (sy_store_path(c, NULL, 0, 0)) {
-        c->last = c->paths[c->path_count - 1];
-        c->found = c->current;
-    }
+    for (uint32_t i = 0; i < w->broken_count; i++)
+        sy_show(c, w, w->broken[i], picks);
+    for (int i = 0; goals && i < SY_GOALS; i++)
+        if (w->now.cell[sy_goal_cell[i]])
+            sy_show(c, w, (uint32_t)(SY_BREAKS + i), picks);
 }
 
 static void sy_drop_path(sy_confirmation *c)
@@ -228,222 +238,139 @@ static void sy_drop_path(sy_confirmation *c)
     c->pick_count = path->picks;
 }
 
-/* Ends the search where some of a set that was just kept are wanted. */
-static void sy_look_for_wanted(sy_confirmation *c, uint32_t set, const sy_layout *layout, const sy_bound *m)
+/* Whether some of a set that was just kept are sought. */
+static void sy_seek(sy_confirmation *c, uint32_t set, const uint8_t *key, const sy_layout *layout, const sy_bound *m)
 {
-    static sy_bound common[SY_DIMENSIONS * SY_DIMENSIONS];
-    if (c->found != SY_NOBODY || !c->wanted->meets(c->wanted->self, c, layout, m, common))
+    sy_bound common[SY_DIMENSIONS * SY_DIMENSIONS];
+    if (c->found[SY_REST] != SY_NOBODY || !c->sought->meets(c->sought->self, c, key, layout, m, common))
         return;
     sy_bound *kept = sy_kept(&c->store, common, layout->n);
-    if (kept) {
-        c->last = (sy_path){kept, (uint8_t)layout->n, (uint8_t)layout->n, 0, NULL, NULL, 0, 0};
-        c->found = set;
-    }
+    if (!kept)
+        return;
+    c->last[SY_REST] = (sy_path){kept, (uint8_t)layout->n, (uint8_t)layout->n, 0, NULL, NULL, 0, 0};
+    c->found[SY_REST] = set;
+    c->open--;
 }
 
 /* Keeps the set at the end of the present path, unless it is known or the map knows no way on from it. */
-static void sy_keep_confirmed(sy_confirmation *c, const sy_middle *middle, const sy_layout *layout, const sy_bound *m,
-                              uint32_t from, int loops)
+static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32_t *picks, const sy_layout *layout,
+                              const sy_bound *m, uint32_t from, int loops)
 {
-    uint32_t at = sy_projection(c, sy_end.key, 0);
-    if (at == SY_NOBODY || c->distance[at] == SY_NOBODY || !sy_store_path(c, middle, loops, from == SY_NOBODY))
+    uint32_t at = sy_projection(&c->guide, w->end.key, NULL);
+    if (at == SY_NOBODY || c->guide.distance[at] == SY_NOBODY || !sy_store_path(c, w, picks, loops, from == SY_NOBODY))
         return;
-    uint32_t set = sy_insert(&c->store, sy_end.key, layout, m, from, c->path_count - 1);
-    if (set == SY_NOBODY)
+    uint32_t set = sy_insert(&c->store, w->end.key, layout, m, from, c->path_count - 1);
+    if (set == SY_NOBODY) {
         sy_drop_path(c);
-    else if (sy_line_up(c, set, c->distance[at]) && c->wanted && !c->distance[at])
-        sy_look_for_wanted(c, set, layout, m);
+        return;
+    }
+    uint32_t partitions = c->guide.partitions;
+    uint16_t partition = c->store.sets[set].partition = sy_partition_of(&c->guide, &c->store, layout, m);
+    if (c->guide.partitions > partitions && from != SY_NOBODY)
+        sy_mark_trail(c, from);
+    int novelty = sy_novelty(&c->guide, w->end.key, at, partition);
+    sy_line_up(c, &c->near[c->guide.distance[at]], set);
+    if (partition < SY_PARTITIONS) {
+        if (!c->near_in[partition])
+            c->near_in[partition] = calloc((size_t)c->guide.furthest + 1, sizeof(sy_line));
+        uint32_t counting = c->guide.counting[at] < c->guide.furthest ? c->guide.counting[at] : c->guide.furthest;
+        if (c->near_in[partition])
+            sy_line_up(c, &c->near_in[partition][counting], set);
+        if (c->steps[partition] == UINT32_MAX - 1)
+            c->steps[partition] = 0;
+    }
+    if (novelty != SY_NOTHING_NEW)
+        sy_line_up(c, &c->novel[novelty], set);
+    if (c->sought && !c->guide.distance[at])
+        sy_seek(c, set, w->end.key, layout, m);
 }
 
-static int sy_end_confirmation(void *self, const sy_middle *middle)
+static int sy_end_confirmation(void *self, sy_work *w, const uint32_t *picks)
 {
-    static sy_bound wide[SY_DIMENSIONS * SY_DIMENSIONS];
+    sy_bound wide[SY_DIMENSIONS * SY_DIMENSIONS];
     sy_confirmation *c = self;
-    if (c->found != SY_NOBODY)
+    if (!c->open)
         return 0;
     const sy_set *set = &c->store.sets[c->current];
-    if (sy_end.loops && sy_end.layout.n > 1) {
-        sy_accelerate(wide);
-        if (sy_includes(set->m, wide, sy_now.layout.n))
+    if (w->end.loops && w->end.layout.n > 1) {
+        sy_accelerate(w, wide);
+        if (sy_includes(set->m, wide, w->layout.n))
             return 1;
-        sy_keep_confirmed(c, middle, &sy_now.layout, wide, c->current, 1);
+        sy_keep_confirmed(c, w, picks, &w->layout, wide, c->current, 1);
     } else {
-        sy_keep_confirmed(c, middle, &sy_end.layout, sy_end.m, c->current, 0);
+        sy_keep_confirmed(c, w, picks, &w->end.layout, w->end.m, c->current, 0);
     }
     return c->store.sets[c->current].m != NULL;
 }
 
-static void sy_start_confirmation(void *self)
+static void sy_start_confirmation(void *self, sy_work *w)
 {
+    static const uint32_t none[2];
     sy_confirmation *c = self;
-    sy_keep_confirmed(c, NULL, &sy_end.layout, sy_end.m, SY_NOBODY, 0);
+    sy_keep_confirmed(c, w, none, &w->end.layout, w->end.m, SY_NOBODY, 0);
 }
 
-static int sy_confirm(sy_confirmation *c, const sy_search *map, uint32_t event, const sy_wanted *wanted, size_t cap,
-                      uint64_t most, const volatile int *stop)
+/* Looks for the wanted events (SY_ALL_EVENTS of them), stepping `most` sets at most. May be called once. */
+static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted, const sy_sought *sought, size_t cap,
+                       uint64_t most, const volatile int *stop)
 {
     sy_visitor visitor = {sy_judge_confirmation, sy_end_confirmation, c};
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
     uint8_t key[SY_KEY_BYTES];
-    int travels = sy_travels_kept;
-    enum sy_turning turning = sy_turning;
-    memset(c, 0, sizeof *c);
+    sy_work *w = &map->work[0];
+    int travels = w->travels_kept;
+    enum sy_turning turning = w->turning;
     sy_store_open(&c->store, cap, (sy_manner){0, 0, 0, 1});
-    c->event = event;
-    c->wanted = wanted;
-    c->found = SY_NOBODY;
-    if (!copy || !sy_measure(c, map)) {
-        free(copy);
-        return SY_CUT_SHORT;
+    c->sought = sought;
+    for (int i = 0; i < SY_ALL_EVENTS; i++) {
+        c->wanted[i] = wanted[i];
+        c->found[i] = SY_NOBODY;
+        c->open += wanted[i] != 0;
     }
-    c->bucket = calloc(c->buckets + 1, sizeof *c->bucket);
-    c->bucket_count = calloc(c->buckets + 1, sizeof *c->bucket_count);
-    c->bucket_room = calloc(c->buckets + 1, sizeof *c->bucket_room);
-    c->bucket_head = calloc(c->buckets + 1, sizeof *c->bucket_head);
-    if (!c->bucket || !c->bucket_count || !c->bucket_room || !c->bucket_head) {
+    w->fault = SY_FINE;
+    if (copy && sy_measure(&c->guide, map, wanted))
+        c->near = calloc((size_t)c->guide.furthest + 1, sizeof *c->near);
+    if (!c->near) {
         free(copy);
-        return SY_CUT_SHORT;
+        return;
     }
-    sy_travels_kept = 0;
-    sy_turning = SY_TURN_EACH;
-    sy_each_start(sy_start_confirmation, c);
-    uint32_t at = 0;
-    while (at < c->buckets && c->found == SY_NOBODY && !sy_fault_code && !c->store.out_of_memory && !*stop) {
-        if (c->bucket_head[at] == c->bucket_count[at]) {
-            at++;
-            continue;
-        }
-        c->current = c->bucket[at][c->bucket_head[at]++];
-        sy_set *set = &c->store.sets[c->current];
-        if (!set->m)
-            continue;
-        if (c->expanded++ >= most)
+    w->travels_kept = 0;
+    w->turning = SY_TURN_EACH;
+    w->keep_picks = 1;
+    sy_each_start(w, sy_start_confirmation, c);
+    while (c->open && !w->fault && !c->store.out_of_memory && !*stop && c->expanded < most) {
+        c->current = sy_next_of(c);
+        if (c->current == SY_NOBODY) {
+            c->complete = 1;
             break;
+        }
+        c->expanded++;
+        sy_set *set = &c->store.sets[c->current];
+        set->done = 1;
+        if (set->partition < SY_PARTITIONS && c->steps[set->partition] < UINT32_MAX - 1)
+            c->steps[set->partition]++;
         memcpy(key, c->store.keys + (size_t)set->key * SY_KEY_BYTES, SY_KEY_BYTES);
         memcpy(copy, set->m, sizeof(sy_bound) * (size_t)set->n * set->n);
-        sy_tick(key, copy, &visitor, stop);
-        at = 0;
-        while (at < c->buckets && c->bucket_head[at] == c->bucket_count[at])
-            at++;
+        w->alive = 0;
+        sy_tick(w, key, copy, &visitor, stop);
     }
-    sy_travels_kept = travels;
-    sy_turning = turning;
+    w->travels_kept = travels;
+    w->turning = turning;
+    w->keep_picks = 0;
     free(copy);
-    if (c->found != SY_NOBODY)
-        return SY_CONFIRMED;
-    return at >= c->buckets && !sy_fault_code && !c->store.out_of_memory && !*stop ? SY_NONE_SUCH : SY_CUT_SHORT;
 }
 
-/* -- one run of what was found ------------------------------------------------------------------- */
-
-/* Of what takes a path, what it leads into `target`; 0 if nothing. */
-static int sy_before_path(const sy_path *path, const sy_bound *target, const sy_layout *loops, sy_bound *out)
+/* What came of an event. */
+static int sy_outcome(const sy_confirmation *c, uint32_t event)
 {
-    int n = path->source_n, to = path->n;
-    memcpy(out, path->m, sizeof(sy_bound) * (size_t)(n * n));
-    if (path->loops) { /* any number of times: everything from which the target is reached by waiting */
-        for (int i = 0; i < n; i++)
-            for (int j = 0; j < n; j++) {
-                int free_to_fall = !loops->still[j] && j > 0 && (i == 0 || loops->still[i]);
-                if (!free_to_fall && !sy_tighten(out, n, i, j, target[i * n + j]))
-                    return 0;
-            }
-        return 1;
-    }
-    for (int i = 0; i < to; i++)
-        for (int j = 0; j < to; j++) {
-            int bound = target[i * to + j];
-            if (i == j || bound >= SY_UNBOUNDED)
-                continue;
-            bound += path->shift[j] - path->shift[i];
-            if (path->source[i] == path->source[j]) {
-                if (bound < 0)
-                    return 0;
-            } else if (!sy_tighten(out, n, path->source[i], path->source[j], bound)) {
-                return 0;
-            }
-        }
-    return 1;
+    return c->found[event] != SY_NOBODY ? SY_CONFIRMED : c->complete ? SY_NONE_SUCH : SY_CUT_SHORT;
 }
 
-static int sy_holds_point(const sy_bound *m, const int32_t *x, int n)
+static void sy_lines_close(const sy_confirmation *c, sy_line *near)
 {
-    for (int i = 0; i < n; i++)
-        for (int j = 0; j < n; j++)
-            if (m[i * n + j] < SY_UNBOUNDED && x[i] - x[j] > m[i * n + j])
-                return 0;
-    return 1;
-}
-
-typedef void (*sy_say_tick)(void *to, const uint32_t *picks, uint32_t count);
-
-/* Tells a run tick by tick, the start choice first; how many ticks, or -1 if the sets contradict each other (a fault). */
-static long sy_tell_run(sy_confirmation *c, sy_say_tick say, void *to, long most)
-{
-    uint32_t length = 0;
-    for (uint32_t set = c->found; set != SY_NOBODY; set = c->store.sets[set].from)
-        length++;
-    uint32_t *chain = malloc(sizeof *chain * length);
-    sy_bound **target = calloc(length, sizeof *target);
-    long ticks = -1;
-    if (!chain || !target)
-        goto done;
-    uint32_t at = length;
-    for (uint32_t set = c->found; set != SY_NOBODY; set = c->store.sets[set].from)
-        chain[--at] = set;
-    /* target[i]: of the set chain[i] what goes on to the event. */
-    for (uint32_t i = length; i-- > 0;) {
-        const sy_path *path = i + 1 < length ? &c->paths[c->store.sets[chain[i + 1]].path] : &c->last;
-        int n = path->source_n;
-        sy_layout layout;
-        target[i] = malloc(sizeof(sy_bound) * (size_t)(n * n));
-        if (!target[i])
-            goto done;
-        sy_layout_of(c->store.keys + (size_t)c->store.sets[chain[i]].key * SY_KEY_BYTES, &layout);
-        if (i + 1 == length)
-            memcpy(target[i], path->m, sizeof(sy_bound) * (size_t)(n * n));
-        else if (!sy_before_path(path, target[i + 1], &layout, target[i]))
-            goto done;
-    }
-    int32_t x[SY_DIMENSIONS] = {0}, y[SY_DIMENSIONS] = {0};
-    const sy_path *start = &c->paths[c->store.sets[chain[0]].path];
-    for (int i = 1; i < start->n; i++)
-        x[i] = start->shift[i];
-    if (!sy_holds_point(target[0], x, start->n))
-        goto done;
-    say(to, c->picks + start->picks, start->pick_count);
-    long count = 0;
-    for (uint32_t i = 1; i < length; i++) {
-        const sy_path *path = &c->paths[c->store.sets[chain[i]].path];
-        if (path->loops) {
-            sy_layout layout;
-            sy_layout_of(c->store.keys + (size_t)c->store.sets[chain[i]].key * SY_KEY_BYTES, &layout);
-            while (!sy_holds_point(target[i], x, path->n)) {
-                if (count++ >= most)
-                    goto done;
-                say(to, c->picks + path->picks, path->pick_count);
-                for (int d = 1; d < path->n; d++)
-                    x[d] += !layout.still[d];
-            }
-        } else {
-            for (int d = 0; d < path->n; d++)
-                y[d] = x[path->source[d]] + path->shift[d];
-            memcpy(x, y, sizeof x);
-            say(to, c->picks + path->picks, path->pick_count);
-            count++;
-            if (!sy_holds_point(target[i], x, path->n))
-                goto done;
-        }
-    }
-    if (!c->wanted) /* situations are reached before a tick, an event happens in one */
-        say(to, c->picks + c->last.picks, c->last.pick_count);
-    ticks = count + !c->wanted;
-done:
-    for (uint32_t i = 0; target && i < length; i++)
-        free(target[i]);
-    free(target);
-    free(chain);
-    return ticks;
+    for (uint32_t i = 0; near && i <= c->guide.furthest; i++)
+        free(near[i].at);
+    free(near);
 }
 
 static void sy_confirmation_close(sy_confirmation *c)
@@ -453,17 +380,14 @@ static void sy_confirmation_close(sy_confirmation *c)
         free(c->paths[i].source);
         free(c->paths[i].shift);
     }
-    for (uint32_t i = 0; i < c->buckets && c->bucket; i++)
-        free(c->bucket[i]);
-    free(c->bucket);
-    free(c->bucket_count);
-    free(c->bucket_room);
-    free(c->bucket_head);
+    sy_lines_close(c, c->near);
+    for (int i = 0; i < SY_PARTITIONS; i++)
+        sy_lines_close(c, c->near_in[i]);
+    for (int i = 0; i < SY_NOTHING_NEW; i++)
+        free(c->novel[i].at);
     free(c->paths);
     free(c->picks);
-    free(c->projected);
-    free(c->distance);
-    free(c->table);
+    sy_guide_close(&c->guide);
     sy_store_close(&c->store);
     memset(c, 0, sizeof *c);
 }

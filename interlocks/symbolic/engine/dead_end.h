@@ -8,6 +8,7 @@
 #define SY_DEAD_END_H
 
 #include "backward.h"
+#include "telling.h"
 
 typedef struct {
     const sy_backward *b;
@@ -53,39 +54,42 @@ static int sy_common(const uint8_t *key, const sy_layout *layout, const sy_bound
     return 1;
 }
 
-static int sy_meets_rest(void *self, sy_confirmation *c, const sy_layout *layout, const sy_bound *m, sy_bound *common)
+static int sy_meets_rest(void *self, const sy_confirmation *c, const uint8_t *key, const sy_layout *layout,
+                         const sy_bound *m, sy_bound *common)
 {
     sy_left *left = self;
     const sy_store *s = &left->b->steps->search->store;
     if (!left->first) {
-        left->first = malloc(sizeof *left->first * ((size_t)c->known + 1));
+        left->first = malloc(sizeof *left->first * ((size_t)c->guide.known + 1));
         if (!left->first)
             return 0;
-        memset(left->first, 0xff, sizeof *left->first * ((size_t)c->known + 1));
-        for (uint32_t key = s->node_count; key-- > 0;) {
-            if (!left->b->uncovered[key])
+        memset(left->first, 0xff, sizeof *left->first * ((size_t)c->guide.known + 1));
+        for (uint32_t node = s->node_count; node-- > 0;) {
+            if (!left->b->uncovered[node])
                 continue;
-            uint32_t at = sy_projection(c, s->keys + (size_t)key * SY_KEY_BYTES, 0);
-            left->next[key] = left->first[at];
-            left->first[at] = key;
+            uint32_t at = sy_projection(&c->guide, s->keys + (size_t)node * SY_KEY_BYTES, NULL);
+            left->next[node] = left->first[at];
+            left->first[at] = node;
         }
     }
-    for (uint32_t key = left->first[sy_projection(c, sy_end.key, 0)]; key != SY_NOBODY; key = left->next[key])
-        for (uint32_t set = s->nodes[key].sets; set != SY_NOBODY; set = s->sets[set].next)
+    for (uint32_t node = left->first[sy_projection(&c->guide, key, NULL)]; node != SY_NOBODY; node = left->next[node])
+        for (uint32_t set = s->nodes[node].sets; set != SY_NOBODY; set = s->sets[set].next)
             for (uint32_t at = left->b->rest[set]; at != SY_NOBODY; at = left->b->parts[at].next)
-                if (sy_common(sy_end.key, layout, m, s->keys + (size_t)key * SY_KEY_BYTES, left->b->parts[at].m, common))
+                if (sy_common(key, layout, m, s->keys + (size_t)node * SY_KEY_BYTES, left->b->parts[at].m, common))
                     return 1;
     return 0;
 }
 
-/* Looks for a run into what was left over; as `sy_confirm`. */
-static int sy_confirm_left(sy_confirmation *c, sy_search *map, const sy_backward *b, size_t cap, uint64_t most,
-                           const volatile int *stop)
+/* Looks for a run into what was left over, as SY_REST; 0 if there is not enough memory to begin. */
+static int sy_confirm_rest_of(sy_confirmation *c, sy_search *map, const sy_backward *b, size_t cap, uint64_t most,
+                              const volatile int *stop)
 {
     sy_left left = {b, NULL, malloc(sizeof *left.next * ((size_t)map->store.node_count + 1))};
-    sy_wanted wanted = {sy_meets_rest, &left};
+    sy_sought sought = {sy_meets_rest, &left};
+    uint8_t wanted[SY_ALL_EVENTS] = {0};
     uint32_t alarms = map->alarm_count;
-    int found = SY_CUT_SHORT, fine = left.next != NULL;
+    int fine = left.next != NULL;
+    wanted[SY_REST] = 1;
     for (uint32_t key = 0; key < map->store.node_count && fine; key++) {
         if (!b->uncovered[key])
             continue;
@@ -95,47 +99,57 @@ static int sy_confirm_left(sy_confirmation *c, sy_search *map, const sy_backward
         if (fine) {
             map->alarms = grown;
             map->alarm_room = (uint32_t)room;
-            map->alarms[map->alarm_count++] = (sy_alarm){SY_EVENTS, key};
+            map->alarms[map->alarm_count++] = (sy_alarm){SY_REST, key};
         }
     }
     if (fine)
-        found = sy_confirm(c, map, SY_EVENTS, &wanted, cap, most, stop);
+        sy_confirm(c, map, wanted, &sought, cap, most, stop);
+    c->sought = NULL;
     map->alarm_count = alarms;
     free(left.first);
     free(left.next);
-    return found;
+    return fine;
 }
 
-/* Whether a goal never shows from a situation on (1), or a set shows it (0), or it was cut short (-1). `sets`: how many hold all that follows. */
-static int sy_never_from(const int *values, int goal, sy_manner manner, size_t cap, unsigned long long *sets,
-                         const volatile int *stop)
+/* The set that holds one situation, given as the values of the key's cells: counters are in sets always, clocks need not. */
+static void sy_set_of_one(const int *values, uint8_t *key, sy_layout *layout, sy_bound *m)
 {
-    sy_search s;
-    uint8_t key[SY_KEY_BYTES] = {0};
-    sy_layout layout;
-    sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
     int x[SY_DIMENSIONS] = {0};
-    memset(&s, 0, sizeof s);
-    sy_store_open(&s.store, cap, manner);
+    memset(key, 0, SY_KEY_BYTES);
     for (int i = 0, d = 1; i < SY_KEY_CELLS; i++) {
         int counts = sy_key_cell[i].clock && sy_is_counter[sy_key_cell[i].index];
         sy_key_put(key, i, counts ? SY_COUNTS : values[i]);
         if (counts)
             x[d++] = values[i];
     }
-    sy_layout_of(key, &layout);
-    for (int i = 0; i < layout.n; i++)
-        for (int j = 0; j < layout.n; j++)
-            m[i * layout.n + j] = (sy_bound)(x[i] - x[j]);
-    sy_insert(&s.store, key, &layout, m, SY_NOBODY, 0);
-    if (s.store.set_count)
-        sy_explore(&s, stop);
-    int ended = s.store.set_count && s.cursor == s.store.set_count && !s.store.out_of_memory && !sy_fault_code;
-    int answer = s.seen[SY_BREAKS + goal] ? 0 : ended ? 1 : -1;
-    *sets = s.store.alive;
-    free(s.edges);
-    free(s.alarms);
-    sy_store_close(&s.store);
+    sy_layout_of(key, layout);
+    for (int i = 0; i < layout->n; i++)
+        for (int j = 0; j < layout->n; j++)
+            m[i * layout->n + j] = (sy_bound)(x[i] - x[j]);
+}
+
+/* Whether a goal never shows from a situation on (1), or some set shows it (0), or it was cut short (-1).
+ * `sets`: how many hold all that can follow. */
+static int sy_never_from(const int *values, int goal, int exact, size_t cap, unsigned long long *sets, const volatile int *stop)
+{
+    sy_search s;
+    uint8_t key[SY_KEY_BYTES];
+    sy_layout layout;
+    sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
+    int answer = -1;
+    memset(&s, 0, sizeof s);
+    if (sy_search_open(&s, cap, exact ? (sy_manner){0, 1, 0, 1} : (sy_manner){1, 0, 1, 0}, !exact,
+                       exact ? SY_TURN_EACH : SY_TURN_KEPT, 1)) {
+        sy_set_of_one(values, key, &layout, m);
+        uint32_t set = sy_insert(&s.store, key, &layout, m, SY_NOBODY, 0);
+        if (set != SY_NOBODY) {
+            sy_wait(&s, set);
+            sy_explore(&s, stop);
+            answer = s.seen[SY_BREAKS + goal] ? 0 : sy_is_done(&s) ? 1 : -1;
+        }
+        *sets = s.store.alive;
+    }
+    sy_search_close(&s);
     return answer;
 }
 

@@ -12,9 +12,7 @@
 #ifndef SY_STORE_H
 #define SY_STORE_H
 
-#include <stdlib.h>
-
-#include "bounds.h"
+#include "state.h"
 
 #define SY_NOBODY UINT32_MAX
 
@@ -24,10 +22,14 @@ typedef struct {
     uint32_t path;      /* how, in confirmation: index into its list of paths */
     sy_bound *m;        /* NULL: dropped, a larger one has taken its place */
     uint8_t n, done;
+    uint16_t partition; /* in confirmation: by the values of the counters */
 } sy_set;
 
 typedef struct {
     uint32_t sets, count; /* first set, how many */
+    uint32_t led_from;    /* the set whose edges were noted last and came here */
+    uint8_t stepped;
+    uint64_t alive;       /* free inputs (by number, modulo 64) that requirements asked for here late */
 } sy_node;
 
 typedef struct {
@@ -131,20 +133,39 @@ static void sy_store_close(sy_store *s)
     memset(s, 0, sizeof *s);
 }
 
-static uint64_t sy_hash(const uint8_t *bytes, size_t count)
+static inline uint64_t sy_mix(uint64_t h, const uint8_t *bytes)
 {
-    uint64_t h = 1469598103934665603u;
-    for (size_t i = 0; i < count; i++)
-        h = (h ^ bytes[i]) * 1099511628211u;
-    return h ^ h >> 29;
+    uint64_t word;
+    memcpy(&word, bytes, 8);
+    h ^= word;
+    return (h << 29 | h >> 35) * 0x9E3779B97F4A7C15u;
 }
 
-/* The number of a key; a new one gets one, unless `add` is 0 or there is no room: SY_NOBODY. */
+/* In four lanes, since each multiplication waits for the one before. */
+static uint64_t sy_hash(const void *from, size_t count)
+{
+    const uint8_t *bytes = from;
+    uint64_t a = count, b = 1, c = 2, d = 3, word = 0;
+    for (; count >= 32; bytes += 32, count -= 32) {
+        a = sy_mix(a, bytes);
+        b = sy_mix(b, bytes + 8);
+        c = sy_mix(c, bytes + 16);
+        d = sy_mix(d, bytes + 24);
+    }
+    for (; count >= 8; bytes += 8, count -= 8)
+        a = sy_mix(a, bytes);
+    memcpy(&word, bytes, count);
+    a = sy_mix(a, (const uint8_t *)&word);
+    a = (a ^ (b << 13 | b >> 51) ^ (c << 31 | c >> 33) ^ (d << 47 | d >> 17)) * 0x9E3779B97F4A7C15u;
+    return a ^ a >> 32;
+}
+
+/* The number of a key; a new one gets one, unless `add` is 0 (then nothing is written) or there is no room: SY_NOBODY. */
 static uint32_t sy_node_of(sy_store *s, const uint8_t *key, int add)
 {
-    if (!s->table || s->node_count >= s->mask / 2) {
-        if (!add && !s->table)
-            return SY_NOBODY;
+    if (!add && !s->table)
+        return SY_NOBODY;
+    if (add && (!s->table || s->node_count >= s->mask / 2)) {
         uint32_t mask = s->table ? s->mask * 2 + 1 : 0xffff;
         size_t before = s->table ? sizeof(uint32_t) * ((size_t)s->mask + 1) : 0;
         uint32_t *table = sy_grow(s, s->table, before, sizeof(uint32_t) * ((size_t)mask + 1));
@@ -181,7 +202,7 @@ static uint32_t sy_node_of(sy_store *s, const uint8_t *key, int add)
         s->node_room = room;
     }
     memcpy(s->keys + (size_t)s->node_count * SY_KEY_BYTES, key, SY_KEY_BYTES);
-    s->nodes[s->node_count] = (sy_node){SY_NOBODY, 0};
+    s->nodes[s->node_count] = (sy_node){SY_NOBODY, 0, SY_NOBODY, 0, 0};
     return s->table[at] = s->node_count++;
 }
 
@@ -192,6 +213,15 @@ static void sy_drop(sy_store *s, uint32_t set, uint32_t *link, uint32_t node)
     *link = s->sets[set].next;
     s->nodes[node].count--;
     s->alive--;
+}
+
+/* Whether a stored set of a key holds all of `m`. */
+static int sy_is_stored(const sy_store *s, uint32_t node, const sy_bound *m, int n)
+{
+    for (uint32_t at = s->nodes[node].sets; at != SY_NOBODY; at = s->sets[at].next)
+        if (sy_includes(s->sets[at].m, m, n))
+            return 1;
+    return 0;
 }
 
 /* Lets the bounds of counters that a hull moved go on to the next number they are compared with. */
@@ -297,7 +327,7 @@ static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layo
     sy_bound *kept = sy_kept(s, m, n);
     if (!kept)
         return SY_NOBODY;
-    s->sets[s->set_count] = (sy_set){s->nodes[node].sets, node, from, path, kept, (uint8_t)n, 0};
+    s->sets[s->set_count] = (sy_set){s->nodes[node].sets, node, from, path, kept, (uint8_t)n, 0, 0};
     s->nodes[node].sets = s->set_count;
     s->nodes[node].count++;
     s->alive++;

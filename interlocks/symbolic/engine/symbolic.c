@@ -1,9 +1,25 @@
 /* Explores a closed loop with the times of a situation held as one set of values (difference bounds).
  *
- * A generated file gives, before it includes this one: the sizes SY_CELLS, SY_CLOCKS, SY_KEY_CELLS, SY_KEY_BYTES, SY_DIMENSIONS, SY_LATER_CELLS,
- * SY_BREAKS, SY_GOALS, SY_MARKS, SY_BOUND_BITS; what each cell of the key is; what each clock is; and the step itself in three functions, sy_begin, sy_stage1 and sy_stage2.
+ * A generated file gives, before it includes this one: sizes (SY_CELLS and so on), the type of a cell, what each
+ * cell of the key is, what each clock is, and the step itself: sy_begin, sy_stage, sy_pack, sy_limit.
  *
- *     open ─► explore ─► seen? ─► confirm ─► run ─► close
+ *     open -> explore -> seen? -> confirm -> tell its run -> close
+ *
+ *
+ *     explore -> lead to a goal from everywhere? -> confirm what is left over -> is it lost? -> tell its run
+ *
+ * symbolic.c       what Python calls
+ * dead_end.h       a run to where a goal is possible no more
+ * backward.h       from where it is possible
+ * transitions.h    every step of the stored sets
+ * telling.h        one run of what was confirmed
+ * confirmation.h   an exact search for what was reported
+ * guide.h          where it goes first
+ * exploration.h    the search: rounds, threads, acceleration
+ * tick.h           one tick of a set, stage by stage
+ * store.h          keys and their sets: inclusion, merging, hulls, widening
+ * state.h          one situation while its step runs
+ * bounds.h         difference bounds
  */
 #include "dead_end.h"
 
@@ -20,17 +36,18 @@ typedef struct {
     int exhausted, fault, out_of_memory;
 } sy_summary;
 
-sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int turning)
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int turning,
+                        int threads)
 {
     sy_exploration *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
-    sy_store_open(&e->search.store, (size_t)cap, (sy_manner){join, merge, widen, related});
-    sy_travels_kept = travels_kept;
-    sy_turning = (enum sy_turning)turning;
-    sy_turned_count = 0;
-    sy_middle_cap = (size_t)cap / 2;
-    memset(sy_covered, 0, sizeof sy_covered);
+    if (!sy_search_open(&e->search, (size_t)cap, (sy_manner){join, merge, widen, related}, travels_kept, (enum sy_turning)turning,
+                        (unsigned)threads)) {
+        sy_search_close(&e->search);
+        free(e);
+        return NULL;
+    }
     return e;
 }
 
@@ -42,17 +59,19 @@ int *sy_stop_flag(sy_exploration *e)
 
 void sy_run(sy_exploration *e)
 {
-    sy_fault_code = SY_FINE;
+    for (unsigned i = 0; i < e->search.threads; i++)
+        e->search.work[i].fault = SY_FINE;
     sy_explore(&e->search, &e->stop);
 }
 
 void sy_summarise(const sy_exploration *e, sy_summary *out)
 {
     const sy_search *s = &e->search;
+    int fault = sy_fault_of(s);
     *out = (sy_summary){s->store.node_count, s->store.alive, s->expanded, s->steps, s->loops, s->store.joins, s->store.bytes,
-                        !sy_fault_code && !s->store.out_of_memory && s->cursor == s->store.set_count,
-                        sy_fault_code == SY_OUT_OF_MEMORY ? SY_FINE : sy_fault_code,
-                        s->store.out_of_memory || sy_fault_code == SY_OUT_OF_MEMORY};
+                        sy_is_done(s),
+                        fault == SY_OUT_OF_MEMORY ? SY_FINE : fault,
+                        s->store.out_of_memory || fault == SY_OUT_OF_MEMORY};
 }
 
 /* Whether an event was reported anywhere; events are breaks, then goals. */
@@ -62,20 +81,31 @@ int sy_seen(const sy_exploration *e, unsigned event)
 }
 
 /* Whether a mark of coverage was ever passed; what never was cannot be. */
-int sy_was_covered(unsigned mark)
+int sy_was_covered(const sy_exploration *e, unsigned mark)
 {
-    return sy_covered[mark];
+    for (unsigned i = 0; i < e->search.threads; i++)
+        if (e->search.work[i].covered[mark])
+            return 1;
+    return 0;
 }
 
-int sy_confirm_event(sy_exploration *e, unsigned event, unsigned long long cap, unsigned long long most)
+/* Looks for the events that are marked in `wanted` (SY_EVENTS of them); sy_outcome_of says what came of each. */
+void sy_confirm_events(sy_exploration *e, const uint8_t *wanted, unsigned long long cap, unsigned long long most)
 {
+    uint8_t all[SY_ALL_EVENTS] = {0};
+    memcpy(all, wanted, SY_EVENTS);
     sy_confirmation_close(&e->confirmation);
-    return sy_confirm(&e->confirmation, &e->search, event, NULL, (size_t)cap, most, &e->stop);
+    sy_confirm(&e->confirmation, &e->search, all, NULL, (size_t)cap, most, &e->stop);
 }
 
-long sy_tell(sy_exploration *e, sy_say_tick say, void *to, long most)
+int sy_outcome_of(const sy_exploration *e, unsigned event)
 {
-    return sy_tell_run(&e->confirmation, say, to, most);
+    return sy_outcome(&e->confirmation, event);
+}
+
+long sy_tell(sy_exploration *e, unsigned event, sy_say_tick say, void *to, long most)
+{
+    return sy_tell_run(&e->confirmation, event, say, to, most);
 }
 
 /* Lists the steps of an exhausted search, for sy_lead_to; 0 if that was cut short. */
@@ -100,24 +130,22 @@ int sy_lead_to(sy_exploration *e, int goal, unsigned long long cap, sy_growth *o
     return !ended ? -1 : !b->left;
 }
 
-/* Looks for a run into what the last sy_lead_to left; sy_tell tells it. */
-int sy_confirm_rest(sy_exploration *e, unsigned long long cap, unsigned long long most)
+/* Looks for a run into what the last sy_lead_to left; sy_outcome_of and sy_tell are asked for sy_rest. */
+void sy_confirm_rest(sy_exploration *e, unsigned long long cap, unsigned long long most)
 {
     sy_confirmation_close(&e->confirmation);
-    return sy_confirm_left(&e->confirmation, &e->search, &e->backward, (size_t)cap, most, &e->stop);
+    sy_confirm_rest_of(&e->confirmation, &e->search, &e->backward, (size_t)cap, most, &e->stop);
+}
+
+unsigned sy_rest(void)
+{
+    return SY_REST;
 }
 
 /* Whether a goal never shows from a situation on, given as the values of the key's cells; see sy_never_from. */
 int sy_is_lost(sy_exploration *e, const int *values, int goal, int exact, unsigned long long cap, unsigned long long *sets)
 {
-    int travels = sy_travels_kept;
-    enum sy_turning turning = sy_turning;
-    sy_travels_kept = !exact;
-    sy_turning = exact ? SY_TURN_EACH : SY_TURN_RANGE;
-    int lost = sy_never_from(values, goal, exact ? (sy_manner){0, 1, 0, 1} : (sy_manner){1, 0, 1, 0}, (size_t)cap, sets, &e->stop);
-    sy_travels_kept = travels;
-    sy_turning = turning;
-    return lost;
+    return sy_never_from(values, goal, exact, (size_t)cap, sets, &e->stop);
 }
 
 static void sy_say_set(const uint8_t *stored, const sy_bound *m, int n, int *key, int *bounds)
@@ -140,7 +168,7 @@ int sy_stored(const sy_exploration *e, unsigned long long index, int *key, int *
     return 1;
 }
 
-/* As sy_stored, one part of what the last sy_lead_to left over; numbers of parts have gaps. */
+/* As sy_stored, one part of what the last sy_lead_to left over; their numbers have gaps. */
 int sy_left_over(const sy_exploration *e, unsigned long long index, int *key, int *n, int *bounds)
 {
     const sy_backward *b = &e->backward;
@@ -165,9 +193,7 @@ void sy_close(sy_exploration *e)
 {
     if (!e)
         return;
-    free(e->search.edges);
-    free(e->search.alarms);
-    sy_store_close(&e->search.store);
+    sy_search_close(&e->search);
     sy_confirmation_close(&e->confirmation);
     sy_backward_close(&e->backward);
     sy_transitions_close(&e->steps);

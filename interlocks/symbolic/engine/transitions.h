@@ -9,7 +9,7 @@
 #ifndef SY_TRANSITIONS_H
 #define SY_TRANSITIONS_H
 
-#include "confirmation.h"
+#include "exploration.h"
 
 /* A clock of the target: the old clock `source` (0: none) and `shift`, or what turn - 1 gives of it and `shift`. */
 typedef struct {
@@ -34,7 +34,7 @@ typedef struct {
 } sy_goal_part;
 
 typedef struct {
-    const sy_search *search;
+    sy_search *search;
     sy_store memory; /* nothing but what is counted under the cap */
     sy_transition *list;
     uint32_t count, room;
@@ -56,19 +56,20 @@ static void *sy_one_more(sy_store *s, void *list, size_t size, size_t count, siz
     return sy_grow(s, list, size * room, size * *grown);
 }
 
-static void sy_list_goals(void *self)
+static void sy_list_goals(void *self, sy_work *w, int goals, const uint32_t *picks)
 {
     sy_transitions *t = self;
-    int n = sy_now.layout.n;
-    for (int goal = 0; goal < SY_GOALS; goal++) {
+    int n = w->layout.n;
+    (void)picks;
+    for (int goal = 0; goals && goal < SY_GOALS; goal++) {
         size_t room = t->goal_room;
-        int known = !sy_now.cell[sy_goal_cell[goal]];
+        int known = !w->now.cell[sy_goal_cell[goal]];
         for (uint32_t i = t->first_goal; i < t->goal_count && !known; i++)
-            known = t->goals[i].goal == goal && sy_includes(t->goals[i].m, sy_now.m, n);
+            known = t->goals[i].goal == goal && sy_includes(t->goals[i].m, w->now.m, n);
         if (known)
             continue;
         sy_goal_part *grown = sy_one_more(&t->memory, t->goals, sizeof *grown, t->goal_count, room, &room);
-        sy_bound *m = grown ? sy_kept(&t->memory, sy_now.m, n) : NULL;
+        sy_bound *m = grown ? sy_kept(&t->memory, w->now.m, n) : NULL;
         t->goals = grown ? grown : t->goals;
         t->goal_room = grown ? (uint32_t)room : t->goal_room;
         if (m)
@@ -77,29 +78,29 @@ static void sy_list_goals(void *self)
 }
 
 /* Whether a transition that is listed already does all that the present one does. */
-static int sy_known_step(const sy_transitions *t, const sy_transition *other, uint32_t key, int loops)
+static int sy_known_step(const sy_transitions *t, const sy_work *w, const sy_transition *other, uint32_t key, int loops)
 {
-    if (other->key != key || !other->loops != !loops || !sy_includes(other->m, sy_now.m, other->n))
+    if (other->key != key || !other->loops != !loops || !sy_includes(other->m, w->now.m, other->n))
         return 0;
     const sy_effect *effect = t->effects + other->effects;
     for (int i = 0; i < other->to; i++)
-        if (loops ? effect[i].shift != sy_now.most[i]
-                  : effect[i].shift != sy_end.shift[i] || effect[i].source != sy_end.source[i] ||
-                        effect[i].turn != sy_end.turn[i])
+        if (loops ? effect[i].shift != w->now.most[i]
+                  : effect[i].shift != w->end.shift[i] || effect[i].source != w->end.source[i] ||
+                        effect[i].turn != w->end.turn[i])
             return 0;
     return 1;
 }
 
-static int sy_list_step(void *self, const sy_middle *middle)
+static int sy_list_step(void *self, sy_work *w, const uint32_t *picks)
 {
     sy_transitions *t = self;
-    const sy_store *s = &t->search->store;
-    uint32_t key = sy_node_of((sy_store *)s, sy_end.key, 0);
-    int n = sy_now.layout.n, to = sy_end.layout.n, loops = sy_end.loops, inside = 0, turns = 0;
+    sy_store *s = &t->search->store;
+    uint32_t key = sy_node_of(s, w->end.key, 0);
+    int n = w->layout.n, to = w->end.layout.n, loops = w->end.loops, inside = 0, turns = 0;
     size_t room = t->room, effect_room = t->effect_room;
-    (void)middle;
+    (void)picks;
     for (int i = 1; i < n && loops; i++)
-        loops = sy_now.layout.still[i] ? loops : 2;
+        loops = w->layout.still[i] ? loops : 2;
     if (loops == 1)
         return 1; /* nothing moves at all */
     if (key == SY_NOBODY) {
@@ -107,10 +108,10 @@ static int sy_list_step(void *self, const sy_middle *middle)
         return 1;
     }
     for (uint32_t i = t->first; i < t->count; i++)
-        if (sy_known_step(t, &t->list[i], key, loops))
+        if (sy_known_step(t, w, &t->list[i], key, loops))
             return 1;
     for (uint32_t at = s->nodes[key].sets; at != SY_NOBODY && !inside; at = s->sets[at].next)
-        inside = sy_includes(s->sets[at].m, sy_end.m, to);
+        inside = sy_includes(s->sets[at].m, w->end.m, to);
     sy_transition *list = sy_one_more(&t->memory, t->list, sizeof *list, t->count, room, &room);
     t->list = list ? list : t->list;
     t->room = list ? (uint32_t)room : t->room;
@@ -118,14 +119,14 @@ static int sy_list_step(void *self, const sy_middle *middle)
         sy_one_more(&t->memory, t->effects, sizeof *effects, t->effect_count + SY_DIMENSIONS, effect_room, &effect_room);
     t->effects = effects ? effects : t->effects;
     t->effect_room = effects ? effect_room : t->effect_room;
-    sy_bound *m = list && effects ? sy_kept(&t->memory, sy_now.m, n) : NULL;
+    sy_bound *m = list && effects ? sy_kept(&t->memory, w->now.m, n) : NULL;
     if (!m)
         return 0;
     for (int i = 0; i < to; i++) {
         effects[t->effect_count + (size_t)i] =
-            loops ? (sy_effect){sy_now.most[i], (uint8_t)i, 0}
-                  : (sy_effect){sy_end.shift[i], (uint8_t)sy_end.source[i], (uint16_t)sy_end.turn[i]};
-        turns |= !loops && sy_end.turn[i];
+            loops ? (sy_effect){w->now.most[i], (uint8_t)i, 0}
+                  : (sy_effect){w->end.shift[i], (uint8_t)w->end.source[i], (uint16_t)w->end.turn[i]};
+        turns |= !loops && w->end.turn[i];
     }
     list[t->count++] = (sy_transition){t->set, key, 0, m, t->effect_count, (uint8_t)n, (uint8_t)to,
                                        (uint8_t)(loops != 0), (uint8_t)inside, (uint8_t)turns};
@@ -134,11 +135,10 @@ static int sy_list_step(void *self, const sy_middle *middle)
 }
 
 /* Lists every step of the stored sets; 0 if it was cut short. */
-static int sy_list_steps(sy_transitions *t, const sy_search *search, size_t cap, const volatile int *stop)
+static int sy_list_steps(sy_transitions *t, sy_search *search, size_t cap, const volatile int *stop)
 {
-    static sy_bound copy[SY_DIMENSIONS * SY_DIMENSIONS];
     const sy_store *s = &search->store;
-    uint8_t key[SY_KEY_BYTES];
+    sy_work *w = &search->work[0];
     sy_visitor visitor = {sy_list_goals, sy_list_step, t};
     memset(t, 0, sizeof *t);
     sy_store_open(&t->memory, cap, (sy_manner){0, 0, 0, 1});
@@ -150,10 +150,9 @@ static int sy_list_steps(sy_transitions *t, const sy_search *search, size_t cap,
         t->set = at;
         t->first = t->count;
         t->first_goal = t->goal_count;
-        memcpy(key, s->keys + (size_t)set->key * SY_KEY_BYTES, SY_KEY_BYTES);
-        memcpy(copy, set->m, sizeof *copy * (size_t)set->n * set->n);
-        sy_tick(key, copy, &visitor, stop);
-        if (*stop || sy_fault_code)
+        w->alive = s->nodes[set->key].alive;
+        sy_tick(w, s->keys + (size_t)set->key * SY_KEY_BYTES, set->m, &visitor, stop);
+        if (*stop || w->fault)
             return 0;
     }
     t->into = sy_grow(&t->memory, NULL, 0, sizeof *t->into * ((size_t)s->node_count + 1));
