@@ -38,7 +38,14 @@ from ..results.verdict import (
 from ..symbolic.decide import SetAnswer, decide
 from .assumptions import assumptions_of
 from .coverage_findings import coverage_findings, warning_findings
-from .judgements import bounds_finding, deadlock_finding, judgement_of, possibility, unbroken
+from .judgements import (
+    bounds_finding,
+    deadlock_finding,
+    judgement_of,
+    kept_possible,
+    possibility,
+    unbroken,
+)
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 
@@ -217,8 +224,11 @@ def _decide_by_sets(
     judgements = dict(searched.judgements)
     for name in asked:
         requirement = machine.requirements[name]
+        if isinstance(requirement, FromAnywhere):
+            judgements[name] = kept_possible(decided.ways.get(name), name, requirement, judgements[name])
+            continue
         answer = decided.answers.get(name, SetAnswer.UNKNOWN)
-        possible = isinstance(requirement, Reach | FromAnywhere)
+        possible = isinstance(requirement, Reach)
         if answer is SetAnswer.NEVER:
             reason = "no reachable situation is like that" if possible else ""
             judgements[name] = Judgement(Word.BROKEN if possible else Word.HOLDS, faults, tick, reason=reason)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach, Requirement
 from stillgate.controller.reading.reader import MachineDocument
 
@@ -12,6 +13,7 @@ from ..loop.counterexample import Replay, tell
 from ..loop.obligation_window import waiting_window
 from ..results.requirement_text import sentence_of, time_text
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, Story, Word
+from ..symbolic.from_anywhere import Ways, WaysToGoal
 
 NO_STORY = "the time was over before its story was rebuilt"
 """Said of a break that is known and has no story."""
@@ -79,12 +81,32 @@ def possibility(
         return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
     if lost.run is None:  # at power-on already, so there is nothing to tell
         return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
-    at = time_text(lost.depth * tick)
-    headline = (
-        f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
-    )
-    story = tell(lost.run, headline)
+    story = tell(lost.run, _headline_of_lost(name, requirement, lost.depth * tick))
     return Judgement(Word.BROKEN, 0, tick, lost.depth, story, reason)
+
+
+def _headline_of_lost(name: str, requirement: FromAnywhere, after: Milliseconds) -> str:
+    return (
+        f"{name} is broken: {time_text(after)} after power-on no way leads to "
+        f"{requirement.from_anywhere.text} any more"
+    )
+
+
+def kept_possible(
+    found: WaysToGoal | None, name: str, requirement: FromAnywhere, before: Judgement
+) -> Judgement:
+    """What sets of times say of something that must stay possible; ``before`` if nothing."""
+    if found is None or found.ways is Ways.UNKNOWN:
+        return before
+    if found.ways is Ways.EVERYWHERE:
+        return Judgement(Word.HOLDS, 0, before.tick)
+    reason = f"all that can follow lies in sets of situations without a way there ({found.sets})"
+    if not found.depth:
+        return Judgement(Word.BROKEN, 0, before.tick, 0, reason=f"{reason}, from power-on on")
+    if found.run is None:
+        return Judgement(Word.BROKEN, 0, before.tick, found.depth, reason=f"{reason}; {NO_STORY}")
+    story = tell(found.run, _headline_of_lost(name, requirement, found.depth * before.tick))
+    return Judgement(Word.BROKEN, 0, before.tick, found.depth, story, reason)
 
 
 def bounds_finding(document: MachineDocument, name: str, found: Break, faults: int) -> Finding:

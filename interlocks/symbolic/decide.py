@@ -5,7 +5,7 @@ search, and called broken (or reached) only after a run of the loop's own statem
 search ends without it, it cannot happen either. What is neither shown nor ruled out stays undecided, and so
 does all of a search that was cut short.
 
-``from_anywhere`` is not decided here: it asks for a way from each situation, and sets hold more than those.
+``from_anywhere`` asks for a way from each situation, and has sets of its own (``from_anywhere.py``).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay, replay
-from .from_anywhere import Ways, ways_to_goals
+from .from_anywhere import WaysToGoal, ways_to_goals
 from .loop_for_sets import loop_for_sets
 from .search import Confirmation, SetExploration, SymbolicSearch
 
@@ -43,6 +43,7 @@ class Decided:
         exploration: what it came to.
         answers: of each requirement, counter and goal that was asked for.
         runs: of those that happen, a run that shows it.
+        ways: of each ``from_anywhere`` requirement that was asked for.
         covered: marks of coverage; empty if the search was cut short.
     """
 
@@ -50,6 +51,7 @@ class Decided:
     exploration: SetExploration
     answers: dict[str, SetAnswer]
     runs: dict[str, Replay]
+    ways: dict[str, WaysToGoal]
     covered: tuple[bool, ...]
 
 
@@ -62,12 +64,20 @@ def decide(
         OutOfTime: if the effort is over before the search begins.
         ToolMissing: if there is no C compiler.
     """
-    loop = loop_for_sets(machine, tick=tick, faults=faults)
+    asked = list(asked)
+    possible = {name for name, item in machine.requirements.items() if isinstance(item, FromAnywhere)}
+    others = {name: item for name, item in machine.requirements.items() if name not in possible}
+    loop = loop_for_sets(machine.model_copy(update={"requirements": others}), tick=tick, faults=faults)
     names = [
         name
         for name in asked
         if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
     ]
+    ways: dict[str, WaysToGoal] = {}
+    if not faults:
+        wanted = [name for name in asked if name in possible]
+        with suppress(OutOfTime):
+            ways = ways_to_goals(machine, wanted, tick=tick, effort=effort.part(2))
     with SymbolicSearch(loop, effort=effort) as search:
         exploration = search.run()
         reported = set(search.reported())
@@ -98,4 +108,4 @@ def decide(
             search.effort = effort.part(len(left) - number)
             look_for([name])
         covered = tuple(search.marks()) if exploration.exhausted else ()
-    return Decided(loop, exploration, answers, runs, covered)
+    return Decided(loop, exploration, answers, runs, ways, covered)

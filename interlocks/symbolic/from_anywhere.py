@@ -1,13 +1,13 @@
 """Decides over sets of times whether a goal stays possible from every reachable situation.
 
 A search over sets holds every situation that is reached, and perhaps more. Backwards from the goal sets of
-situations are grown from which a run leads to it; these hold nothing else, and perhaps less. If they hold all
-that the search holds, the requirement holds. If something is left over, a run into it is looked for, and from
-where it ends all that can follow, in sets again: if none of them shows the goal, the requirement is broken, and
-the run shows it. Neither shown: not decided.
+situations are grown from which a run leads to it; these hold nothing else, and perhaps less. If they hold
+all that the search holds, the requirement holds. If something is left over, a run into it is looked for, and
+from where it ends all that can follow, in sets again: if none of them shows the goal, the requirement is
+broken, and the run shows it. Neither shown: not decided.
 
-The loop is one of its own, without the other requirements: they change nothing that the machine can do, and what
-their monitors remember would multiply the sets.
+The loop is one of its own, without the other requirements: they change nothing that the machine can do, and
+what their monitors remember would multiply the sets.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 
-from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
 from .loop_for_sets import loop_for_sets
 from .search import Confirmation, Manner, SymbolicSearch, Turning
@@ -53,12 +52,14 @@ class WaysToGoal:
             None if the time was over before it was rebuilt.
         depth: its ticks.
         sets: how many sets hold all that can follow that situation.
+        cut_short: whether time or memory was over before all sets were asked.
     """
 
     ways: Ways
     run: Replay | None = None
     depth: int = 0
     sets: int = 0
+    cut_short: bool = False
 
 
 def ways_to_goals(
@@ -79,8 +80,8 @@ def ways_to_goals(
     if not own:
         return {}
     loop = loop_for_sets(machine.model_copy(update={"requirements": own}), tick=tick, faults=0)
+    left = list(own)
     for manner in MANNERS:
-        left = [name for name, item in found.items() if item.ways is Ways.UNKNOWN]
         if not left or effort.over:
             break
         with SymbolicSearch(loop, manner=manner, effort=effort) as search:
@@ -90,14 +91,16 @@ def ways_to_goals(
                 search.effort = effort.part(len(left) - number)
                 if effort.over:
                     break
-                found[name] = _ways_to(loop, search, name)
+                found[name] = ways_to(search, name)
+        left = [name for name in left if found[name].ways is Ways.UNKNOWN and not found[name].cut_short]
     return found
 
 
-def _ways_to(loop: ClosedLoop, search: SymbolicSearch, name: str) -> WaysToGoal:
+def ways_to(search: SymbolicSearch, name: str) -> WaysToGoal:
+    """What an exhausted search, in which turns of travels are kept, says of the ways to a goal."""
     everywhere = search.leads_to(name).everywhere
     if everywhere is None:
-        return WaysToGoal(Ways.UNKNOWN)
+        return WaysToGoal(Ways.UNKNOWN, cut_short=True)
     if everywhere:
         return WaysToGoal(Ways.EVERYWHERE)
     confirmed, path = search.confirm_rest()
@@ -108,13 +111,13 @@ def _ways_to(loop: ClosedLoop, search: SymbolicSearch, name: str) -> WaysToGoal:
     for exact in (False, True):
         sets = search.sets_without(name, path.keys[-1], exact=exact, most=MOST_BYTES_AFTER)
         if sets is not None:
-            return _cut_off(loop, search, path, sets)
+            return _cut_off(search, path, sets)
     return WaysToGoal(Ways.UNKNOWN)
 
 
-def _cut_off(loop: ClosedLoop, search: SymbolicSearch, path: Path, sets: int) -> WaysToGoal:
+def _cut_off(search: SymbolicSearch, path: Path, sets: int) -> WaysToGoal:
     lost = WaysToGoal(Ways.CUT_OFF, None, len(path.choices), sets)
     if path.choices:
         with suppress(OutOfTime):
-            return replace(lost, run=replay(loop, path, look=search.effort.closing().look))
+            return replace(lost, run=replay(search.loop, path, look=search.effort.closing().look))
     return lost
