@@ -22,7 +22,7 @@
 #define SY_RANKS 64
 
 typedef struct {
-    uint32_t key, next; /* next piece of the key, or next part of a rest */
+    uint32_t set, next; /* the set it is of; the next piece of its key, or the next part of its rest */
     sy_bound *m;        /* NULL: dropped, a larger one has taken its place */
 } sy_piece;
 
@@ -34,19 +34,13 @@ typedef struct {
     uint32_t *first;   /* by key: the latest piece, or SY_NOBODY */
     uint32_t *uncovered; /* by key: sets with a rest */
     uint32_t *rest;    /* by set: the first part of its rest, or SY_NOBODY */
-    sy_piece *parts;   /* of rests; `key` is the set's */
+    sy_piece *parts;   /* of rests */
     uint32_t part_count, part_room, spare_part;
     uint32_t *line[SY_RANKS], line_count[SY_RANKS], line_room[SY_RANKS], line_head[SY_RANKS]; /* pieces that wait, by rank */
     uint32_t *whole, whole_count; /* keys without rest, in the order of their becoming so */
     uint32_t left;                /* keys with a rest */
     unsigned long long before, given_up;
 } sy_backward;
-
-static int sy_size_of(const sy_backward *b, uint32_t key)
-{
-    const sy_store *s = &b->steps->search->store;
-    return s->sets[s->nodes[key].sets].n;
-}
 
 /* -- rests ---------------------------------------------------------------------------------------- */
 
@@ -75,7 +69,7 @@ static void sy_add_part(sy_backward *b, uint32_t set, const sy_bound *m, int n)
         b->part_room = (uint32_t)room;
         at = b->part_count++;
     }
-    b->parts[at] = (sy_piece){b->steps->search->store.sets[set].key, b->rest[set], sy_kept(&b->memory, m, n)};
+    b->parts[at] = (sy_piece){set, b->rest[set], sy_kept(&b->memory, m, n)};
     if (b->parts[at].m)
         b->rest[set] = at;
 }
@@ -115,11 +109,11 @@ static int sy_take_from_rest(sy_backward *b, uint32_t set, const sy_bound *m, in
 
 /* -- pieces --------------------------------------------------------------------------------------- */
 
-static void sy_drop_pieces(sy_backward *b, uint32_t key, const sy_bound *within, int n)
+static void sy_drop_pieces(sy_backward *b, uint32_t key, const sy_bound *within, uint32_t but, int n)
 {
     for (uint32_t *link = &b->first[key], at = *link; at != SY_NOBODY; at = *link) {
         sy_piece *piece = &b->pieces[at];
-        if (within && !sy_includes(within, piece->m, n)) {
+        if (at == but || (within && !sy_includes(within, piece->m, n))) {
             link = &piece->next;
             continue;
         }
@@ -129,18 +123,43 @@ static void sy_drop_pieces(sy_backward *b, uint32_t key, const sy_bound *within,
     }
 }
 
-/* How many bounds of a piece are less than those of the set it lies in: the fewer, the more of the set it is. */
-static int sy_rank(const sy_backward *b, uint32_t key, const sy_bound *m, int n)
+/* Makes a piece of a set as large as what is left of the set allows: bounds that keep nothing out are dropped one
+ * by one. Each situation that it gains is in another piece. */
+static void sy_enlarge(const sy_backward *b, uint32_t set, sy_bound *m, int n)
 {
-    const sy_store *s = &b->steps->search->store;
-    int least = SY_RANKS - 1;
-    for (uint32_t set = s->nodes[key].sets; set != SY_NOBODY; set = s->sets[set].next) {
-        int rank = 0;
-        for (int i = 0; i < n * n; i++)
-            rank += m[i] < s->sets[set].m[i];
-        least = rank < least ? rank : least;
+    const sy_bound *all = b->steps->search->store.sets[set].m;
+    sy_bound known[SY_DIMENSIONS * SY_DIMENSIONS], tried[SY_DIMENSIONS * SY_DIMENSIONS];
+    size_t bytes = sizeof *m * (size_t)(n * n);
+    uint16_t bound[SY_DIMENSIONS * SY_DIMENSIONS];
+    int count = 0;
+    for (int unary = 0; unary < 2; unary++) /* differences first */
+        for (int i = 0; i < n; i++)
+            for (int j = 0; j < n; j++)
+                if ((!i || !j) == unary && m[i * n + j] < all[i * n + j])
+                    bound[count++] = (uint16_t)(i * n + j);
+    memcpy(known, all, bytes);
+    for (int c = 0; c < count; c++) {
+        memcpy(tried, known, bytes);
+        for (int d = c + 1; d < count; d++)
+            sy_tighten(tried, n, bound[d] / n, bound[d] % n, m[bound[d]]);
+        if (tried[bound[c]] <= m[bound[c]]) /* follows from the others */
+            continue;
+        uint32_t part = b->rest[set];
+        while (part != SY_NOBODY && !sy_meets(b->parts[part].m, tried, n))
+            part = b->parts[part].next;
+        if (part != SY_NOBODY)
+            sy_tighten(known, n, bound[c] / n, bound[c] % n, m[bound[c]]);
     }
-    return least;
+    memcpy(m, known, bytes);
+}
+
+/* How many bounds of a piece are less than those of its set: the fewer, the more of the set it is. */
+static int sy_rank(const sy_backward *b, uint32_t set, const sy_bound *m, int n)
+{
+    int rank = 0;
+    for (int i = 0; i < n * n; i++)
+        rank += m[i] < b->steps->search->store.sets[set].m[i];
+    return rank < SY_RANKS ? rank : SY_RANKS - 1;
 }
 
 static void sy_wait_in_line(sy_backward *b, uint32_t piece, int rank)
@@ -166,13 +185,14 @@ static uint32_t sy_next_piece(sy_backward *b)
     return SY_NOBODY;
 }
 
-/* Adds a piece, unless each of its situations is in one already. */
-static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
+/* Adds a piece of a set, unless each of its situations is in one already. */
+static void sy_add_piece(sy_backward *b, uint32_t from, const sy_bound *matrix)
 {
     sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS], hull[SY_DIMENSIONS * SY_DIMENSIONS],
         rest[SY_DIMENSIONS * SY_DIMENSIONS], part[SY_DIMENSIONS * SY_DIMENSIONS];
     const sy_store *s = &b->steps->search->store;
-    int n = sy_size_of(b, key), taken = 0;
+    uint32_t key = s->sets[from].key;
+    int n = s->sets[from].n, taken = 0;
     if (!b->uncovered[key] || b->memory.out_of_memory)
         return;
     for (uint32_t set = s->nodes[key].sets; set != SY_NOBODY; set = s->sets[set].next) {
@@ -184,7 +204,7 @@ static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
         b->uncovered[key] -= b->rest[set] == SY_NOBODY;
     }
     if (!b->uncovered[key]) {
-        sy_drop_pieces(b, key, NULL, n);
+        sy_drop_pieces(b, key, NULL, SY_NOBODY, n);
         b->whole[b->whole_count++] = key;
         b->left--;
         return;
@@ -192,11 +212,11 @@ static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
     if (!taken)
         return;
     memcpy(m, matrix, sizeof *m * (size_t)(n * n));
-    for (int again = 1; again;) { /* two pieces become one where that is the very same */
+    for (int again = 1; again;) { /* two pieces of a set become one where that is the very same */
         again = 0;
-        sy_drop_pieces(b, key, m, n);
+        sy_drop_pieces(b, key, m, SY_NOBODY, n);
         for (uint32_t at = b->first[key]; at != SY_NOBODY && !again; at = b->pieces[at].next)
-            if (sy_exact_union(m, b->pieces[at].m, hull, rest, part, n)) {
+            if (b->pieces[at].set == from && sy_exact_union(m, b->pieces[at].m, hull, rest, part, n)) {
                 memcpy(m, hull, sizeof *m * (size_t)(n * n));
                 again = 1;
             }
@@ -207,11 +227,11 @@ static void sy_add_piece(sy_backward *b, uint32_t key, const sy_bound *matrix)
         return;
     b->pieces = grown;
     b->piece_room = (uint32_t)room;
-    b->pieces[b->piece_count] = (sy_piece){key, b->first[key], sy_kept(&b->memory, m, n)};
+    b->pieces[b->piece_count] = (sy_piece){from, b->first[key], sy_kept(&b->memory, m, n)};
     if (!b->pieces[b->piece_count].m)
         return;
     b->first[key] = b->piece_count++;
-    sy_wait_in_line(b, b->first[key], sy_rank(b, key, m, n));
+    sy_wait_in_line(b, b->first[key], sy_rank(b, from, m, n));
 }
 
 /* -- what was before -------------------------------------------------------------------------------- */
@@ -263,7 +283,7 @@ static void sy_before_loop(sy_backward *b, const sy_transition *t, const sy_boun
                     if (!sy_tighten(out, n, j, i, most))
                         return;
                 }
-    sy_add_piece(b, b->steps->search->store.sets[t->set].key, out);
+    sy_add_piece(b, t->set, out);
 }
 
 /* Tightens what was before a turn: what is after lies within low..high, as it enters the set. */
@@ -368,7 +388,7 @@ static void sy_before_step(sy_backward *b, const sy_transition *t, const sy_boun
         }
     memcpy(out, t->m, sizeof *out * (size_t)(t->n * t->n));
     if (sy_tighten_before(out, t, effect, turned, w))
-        sy_add_piece(b, b->steps->search->store.sets[t->set].key, out);
+        sy_add_piece(b, t->set, out);
 }
 
 static void sy_before_piece(sy_backward *b, const sy_transition *t, const sy_bound *piece)
@@ -390,7 +410,7 @@ static void sy_before_whole(sy_backward *b, uint32_t key)
         if (!b->uncovered[s->sets[t->set].key])
             continue;
         if (t->inside)
-            sy_add_piece(b, s->sets[t->set].key, t->m);
+            sy_add_piece(b, t->set, t->m);
         for (uint32_t set = s->nodes[key].sets; set != SY_NOBODY && !t->inside; set = s->sets[set].next)
             sy_before_piece(b, t, s->sets[set].m);
     }
@@ -422,7 +442,7 @@ static int sy_grow_pieces(sy_backward *b, const sy_transitions *steps, int goal,
         }
     for (uint32_t i = 0; i < steps->goal_count && !b->memory.out_of_memory; i++)
         if (steps->goals[i].goal == goal)
-            sy_add_piece(b, s->sets[steps->goals[i].set].key, steps->goals[i].m);
+            sy_add_piece(b, steps->goals[i].set, steps->goals[i].m);
     for (uint32_t whole = 0, at; b->left && !b->memory.out_of_memory && !*stop;) {
         if (whole < b->whole_count) {
             sy_before_whole(b, b->whole[whole++]);
@@ -430,9 +450,11 @@ static int sy_grow_pieces(sy_backward *b, const sy_transitions *steps, int goal,
         }
         if ((at = sy_next_piece(b)) == SY_NOBODY)
             break;
-        uint32_t key = b->pieces[at].key;
-        int n = sy_size_of(b, key);
+        uint32_t set = b->pieces[at].set, key = s->sets[set].key;
+        int n = s->sets[set].n;
+        sy_enlarge(b, set, b->pieces[at].m, n);
         memcpy(piece, b->pieces[at].m, sizeof *piece * (size_t)(n * n));
+        sy_drop_pieces(b, key, piece, at, n);
         for (uint32_t i = steps->into[key]; i != SY_NOBODY && !b->memory.out_of_memory && !*stop; i = steps->list[i].next)
             if (b->uncovered[s->sets[steps->list[i].set].key])
                 sy_before_piece(b, &steps->list[i], piece);

@@ -174,8 +174,9 @@ int sy_left_over(const sy_exploration *e, unsigned long long index, int *key, in
     const sy_backward *b = &e->backward;
     if (index >= b->part_count || !b->parts[index].m)
         return 0;
-    *n = sy_size_of(b, b->parts[index].key);
-    sy_say_set(e->search.store.keys + (size_t)b->parts[index].key * SY_KEY_BYTES, b->parts[index].m, *n, key, bounds);
+    const sy_set *set = &e->search.store.sets[b->parts[index].set];
+    *n = set->n;
+    sy_say_set(e->search.store.keys + (size_t)set->key * SY_KEY_BYTES, b->parts[index].m, *n, key, bounds);
     return 1;
 }
 
