@@ -196,7 +196,9 @@ def test_little_memory_leaves_it_undecided() -> None:
 
 
 def test_goals_are_told_apart_in_a_loop_that_nothing_can_break() -> None:
-    loop = loop_of(HEAD + TRAP.replace("from_anywhere", "reach").replace("rising(q.work)", "q.rest and q.work"))
+    loop = loop_of(
+        HEAD + TRAP.replace("from_anywhere", "reach").replace("rising(q.work)", "q.rest and q.work")
+    )
     with SymbolicSearch(loop, effort=ONE_THREAD) as search:
         assert search.run().exhausted
         assert set(search.reported()) == {"back", "end"}
@@ -226,7 +228,9 @@ def test_a_check_tells_a_run_into_the_situation_without_a_way(monkeypatch: pytes
     lost = found["back"]
     assert lost.story is not None
     assert lost.depth == lost.story.ticks == 201
-    assert lost.story.headline.startswith("back is broken: 2.01 s after power-on no way leads to q.rest any more")
+    assert lost.story.headline.startswith(
+        "back is broken: 2.01 s after power-on no way leads to q.rest any more"
+    )
     assert dict(lost.story.steps[-1].states) == {"q": "work"}
     assert lost.reason == "all that can follow lies in sets of situations without a way there (1)"
 

@@ -11,6 +11,7 @@
  * symbolic.c       what Python calls
  * dead_end.h       a run to where a goal is possible no more
  * backward.h       from where it is possible
+ * pieces.h         sets of such situations, and what is in none of them
  * transitions.h    every step of the stored sets
  * telling.h        one run of what was confirmed
  * confirmation.h   an exact search for what was reported

@@ -1,8 +1,8 @@
 /* Every step of the stored sets, listed once: of which set what part takes it, and what becomes of the clocks.
  *
- * The search came to its end, so each step leads into a stored key. What part of the set takes a step is exact: the statements
- * were asked choice by choice, a comparison cut the set in two, and a travel that turned round is kept as the turn itself, whose table
- * never grows. So a set of situations of the target key has an exact set of situations before it.
+ * The search came to its end, so each step leads into a stored key. What part of the set takes a step is exact: the
+ * statements were asked choice by choice, a comparison cut the set in two, and a travel that turned round is kept
+ * as the turn itself. So a set of situations of the target key has an exact set of situations before it.
  *
  * A step whose part lies in that of another one to the same key with the same effect is left out.
  */
