@@ -22,6 +22,7 @@ from . import (
     hunting,
     logs,
     plugin,
+    real_times,
     report,
     second_opinion,
     simulation,
@@ -33,6 +34,7 @@ from .figures import Figure, load, show
 _DEMO = Path(__file__).parent.parent / "machines" / "lavender_harvester.yaml"
 _NAMES = (
     "exploration",
+    "times",
     "check",
     "simulation",
     "soak",
@@ -51,6 +53,8 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
     match name:
         case "exploration":
             return "Exploration with all single faults", *exploration.measure(machine)
+        case "times":
+            return "Real times", *real_times.measure()
         case "check":
             return "The check as a command", *commands.measure_check(file)
         case "simulation":

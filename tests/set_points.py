@@ -6,7 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
 from stillgate.interlocks.loop.state_layout import Key
-from stillgate.interlocks.symbolic.search import StoredSet, SymbolicSearch
+from stillgate.interlocks.symbolic.engine_abi import StoredSet
+from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 UNBOUNDED = 2**31 - 1
 _STATUSES = (-1, -2, -3)  # of a clock that is in the set: runs, stands still, counts

@@ -99,6 +99,13 @@ def test_the_figures_say_whether_a_stored_state_may_stand_for_several_situations
     )
 
 
+def test_the_demo_with_real_times_is_the_demo_scaled(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(ROOT))
+    scaled = import_module("benchmarks.scaled")
+    demo = scaled.DEMO.read_text(encoding="utf-8")
+    assert scaled.REAL.read_text(encoding="utf-8") == scaled.scaled(demo, times=10, bunches=24, rails=10)
+
+
 # -- each of them, with a small machine and small numbers ----------------------------------------------
 
 SLIDE = """\
@@ -138,7 +145,7 @@ SMALL: dict[str, dict[str, object]] = {
 """Constants of the modules of that name, for whom the machine alone is not small enough."""
 
 NAMES = (
-    "exploration", "check", "simulation", "soak", "logs", "hunting", "plugin", "watch", "evidence",
+    "exploration", "times", "check", "simulation", "soak", "logs", "hunting", "plugin", "watch", "evidence",
     "opinion", "report", "help",
 )  # fmt: skip
 
@@ -170,6 +177,9 @@ def test_a_short_form_of_every_benchmark_runs(
     hunting = main.hunting
     short = partial(hunting.measure, file.parent / "broken", cap=5.0, longest=15.0, seeds=(1,))
     monkeypatch.setattr(hunting, "measure", short)
+    if name == "times":
+        for constant in ("DEMO", "REAL", "SPLITTER"):
+            monkeypatch.setattr(main.real_times, constant, file)
     for constant, value in SMALL.get(name, {}).items():
         monkeypatch.setattr(import_module(f"benchmarks.{name}"), constant, value)
     title, figures, notes = main._measure(name, file, read_machine(file).machine)

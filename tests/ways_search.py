@@ -1,4 +1,4 @@
-"""Which situations have no way to a goal: every situation and step listed in plain Python, nothing else's code."""
+"""Which situations have no way to a goal: every situation and step listed, in plain Python."""
 
 from __future__ import annotations
 

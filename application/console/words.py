@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.verdict import Cause, Judgement, SetsCovered, StoryChange, Word
+from stillgate.interlocks.results.verdict import Cause, Exploration, Judgement, SetsCovered, StoryChange, Word
 
 CAUTION = (
     "This is a check of a model under the assumptions above, not of a machine. Local codes, and a"
@@ -87,16 +87,23 @@ def grouped(count: float) -> str:
     return f"{count:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
 
 
-def sets_words(sets: SetsCovered | None) -> str:
-    """What a search over sets of times covered, to stand behind what single situations did; empty without."""
-    if sets is None:
-        return ""
+def sets_words(sets: SetsCovered) -> str:
+    """What a search over sets of times covered."""
     reach = "every reachable situation"
     if sets.stopped_by:
         reach = f"stopped by the {sets.stopped_by} before {reach} was covered"
     elif sets.unsure:
         reach += f", but whether {', '.join(sets.unsure)} leaves its bounds is not known"
     return (
-        f". What that left open was asked of sets of times: {reach}; {count_words(sets.sets, 'set')},"
-        f" {grouped(sets.steps)} steps; stories found so need not be the shortest"
+        f"{reach}, in {count_words(sets.sets, 'set')} of times, {grouped(sets.steps)} steps;"
+        " stories found so need not be the shortest"
     )
+
+
+def with_sets(words: str, item: Exploration) -> str:
+    """What single situations covered, then what sets did; only the latter where nothing else was tried."""
+    if item.sets is None:
+        return words
+    if not item.states:
+        return sets_words(item.sets)
+    return f"{words}. What that left open was asked of sets of times: {sets_words(item.sets)}"

@@ -93,20 +93,20 @@ def _headline_of_lost(name: str, requirement: FromAnywhere, after: Milliseconds)
 
 
 def kept_possible(
-    found: WaysToGoal | None, name: str, requirement: FromAnywhere, before: Judgement
-) -> Judgement:
-    """What sets of times say of something that must stay possible; ``before`` if nothing."""
+    found: WaysToGoal | None, name: str, requirement: FromAnywhere, tick: Milliseconds
+) -> Judgement | None:
+    """What sets of times say of something that must stay possible; None if nothing."""
     if found is None or found.ways is Ways.UNKNOWN:
-        return before
+        return None
     if found.ways is Ways.EVERYWHERE:
-        return Judgement(Word.HOLDS, 0, before.tick)
+        return Judgement(Word.HOLDS, 0, tick)
     reason = f"all that can follow lies in sets of situations without a way there ({found.sets})"
     if not found.depth:
-        return Judgement(Word.BROKEN, 0, before.tick, 0, reason=f"{reason}, from power-on on")
+        return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, from power-on on")
     if found.run is None:
-        return Judgement(Word.BROKEN, 0, before.tick, found.depth, reason=f"{reason}; {NO_STORY}")
-    story = tell(found.run, _headline_of_lost(name, requirement, found.depth * before.tick))
-    return Judgement(Word.BROKEN, 0, before.tick, found.depth, story, reason)
+        return Judgement(Word.BROKEN, 0, tick, found.depth, reason=f"{reason}; {NO_STORY}")
+    story = tell(found.run, _headline_of_lost(name, requirement, found.depth * tick))
+    return Judgement(Word.BROKEN, 0, tick, found.depth, story, reason)
 
 
 def bounds_finding(document: MachineDocument, name: str, found: Break, faults: int) -> Finding:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path as FilePath
 from threading import Event
 
@@ -65,23 +66,39 @@ def build_checker(
 def checkers_of(
     loops: Sequence[ClosedLoop], on_slow_build: Callable[[], None] | None = None, effort: Effort | None = None
 ) -> Iterator[Iterator[FilePath]]:
-    """Libraries of the loops' checkers, in the order of the loops, built side by side.
+    """Libraries of the loops' checkers, in the order of the loops, built side by side; see ``built``."""
+
+    def builder(loop: ClosedLoop) -> Build:
+        return lambda given: build_checker(loop, on_slow_build, given)
+
+    with built([builder(loop) for loop in loops], effort or Effort()) as libraries:
+        yield (library() for library in libraries)
+
+
+Build = Callable[[Effort], FilePath]
+"""Builds a library within an effort."""
+
+
+@contextmanager
+def built(builds: Sequence[Build], effort: Effort) -> Iterator[list[Callable[[], FilePath]]]:
+    """For each of some builds, begun in their order and side by side, what waits for its library.
 
     A compiler takes longer than most searches. What is still being built when the block is left,
     by Ctrl-C for one, ends with it.
 
     Raises:
-        ToolMissing: by the iterator, as ``build_library``.
-        OutOfTime: by the iterator, if the effort was over before the library was built.
+        ToolMissing: by what waits, as ``build_library``.
+        OutOfTime: by what waits, if the effort was over before the library was built.
     """
-    given = effort or Effort()
-    wanted = replace(given, stop=Event())
+    wanted = replace(effort, stop=Event())
     with ThreadPoolExecutor(processors()) as pool:
         try:
-            building = [pool.submit(build_checker, loop, on_slow_build, wanted) for loop in loops]
-            yield (_built(item, given) for item in building)
+            building = [pool.submit(build, wanted) for build in builds]
+            yield [partial(_built, item, effort) for item in building]
         finally:  # the pool waits for its threads
             wanted.stop.set()
+            for item in building:
+                item.cancel()
 
 
 def _built(building: Future[FilePath], effort: Effort) -> FilePath:

@@ -10,19 +10,18 @@ does all of a search that was cut short.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
+from pathlib import Path as FilePath
 
 from stillgate.controller.effort import Effort, OutOfTime
-from stillgate.controller.machine_file.field_types import Milliseconds
-from stillgate.controller.machine_file.machine import FromAnywhere, Machine
+from stillgate.controller.machine_file.machine import FromAnywhere
 
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay, replay
 from .from_anywhere import WaysToGoal, ways_to_goals
-from .loop_for_sets import loop_for_sets
 from .search import Confirmation, SetExploration, SymbolicSearch
 
 
@@ -42,7 +41,8 @@ class Decided:
         loop: the loop that was searched, for whoever tells the runs.
         exploration: what it came to.
         answers: of each requirement, counter and goal that was asked for.
-        runs: of those that happen, a run that shows it.
+        ticks: of those that happen, of a run that shows it.
+        runs: of those that are told as a story, that run.
         ways: of each ``from_anywhere`` requirement that was asked for.
         covered: marks of coverage; empty if the search was cut short.
     """
@@ -50,50 +50,62 @@ class Decided:
     loop: ClosedLoop
     exploration: SetExploration
     answers: dict[str, SetAnswer]
+    ticks: dict[str, int]
     runs: dict[str, Replay]
     ways: dict[str, WaysToGoal]
     covered: tuple[bool, ...]
 
 
 def decide(
-    machine: Machine, asked: Iterable[str], *, tick: Milliseconds, faults: int, effort: Effort
+    loop: ClosedLoop,
+    asked: Iterable[str],
+    *,
+    effort: Effort,
+    library: FilePath | None = None,
+    deployed: Callable[[], FilePath] | None = None,
 ) -> Decided:
     """Answers for requirements, counters and goals by name.
+
+    Args:
+        loop: as ``loop_for_sets`` gives it.
+        library: of its symbolic checker, where it is built already.
+        deployed: gives its checker with the deployed controller, in which runs to goals are stepped.
 
     Raises:
         OutOfTime: if the effort is over before the search begins.
         ToolMissing: if there is no C compiler.
     """
     asked = list(asked)
-    possible = {name for name, item in machine.requirements.items() if isinstance(item, FromAnywhere)}
-    others = {name: item for name, item in machine.requirements.items() if name not in possible}
-    loop = loop_for_sets(machine.model_copy(update={"requirements": others}), tick=tick, faults=faults)
+    requirements = loop.machine.requirements
+    kept = [name for name in asked if isinstance(requirements.get(name), FromAnywhere)]
+    ways: dict[str, WaysToGoal] = {}
+    if kept and not loop.budget:
+        with suppress(OutOfTime):
+            ways = ways_to_goals(loop.machine, kept, tick=loop.tick, effort=effort.part(2))
     names = [
         name
         for name in asked
-        if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
+        if name not in kept and name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
     ]
-    ways: dict[str, WaysToGoal] = {}
-    if not faults:
-        wanted = [name for name in asked if name in possible]
-        with suppress(OutOfTime):
-            ways = ways_to_goals(machine, wanted, tick=tick, effort=effort.part(2))
-    with SymbolicSearch(loop, effort=effort) as search:
+    with SymbolicSearch(loop, effort=effort, library=library) as search:
         exploration = search.run()
         reported = set(search.reported())
         answers = {
             name: SetAnswer.NEVER if exploration.exhausted and name not in reported else SetAnswer.UNKNOWN
             for name in names
         }
+        ticks: dict[str, int] = {}
         runs: dict[str, Replay] = {}
 
         def look_for(wanted: list[str]) -> None:
-            for name, (found, path) in search.confirm(wanted).items():
-                if path is not None:
+            for name, shown in search.confirm(wanted, deployed=deployed).items():
+                if shown.ticks is not None:
                     answers[name] = SetAnswer.HAPPENS
+                    ticks[name] = shown.ticks
+                if shown.path is not None:
                     with suppress(OutOfTime):
-                        runs[name] = replay(loop, path, look=effort.closing().look)
-                elif found is Confirmation.IMPOSSIBLE and exploration.exhausted:
+                        runs[name] = replay(loop, shown.path, look=effort.closing().look)
+                elif shown.found is Confirmation.IMPOSSIBLE and exploration.exhausted:
                     answers[name] = SetAnswer.NEVER
 
         # All at once, since one way often leads to several; then what is left, each by itself.
@@ -108,4 +120,4 @@ def decide(
             search.effort = effort.part(len(left) - number)
             look_for([name])
         covered = tuple(search.marks()) if exploration.exhausted else ()
-    return Decided(loop, exploration, answers, runs, ways, covered)
+    return Decided(loop, exploration, answers, ticks, runs, ways, covered)

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import ctypes
+from dataclasses import dataclass
 from pathlib import Path
+
+StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
+"""A key, a dimension and bounds."""
 
 
 class Summary(ctypes.Structure):
+    """What a search came to."""
+
     _fields_ = (
         *(
             (name, ctypes.c_ulonglong)
@@ -16,7 +22,30 @@ class Summary(ctypes.Structure):
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """What came of growing the sets from which a goal is reached.
+
+    Attributes:
+        everywhere: whether they hold all that is stored; None if that was cut short.
+        transitions: steps of the stored sets.
+        pieces: sets that were grown.
+        left: keys of which something was left over.
+        given_up: how often a piece was made smaller than it is.
+        bytes: memory in use.
+    """
+
+    everywhere: bool | None
+    transitions: int
+    pieces: int
+    left: int
+    given_up: int
+    bytes: int
+
+
 class GrowthFigures(ctypes.Structure):
+    """What came of growing, as the engine says it."""
+
     _fields_ = tuple(
         (name, ctypes.c_ulonglong)
         for name in ("transitions", "outside", "pieces", "parts", "left", "before", "given_up", "bytes")
@@ -27,6 +56,7 @@ SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), c
 
 
 def open_library(path: Path) -> ctypes.CDLL:
+    """A symbolic checker's functions."""
     c = ctypes.CDLL(str(path))
     handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
     c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 7]

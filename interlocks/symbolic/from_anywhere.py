@@ -20,6 +20,7 @@ from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 
+from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Path, Replay, replay
 from .loop_for_sets import loop_for_sets
 from .search import Confirmation, Manner, SymbolicSearch, Turning
@@ -79,7 +80,8 @@ def ways_to_goals(
     found = dict.fromkeys(own, WaysToGoal(Ways.UNKNOWN))
     if not own:
         return {}
-    loop = loop_for_sets(machine.model_copy(update={"requirements": own}), tick=tick, faults=0)
+    judged = machine.model_copy(update={"requirements": own})
+    loop = loop_for_sets(close_loop(judged, tick=tick, faults=0, exact=True))
     left = list(own)
     for manner in MANNERS:
         if not left or effort.over:

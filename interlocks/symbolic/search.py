@@ -24,12 +24,13 @@ from stillgate.controller.errors import ProgramFault
 
 from ..exploration.engine_files import ENGINE as EXPLICIT
 from ..exploration.engine_files import engine_files
+from ..exploration.explorer import follow
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
-from ..loop.interpreter import Chooser, LoopRunner, Tick
+from ..loop.interpreter import Chooser, LoopRunner
 from ..loop.state_layout import Key
-from .emit_step import StepSource, step_source
-from .engine_abi import SAY, GrowthFigures, Summary, open_library
+from .emit_step import step_source
+from .engine_abi import SAY, Growth, GrowthFigures, StoredSet, Summary, open_library
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -73,6 +74,28 @@ EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
 """Exactly the situations that are reached."""
 
 
+class Confirmation(Enum):
+    """Whether what a search over sets reports happens."""
+
+    CONFIRMED = 1
+    IMPOSSIBLE = 2  # an exact search came to its end without it
+    NOT_FOUND = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What came of looking for something that a search over sets reported.
+
+    Attributes:
+        ticks: of the run that shows it: not always the shortest.
+        path: that run, where it was stepped in Python.
+    """
+
+    found: Confirmation
+    ticks: int | None = None
+    path: Path | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class SetExploration:
     """What a search came to.
@@ -95,47 +118,19 @@ class SetExploration:
     seconds: float
 
 
-@dataclass(frozen=True, slots=True)
-class Growth:
-    """What came of growing the sets from which a goal is reached.
+def build_symbolic(loop: ClosedLoop, effort: Effort) -> FilePath:
+    """Shared library of a loop's symbolic checker, from the cache if it was built before.
 
-    Attributes:
-        everywhere: whether they hold all that is stored; None if that was cut short.
-        transitions: steps of the stored sets.
-        pieces: sets that were grown.
-        left: keys of which something was left over.
-        given_up: how often a piece was made smaller than it is.
-        bytes: memory in use.
+    Raises:
+        OutOfTime: if the effort is over before it is built.
+        ToolMissing: if there is no C compiler.
     """
-
-    everywhere: bool | None
-    transitions: int
-    pieces: int
-    left: int
-    given_up: int
-    bytes: int
-
-
-class Confirmation(Enum):
-    """Whether what a search over sets reports happens."""
-
-    CONFIRMED = 1
-    IMPOSSIBLE = 2  # an exact search came to its end without it
-    NOT_FOUND = 3
-
-
-StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
-"""A key, a dimension and bounds."""
-
-StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
-"""A key, a dimension and bounds."""
-
-
-def build_symbolic(loop: ClosedLoop, source: StepSource, effort: Effort) -> FilePath:
-    """Shared library of a loop's symbolic checker, from the cache if it was built before."""
     return build_library(
         engine_files(ENGINE)
-        | {"thread_team.h": engine_files(EXPLICIT)["thread_team.h"], "symbolic_checker.c": source.text},
+        | {
+            "thread_team.h": engine_files(EXPLICIT)["thread_team.h"],
+            "symbolic_checker.c": step_source(loop).text,
+        },
         "symbolic_checker.c",
         options=OPTIONS,
         compiler=find_compiler(),
@@ -148,18 +143,25 @@ class SymbolicSearch:
 
     Args:
         effort: its memory is the cap of the search, and again of each confirmation.
+        library: of the loop's symbolic checker, where it is built already.
 
     Raises:
         OutOfTime: if the effort is over before the checker is built.
         ProgramFault: if the engine reports a fault of the generated step.
     """
 
-    def __init__(self, loop: ClosedLoop, *, manner: Manner = WIDEST, effort: Effort | None = None) -> None:
+    def __init__(
+        self,
+        loop: ClosedLoop,
+        *,
+        manner: Manner = WIDEST,
+        effort: Effort | None = None,
+        library: FilePath | None = None,
+    ) -> None:
         self.loop = loop
         self.source = step_source(loop)
         self.effort = effort or Effort()
-        self.library = build_symbolic(loop, self.source, self.effort)
-        self._c = open_library(self.library)
+        self._c = open_library(library or build_symbolic(loop, self.effort))
         threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
             self.effort.bytes,
@@ -215,15 +217,20 @@ class SymbolicSearch:
         return [bool(self._c.sy_was_covered(self._handle, i)) for i in range(self.source.marks)]
 
     def confirm(
-        self, names: Iterable[str], *, most: int = MOST_CONFIRMING
-    ) -> dict[str, tuple[Confirmation, Path | None]]:
+        self,
+        names: Iterable[str],
+        *,
+        most: int = MOST_CONFIRMING,
+        deployed: Callable[[], FilePath] | None = None,
+    ) -> dict[str, Shown]:
         """Looks for runs in which things happen, by an exact search of ``most`` steps of sets at most.
 
-        Returns:
-            Of each name what came of it, and where it happens a run to it: not always the shortest.
+        Args:
+            deployed: gives the checker of the same loop, with the deployed controller in it. Runs to goals,
+                which need no story, are stepped in it, others in Python.
 
         Raises:
-            ProgramFault: if a run, stepped in Python, does not show what it should.
+            ProgramFault: if a run, stepped again, does not show what it should.
         """
         events = {name: self.source.events.index(name) for name in names}
         wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
@@ -232,11 +239,18 @@ class SymbolicSearch:
         self._while_there_is_time(
             lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
         )
-        outcomes = {name: Confirmation(self._c.sy_outcome_of(self._handle, i)) for name, i in events.items()}
-        return {
-            name: (found, self._told(events[name]) if found is Confirmation.CONFIRMED else None)
-            for name, found in outcomes.items()
-        }
+        return {name: self._shown(event, deployed) for name, event in events.items()}
+
+    def _shown(self, event: int, deployed: Callable[[], FilePath] | None) -> Shown:
+        found = Confirmation(self._c.sy_outcome_of(self._handle, event))
+        if found is not Confirmation.CONFIRMED:
+            return Shown(found)
+        run = self._told(event)
+        if deployed is None or event < self.source.breaks:
+            return Shown(found, len(run) - 1, self._run_again(event, run))
+        if event not in follow(deployed(), run):
+            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
+        return Shown(found, len(run) - 1)
 
     def leads_to(self, name: str) -> Growth:
         """From which of the stored sets, once the search was exhausted, some run leads to a goal.
@@ -266,7 +280,7 @@ class SymbolicSearch:
         self._while_there_is_time(lambda: self._c.sy_confirm_rest(self._handle, self.effort.bytes, most))
         rest = self._c.sy_rest()
         found = Confirmation(self._c.sy_outcome_of(self._handle, rest))
-        return found, self._run_again(self._picks_to(rest))[0] if found is Confirmation.CONFIRMED else None
+        return found, self._run_again(None, self._told(rest)) if found is Confirmation.CONFIRMED else None
 
     def sets_without(self, name: str, key: Key, *, exact: bool, most: int) -> int | None:
         """How many sets hold all that can follow a situation, if none of them shows a goal.
@@ -304,39 +318,38 @@ class SymbolicSearch:
             if ask(self._handle, index, key, ctypes.byref(n), bounds):
                 yield tuple(key), n.value, tuple(bounds[: n.value**2])
 
-    def _told(self, event: int) -> Path:
-        """The run to an event, stepped in Python, if it shows it."""
-        path, tick = self._run_again(self._picks_to(event))
-        assert tick is not None
-        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
-        if not shown:
-            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
-        return Path(path.keys[:-1], path.choices)
-
-    def _picks_to(self, event: int) -> list[tuple[int, ...]]:
+    def _told(self, event: int) -> list[tuple[int, ...]]:
+        """The picks of a confirmed run: of its start, then of each tick."""
         picks: list[tuple[int, ...]] = []
 
         def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
-            picks.append(tuple(given[i] for i in range(count)))
+            picks.append(tuple(given[:count]))
 
         ticks = self._c.sy_tell(self._handle, event, SAY(say), None, _LONGEST_RUN)
         if ticks != len(picks) - 1:
             raise ProgramFault("a confirmed run could not be told")
         return picks
 
-    def _run_again(self, picks: list[tuple[int, ...]]) -> tuple[Path, Tick | None]:
-        """A run stepped in Python: its keys and choices, and its last tick."""
+    def _run_again(self, event: int | None, picks: list[tuple[int, ...]]) -> Path:
+        """The run stepped in Python: its keys and choices, if it shows what it should.
+
+        To no event, the last key is the situation where it ends: there is one more than ticks.
+        """
         runner = LoopRunner(self.loop)
         runner.begin(_then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
-        tick: Tick | None = None
         for given in picks[1:]:
             asked: list[int] = []
             tick = runner.step(_noting(_then_first(given), asked))
             choices.append(tuple(asked))
             keys.append(runner.key())
-        return Path(tuple(keys), tuple(choices)), tick
+        if event is None:
+            return Path(tuple(keys), tuple(choices))
+        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
+        if not shown:
+            raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
+        return Path(tuple(keys[:-1]), tuple(choices))
 
     def _while_there_is_time(self, work: Callable[[], None]) -> str:
         """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""

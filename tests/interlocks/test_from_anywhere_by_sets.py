@@ -12,12 +12,13 @@ from set_points import StoredSets
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.loop.closed_loop import ClosedLoop
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import Judgement, Word
 from stillgate.interlocks.symbolic import search as symbolic_search
+from stillgate.interlocks.symbolic.engine_abi import Growth
 from stillgate.interlocks.symbolic.from_anywhere import MANNERS, Ways, ways_to
 from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
-from stillgate.interlocks.symbolic.search import EXACT, Growth, SymbolicSearch
+from stillgate.interlocks.symbolic.search import EXACT, SymbolicSearch
 from ways_search import cut_off
 
 MOST_SITUATIONS = 3_000
@@ -32,8 +33,12 @@ def quick_compile(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def loop_of(text: str) -> ClosedLoop:
-    machine = read_machine_text(text, "machine.yaml").machine
-    return loop_for_sets(machine, tick=machine.scan, faults=0)
+    return loop_of_machine(read_machine_text(text, "machine.yaml").machine)
+
+
+def loop_of_machine(machine: Machine) -> ClosedLoop:
+    tick = machine.check.tick or machine.scan
+    return loop_for_sets(close_loop(machine, tick=tick, faults=0, exact=True))
 
 
 def with_every_goal(text: dict[str, Any]) -> Machine:
@@ -69,17 +74,15 @@ def agree(loop: ClosedLoop) -> set[Ways]:
 
 def test_sets_agree_with_every_situation_on_random_machines() -> None:
     for text in twenty_machines(0)[:6]:
-        machine = with_every_goal(text)
-        agree(loop_for_sets(machine, tick=machine.check.tick or machine.scan, faults=0))
+        agree(loop_of_machine(with_every_goal(text)))
 
 
 @pytest.mark.night
 @pytest.mark.parametrize("chunk", range(40))
 def test_sets_agree_with_every_situation_on_many_machines(chunk: int) -> None:
     for text in twenty_machines(chunk):
-        machine = with_every_goal(text)
         try:
-            agree(loop_for_sets(machine, tick=machine.check.tick or machine.scan, faults=0))
+            agree(loop_of_machine(with_every_goal(text)))
         except OverflowError:
             continue
 
@@ -99,7 +102,10 @@ sequences:
       rest: {exits: [{when: go, to: work}]}
       work: {exits: [{after: 200 ms, when: go, to: stuck}, {when: not go, to: rest}]}
       stuck: {end: true}
-requirements: {back: {from_anywhere: q.rest}, end: {from_anywhere: q.stuck}, quick: {from_anywhere: rising(q.work)}}
+requirements:
+  back: {from_anywhere: q.rest}
+  end: {from_anywhere: q.stuck}
+  quick: {from_anywhere: rising(q.work)}
 """
 
 WINDOW = """
@@ -125,8 +131,12 @@ sequences:
     start: rest
     states:
       rest: {exits: [{when: go and left > 0, to: work, do: {left: left - 1}}]}
-      work: {exits: [{after: 30 ms, when: left = 1, to: rest, do: {left: left + 2}}, {after: 50 ms, to: rest}]}
-requirements: {works: {from_anywhere: q.work}, empty: {from_anywhere: left = 0}, full: {from_anywhere: left = 6}}
+      work: {exits: [{after: 30 ms, when: left = 1, to: rest, do: {left: left + 2}},
+         {after: 50 ms, to: rest}]}
+requirements:
+  works: {from_anywhere: q.work}
+  empty: {from_anywhere: left = 0}
+  full: {from_anywhere: left = 6}
 """
 
 TRAVEL = """
@@ -168,7 +178,7 @@ requirements:
     ],
     ids=["trap", "window", "counter", "stops_for_good", "turns_round"],
 )
-def test_sets_agree_with_every_situation_where_something_is_lost_for_good(body: str, ways: set[Ways]) -> None:
+def test_sets_agree_with_every_situation_where_some_are_lost_for_good(body: str, ways: set[Ways]) -> None:
     assert agree(loop_of(HEAD + body)) == ways
 
 
@@ -209,8 +219,7 @@ def test_goals_are_told_apart_in_a_loop_that_nothing_can_break() -> None:
 
 def judged(text: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Judgement]:
     """Judgements of a check that tries sets after ten situations."""
-    checker = import_module("stillgate.interlocks.checking.checker")
-    monkeypatch.setattr(checker, "FIRST_STATES", 10)
+    monkeypatch.setattr(import_module("stillgate.interlocks.checking.search_plan"), "FEW", 10)
     result = checked(text + "check: {faults: 0}\n", threads=1, use_cache=False)
     (exploration,) = result.exploration
     assert exploration.sets is not None, "single situations were enough"

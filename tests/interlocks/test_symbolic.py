@@ -12,8 +12,12 @@ from set_points import StoredSets
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text
+from stillgate.interlocks.checking import search_plan
+from stillgate.interlocks.checking.checker import check
+from stillgate.interlocks.exploration.search import build_checker
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
+from stillgate.interlocks.results.verdict import Word
 from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.search import EXACT, WIDEST, Confirmation, SymbolicSearch
 
@@ -50,9 +54,9 @@ def compare(loop: ClosedLoop) -> None:
         reported = set(search.reported())
         assert set(explicit.broken) <= reported
         for name in reported - goals:
-            found, path = search.confirm([name])[name]
-            assert (found is Confirmation.CONFIRMED) == (name in explicit.broken)
-            assert path is None or len(path.choices) >= explicit.broken[name]
+            shown = search.confirm([name])[name]
+            assert (shown.found is Confirmation.CONFIRMED) == (name in explicit.broken)
+            assert shown.ticks is None or shown.ticks >= explicit.broken[name]
 
 
 def _has_travels(loop: ClosedLoop) -> bool:
@@ -98,9 +102,9 @@ def test_counting_on_a_loop_is_followed_and_not_leapt_over() -> None:
     compare(loop)
     with SymbolicSearch(loop) as search:
         search.run()
-        assert search.confirm(["never_b"])["never_b"][0] is Confirmation.CONFIRMED
+        assert search.confirm(["never_b"])["never_b"].found is Confirmation.CONFIRMED
         assert (
-            search.confirm(["never_full"])["never_full"][0] is Confirmation.IMPOSSIBLE
+            search.confirm(["never_full"])["never_full"].found is Confirmation.IMPOSSIBLE
             or "never_full" not in search.reported()
         )
 
@@ -132,10 +136,44 @@ def test_a_run_of_two_hundred_and_forty_rounds_is_found() -> None:
     loop = close_loop(machine, tick=10, faults=0, possibility=True)
     with SymbolicSearch(loop) as search:
         search.run()
-        found, path = search.confirm(["can_fill"])["can_fill"]
-        assert found is Confirmation.CONFIRMED
-        assert path is not None
-        assert len(path.choices) > 240 * 200
+        shown = search.confirm(["can_fill"], deployed=lambda: build_checker(loop))["can_fill"]
+        assert shown.found is Confirmation.CONFIRMED
+        assert shown.ticks is not None
+        assert shown.ticks > 240 * 200
+
+
+TRAP = """
+machine: trap
+scan: 10 ms
+inputs: {go: {from: operator}, jam: {}}
+sequences:
+  q:
+    start: rest
+    states:
+      rest: {exits: [{when: rising(go), to: work}]}
+      work: {exits: [{when: jam, to: stuck}, {after: 600 s, to: rest}]}
+      stuck: {}
+  clock:
+    start: one
+    states: {one: {exits: [{after: 700 s, to: two}]}, two: {exits: [{after: 900 s, to: one}]}}
+requirements:
+  back_to_work: {from_anywhere: q.work}
+  can_work: {reach: q.work}
+  not_yet: {never: clock.two and q.rest and go and not go}
+check: {faults: 0}
+"""
+
+
+def test_a_goal_that_can_be_reached_is_not_one_that_can_be_reached_from_anywhere(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(search_plan, "FEW", 1000)
+    monkeypatch.setattr(search_plan, "MANY", 1000)
+    result = check(read_machine_text(TRAP, "machine.yaml"), use_cache=False)
+    verdicts = {item.name: item.verdict for item in result.requirements}
+    assert result.exploration[0].sets is not None
+    assert verdicts["can_work"] is Word.HOLDS
+    assert verdicts["back_to_work"] is not Word.HOLDS
 
 
 def loops_of_text(text: str) -> ClosedLoop:

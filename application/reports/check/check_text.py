@@ -11,7 +11,7 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
 
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words, grouped, sets_words
+from ...console.words import CAUTION, count_words, fault_words, grouped, with_sets
 from .story_text import write_story
 from .verdict_table import STYLES, verdict_table
 
@@ -147,9 +147,8 @@ def exploration_words(item: Exploration) -> str:
         rate = item.transitions / item.seconds / 1e6
         cost += f", {rate:.1f} million steps/s, {item.bytes_per_state:.1f} bytes a state"
     took = "" if item.sets is None else f" ({item.sets.seconds:.2f} s)"
-    return (
-        f"{fault_words(item.faults)}: {reach};"
-        f" {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
+    single = (
+        f"{reach}; {count_words(item.states, 'state')}, {grouped(item.transitions)} steps,"
         f" {count_words(item.depth, 'tick')} deep ({format_duration(item.depth * item.tick)}); {cost}"
-        f"{sets_words(item.sets)}{took}"
     )
+    return f"{fault_words(item.faults)}: {with_sets(single, item)}{took}"

@@ -17,7 +17,7 @@ from stillgate.diagrams.pages.report_page import Page, Section, TableBlock
 from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.results.analyses import LayerTable
 from stillgate.interlocks.results.requirement_text import time_text
-from stillgate.interlocks.results.verdict import CheckResult, Word
+from stillgate.interlocks.results.verdict import CheckResult, Exploration, Word
 
 from ...console.words import count_words, fault_words
 from .machine import machine_section, sequences_section, signals_section
@@ -124,16 +124,20 @@ def _sentence(result: CheckResult) -> str:
     )
 
 
+def _covered(item: Exploration) -> str:
+    sets = "" if item.sets is None else f"{count_words(item.sets.sets, 'set')} of times"
+    if item.sets is not None and item.sets.exhausted:
+        return f"all situations, in {sets}"
+    if item.exhausted:
+        return f"{count_words(item.states, 'situation')}, all of them"
+    return f"{count_words(item.states, 'situation')}, stopped by the {item.stopped_by}{sets and f'; {sets}'}"
+
+
 def _identity(evidence: Evidence) -> list[tuple[str, str]]:
     result, document = evidence.result, evidence.document
     scan, tick = time_text(result.scan), time_text(result.tick)
     excluded = count_words(len(result.exclusions), "exclusion") if result.exclusions else "none"
-    explored = " ".join(
-        f"{fault_words(item.faults)}: {count_words(item.states, 'situation')}"
-        f"{', all of them' if item.exhausted else f', stopped by the {item.stopped_by}'}"
-        f"{f', all of them in {item.sets.sets} sets of times' if item.sets and item.sets.exhausted else ''};"
-        for item in result.exploration
-    )
+    explored = " ".join(f"{fault_words(item.faults)}: {_covered(item)};" for item in result.exploration)
     return [
         ("Machine file", document.path.name),
         ("SHA-256 of the file", result.digest),

@@ -25,7 +25,7 @@ from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.requirement_text import time_text
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 
-from ...console.words import count_words, fault_words, judgement_words, sets_words
+from ...console.words import count_words, fault_words, judgement_words, with_sets
 
 NONE = "-"
 NO_PAIRS = (
@@ -313,10 +313,11 @@ def explored_words(item: Exploration) -> str:
     if not item.exhausted:
         reach = f"the {item.stopped_by} ended the search before every reachable situation was visited"
     until = time_text(item.depth * item.tick)
-    return (
-        f"With {fault_words(item.faults)}: {reach}; {count_words(item.states, 'situation')}, "
-        f"{count_words(item.transitions, 'step')}, up to {until} after power-on{sets_words(item.sets)}."
+    single = (
+        f"{reach}; {count_words(item.states, 'situation')}, {count_words(item.transitions, 'step')}, "
+        f"up to {until} after power-on"
     )
+    return f"With {fault_words(item.faults)}: {with_sets(single, item)}."
 
 
 def new_assumptions(assumptions: tuple[str, ...], result: CheckResult) -> tuple[str, ...]:

@@ -276,6 +276,39 @@ SG_EXPORT int sg_step(const sg_key *from, const sg_pick *pick, uint32_t picks, s
     return sg_key_stray(&out->to) ? SG_STRAY_BITS : 0;
 }
 
+/* A run from power-on, tick by tick through the deployed controller: `pick` holds the picks of the start, then those
+ * of each tick, `counts` how many each has; picks beyond the given ones are 0. `events` are those of the last tick. */
+SG_EXPORT int sg_follow(const sg_pick *pick, const uint32_t *counts, uint64_t ticks, uint64_t *events)
+{
+    sg_context c;
+    sg_key now;
+    static _Thread_local sg_transition step; /* too large for a stack */
+    memset(&c, 0, sizeof c);
+    for (uint32_t known = 0;; known++) {
+        c.fixed = known;
+        c.asked = 0;
+        sg_initial(&c, &now);
+        if (c.fault)
+            return c.fault;
+        if (known == counts[0])
+            break;
+        if (known >= c.asked || pick[known] >= c.size[known])
+            return SG_NOT_FOUND;
+        c.pick[known] = pick[known];
+    }
+    pick += counts[0];
+    memset(&step, 0, sizeof step);
+    for (uint64_t i = 1; i <= ticks; i++) {
+        int status = sg_step(&now, pick, counts[i], &step);
+        if (status)
+            return status;
+        pick += counts[i];
+        now = step.to;
+    }
+    memcpy(events, step.events, sizeof step.events);
+    return 0;
+}
+
 /* Self-check for tests: every table, and the states counted by depth against the levels. */
 SG_EXPORT int sg_check(const sg_run *run)
 {

@@ -92,7 +92,7 @@ static uint32_t sy_last_of(const sy_confirmation *c, sy_line *line)
 static uint32_t sy_nearest(const sy_confirmation *c, sy_line *near)
 {
     uint32_t set = SY_NOBODY;
-    for (uint32_t i = 0; near && i <= c->guide.furthest && set == SY_NOBODY; i++)
+    for (uint32_t i = 0; near && i <= SY_FURTHEST && set == SY_NOBODY; i++)
         set = sy_first_of(c, &near[i]);
     return set;
 }
@@ -252,6 +252,30 @@ static void sy_seek(sy_confirmation *c, uint32_t set, const uint8_t *key, const 
     c->open--;
 }
 
+static uint32_t sy_line_of(uint32_t distance)
+{
+    return distance < SY_FURTHEST ? distance : SY_FURTHEST;
+}
+
+/* Measures anew what is still wanted: what was found would hold back what lies further off. */
+static void sy_measure_again(sy_confirmation *c, const sy_search *map)
+{
+    uint8_t open[SY_ALL_EVENTS] = {0};
+    for (int i = 0; i < SY_ALL_EVENTS; i++)
+        open[i] = c->wanted[i] && c->found[i] == SY_NOBODY;
+    sy_measure_keys(&c->guide, map, open, c->guide.distance);
+    for (int i = 0; i <= SY_FURTHEST; i++)
+        c->near[i].head = c->near[i].count = 0;
+    for (uint32_t set = 0; set < c->store.set_count; set++) {
+        const sy_set *s = &c->store.sets[set];
+        if (!s->m || s->done)
+            continue;
+        uint32_t at = sy_projection(&c->guide, c->store.keys + (size_t)s->key * SY_KEY_BYTES, NULL);
+        if (at != SY_NOBODY && c->guide.distance[at] != SY_NOBODY)
+            sy_line_up(c, &c->near[sy_line_of(c->guide.distance[at])], set);
+    }
+}
+
 /* Keeps the set at the end of the present path, unless it is known or the map knows no way on from it. */
 static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32_t *picks, const sy_layout *layout,
                               const sy_bound *m, uint32_t from, int loops)
@@ -269,11 +293,11 @@ static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32
     if (c->guide.partitions > partitions && from != SY_NOBODY)
         sy_mark_trail(c, from);
     int novelty = sy_novelty(&c->guide, w->end.key, at, partition);
-    sy_line_up(c, &c->near[c->guide.distance[at]], set);
+    sy_line_up(c, &c->near[sy_line_of(c->guide.distance[at])], set);
     if (partition < SY_PARTITIONS) {
         if (!c->near_in[partition])
-            c->near_in[partition] = calloc((size_t)c->guide.furthest + 1, sizeof(sy_line));
-        uint32_t counting = c->guide.counting[at] < c->guide.furthest ? c->guide.counting[at] : c->guide.furthest;
+            c->near_in[partition] = calloc(SY_FURTHEST + 1, sizeof(sy_line));
+        uint32_t counting = sy_line_of(c->guide.counting[at]);
         if (c->near_in[partition])
             sy_line_up(c, &c->near_in[partition][counting], set);
         if (c->steps[partition] == UINT32_MAX - 1)
@@ -328,12 +352,13 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
         c->open += wanted[i] != 0;
     }
     w->fault = SY_FINE;
-    if (copy && sy_measure(&c->guide, map, wanted))
-        c->near = calloc((size_t)c->guide.furthest + 1, sizeof *c->near);
+    if (copy && sy_guide_open(&c->guide, map))
+        c->near = calloc(SY_FURTHEST + 1, sizeof *c->near);
     if (!c->near) {
         free(copy);
         return;
     }
+    sy_measure_again(c, map);
     w->travels_kept = 0;
     w->turning = SY_TURN_EACH;
     w->keep_picks = 1;
@@ -352,7 +377,10 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
         memcpy(key, c->store.keys + (size_t)set->key * SY_KEY_BYTES, SY_KEY_BYTES);
         memcpy(copy, set->m, sizeof(sy_bound) * (size_t)set->n * set->n);
         w->alive = 0;
+        int open = c->open;
         sy_tick(w, key, copy, &visitor, stop);
+        if (c->open && c->open < open)
+            sy_measure_again(c, map);
     }
     w->travels_kept = travels;
     w->turning = turning;
@@ -368,7 +396,7 @@ static int sy_outcome(const sy_confirmation *c, uint32_t event)
 
 static void sy_lines_close(const sy_confirmation *c, sy_line *near)
 {
-    for (uint32_t i = 0; near && i <= c->guide.furthest; i++)
+    for (uint32_t i = 0; near && i <= SY_FURTHEST; i++)
         free(near[i].at);
     free(near);
 }

@@ -19,14 +19,21 @@
 
 #include "exploration.h"
 
+enum { SY_FURTHEST = 255 }; /* distances from this one on are taken for the same */
 enum { SY_FACTS = 16, SY_PARTITIONS = 4096 }; /* values of a cell that are told apart; values of all counters */
 enum { SY_TRAIL_SETS = 3 };                    /* sets of a marked key that go first, for each of those */
 enum { SY_ON_TRAIL, SY_NEW_VALUE, SY_NEW_PAIR, SY_NOTHING_NEW };
 #define SY_PARTITION_BYTES ((size_t)SY_KEY_CELLS * SY_FACTS * SY_KEY_CELLS * SY_FACTS / 8)
 
+/* The edges of the map by where they lead. */
 typedef struct {
+    uint32_t *first, *into, *far, *queue;
+} sy_ways;
+
+typedef struct {
+    sy_ways ways;
     uint8_t *projected; /* keys of the map without clocks, how far the event is, and how far a change of a counter */
-    uint32_t *distance, *counting, *table, mask, known, furthest;
+    uint32_t *distance, *counting, *table, mask, known;
     uint8_t *trail;                /* of the keys of the map: marked */
     uint8_t *facts[SY_PARTITIONS]; /* pairs of values seen, as bits */
     uint8_t *steps[SY_PARTITIONS]; /* of the keys of the map: sets that went first */
@@ -51,14 +58,10 @@ static uint32_t sy_projection(const sy_guide *g, const uint8_t *key, uint32_t *p
     return SY_NOBODY;
 }
 
-/* The edges of the map by where they lead. */
-typedef struct {
-    uint32_t *first, *into, *far, *queue;
-} sy_ways;
-
 /* How far every key is from the wanted events, in changes of the key, against the edges of the map. */
-static void sy_measure_keys(sy_guide *g, const sy_search *map, sy_ways *ways, const uint8_t *wanted, uint32_t *distance)
+static void sy_measure_keys(sy_guide *g, const sy_search *map, const uint8_t *wanted, uint32_t *distance)
 {
+    sy_ways *ways = &g->ways;
     uint32_t nodes = map->store.node_count, head = 0, tail = 0;
     memset(ways->far, 0xff, sizeof *ways->far * ((size_t)nodes + 1));
     memset(distance, 0xff, sizeof *distance * ((size_t)nodes + 1));
@@ -79,8 +82,6 @@ static void sy_measure_keys(sy_guide *g, const sy_search *map, sy_ways *ways, co
         uint32_t at = sy_projection(g, map->store.keys + (size_t)i * SY_KEY_BYTES, NULL);
         if (ways->far[i] < distance[at])
             distance[at] = ways->far[i];
-        if (ways->far[i] != SY_NOBODY && ways->far[i] > g->furthest)
-            g->furthest = ways->far[i];
     }
 }
 
@@ -94,13 +95,14 @@ static void sy_project_keys(sy_guide *g, const sy_search *map)
     }
 }
 
-/* Measures the map; 0 if there is not enough memory. */
-static int sy_measure(sy_guide *g, const sy_search *map, const uint8_t *wanted)
+/* Makes the map ready to be measured; 0 if there is not enough memory. */
+static int sy_guide_open(sy_guide *g, const sy_search *map)
 {
     size_t nodes = map->store.node_count, edges = map->edge_count;
     uint8_t counted[SY_ALL_EVENTS] = {0};
-    sy_ways ways = {calloc(nodes + 2, sizeof *ways.first), malloc(sizeof *ways.into * (edges + 1)),
-                    malloc(sizeof *ways.far * (nodes + 1)), malloc(sizeof *ways.queue * (nodes + 1))};
+    sy_ways *ways = &g->ways;
+    *ways = (sy_ways){calloc(nodes + 2, sizeof *ways->first), malloc(sizeof *ways->into * (edges + 1)),
+                      malloc(sizeof *ways->far * (nodes + 1)), malloc(sizeof *ways->queue * (nodes + 1))};
     counted[SY_COUNTED] = 1;
     g->mask = 1023;
     while (g->mask < 2 * nodes)
@@ -110,26 +112,20 @@ static int sy_measure(sy_guide *g, const sy_search *map, const uint8_t *wanted)
     g->distance = malloc(sizeof *g->distance * (nodes + 1));
     g->counting = malloc(sizeof *g->counting * (nodes + 1));
     g->trail = calloc(nodes + 1, 1);
-    int fine = ways.first && ways.into && ways.far && ways.queue && g->table && g->projected && g->distance &&
-               g->counting && g->trail;
-    if (fine) {
-        for (uint32_t i = 0; i < edges; i++)
-            ways.first[map->edges[i].to + 1]++;
-        for (uint32_t i = 0; i < nodes; i++)
-            ways.first[i + 1] += ways.first[i];
-        for (uint32_t i = (uint32_t)edges; i-- > 0;)
-            ways.into[--ways.first[map->edges[i].to + 1]] = map->edges[i].from;
-        ways.first[nodes + 1] = (uint32_t)edges;
-        /* first[to + 1] is now where the edges into `to` begin, first[to + 2] where they end. */
-        sy_project_keys(g, map);
-        sy_measure_keys(g, map, &ways, wanted, g->distance);
-        sy_measure_keys(g, map, &ways, counted, g->counting);
-    }
-    free(ways.first);
-    free(ways.into);
-    free(ways.far);
-    free(ways.queue);
-    return fine;
+    if (!ways->first || !ways->into || !ways->far || !ways->queue || !g->table || !g->projected || !g->distance ||
+        !g->counting || !g->trail)
+        return 0;
+    for (uint32_t i = 0; i < edges; i++)
+        ways->first[map->edges[i].to + 1]++;
+    for (uint32_t i = 0; i < nodes; i++)
+        ways->first[i + 1] += ways->first[i];
+    for (uint32_t i = (uint32_t)edges; i-- > 0;)
+        ways->into[--ways->first[map->edges[i].to + 1]] = map->edges[i].from;
+    ways->first[nodes + 1] = (uint32_t)edges;
+    /* first[to + 1] is now where the edges into `to` begin, first[to + 2] where they end. */
+    sy_project_keys(g, map);
+    sy_measure_keys(g, map, counted, g->counting);
+    return 1;
 }
 
 /* The partition of a set, by the values of its counters; SY_PARTITIONS where there is no room for one more. */
@@ -190,6 +186,10 @@ static void sy_guide_close(sy_guide *g)
 {
     for (uint32_t i = 0; i < g->partitions; i++)
         free(g->facts[i]), free(g->steps[i]);
+    free(g->ways.first);
+    free(g->ways.into);
+    free(g->ways.far);
+    free(g->ways.queue);
     free(g->projected);
     free(g->trail);
     free(g->distance);
