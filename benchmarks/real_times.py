@@ -17,7 +17,7 @@ from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.verdict import CheckResult, Word
-from stillgate.interlocks.symbolic.decide import loop_for_sets
+from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 from .commands import run_command

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from stillgate.interlocks.loop.state_layout import Key
+from stillgate.interlocks.symbolic.engine_abi import StoredSet
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 UNBOUNDED = 2**31 - 1
@@ -13,18 +14,16 @@ _STATUSES = (-1, -2, -3)  # of a clock that is in the set: runs, stands still, c
 
 
 class StoredSets:
-    """The sets of a finished search, to be listed point by point or asked for one."""
+    """The sets of a finished search, or those given, to be listed point by point or asked for one."""
 
-    def __init__(self, search: SymbolicSearch) -> None:
+    def __init__(self, search: SymbolicSearch, sets: Iterable[StoredSet] | None = None) -> None:
         self.cells = search.source.key_cells
         held = set(search.source.clocks)
         self.held = [cell in held for cell in self.cells]
         down = {clock.cell for clock in search.loop.clocks if clock.counts_down}
         self.sign = [-1 if cell in down else 1 for cell in self.cells]
-        self.stored = list(search.stored())
-        self.by_plain: dict[tuple[int, ...], list[tuple[tuple[int, ...], int, tuple[int, ...]]]] = (
-            defaultdict(list)
-        )
+        self.stored = list(search.stored() if sets is None else sets)
+        self.by_plain: dict[tuple[int, ...], list[StoredSet]] = defaultdict(list)
         for item in self.stored:
             self.by_plain[self._plain(item[0])].append(item)
 
@@ -49,7 +48,7 @@ class StoredSets:
         """Whether a state lies in one of the sets."""
         return any(self._holds(item, state) for item in self.by_plain[self._plain(state)])
 
-    def _holds(self, item: tuple[tuple[int, ...], int, tuple[int, ...]], state: Key) -> bool:
+    def _holds(self, item: StoredSet, state: Key) -> bool:
         key, n, bounds = item
         dimensions = self._dimensions(key)
         if any(self.held[i] and i not in dimensions and key[i] != state[i] for i in range(len(key))):

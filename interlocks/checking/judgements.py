@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach, Requirement
 from stillgate.controller.reading.reader import MachineDocument
 
@@ -13,6 +14,7 @@ from ..loop.counterexample import Replay, tell
 from ..loop.obligation_window import waiting_window
 from ..results.requirement_text import sentence_of
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, Story, Word
+from ..symbolic.from_anywhere import Ways, WaysToGoal
 
 NO_STORY = "the time was over before its story was rebuilt"
 """Said of a break that is known and has no story."""
@@ -80,12 +82,32 @@ def possibility(
         return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
     if lost.run is None:  # at power-on already, so there is nothing to tell
         return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
-    at = format_duration(lost.depth * tick)
-    headline = (
-        f"{name} is broken: {at} after power-on no way leads to {requirement.from_anywhere.text} any more"
-    )
-    story = tell(lost.run, headline)
+    story = tell(lost.run, _headline_of_lost(name, requirement, lost.depth * tick))
     return Judgement(Word.BROKEN, 0, tick, lost.depth, story, reason)
+
+
+def _headline_of_lost(name: str, requirement: FromAnywhere, after: Milliseconds) -> str:
+    return (
+        f"{name} is broken: {format_duration(after)} after power-on no way leads to "
+        f"{requirement.from_anywhere.text} any more"
+    )
+
+
+def kept_possible(
+    found: WaysToGoal | None, name: str, requirement: FromAnywhere, tick: Milliseconds
+) -> Judgement | None:
+    """What sets of times say of something that must stay possible; None if nothing."""
+    if found is None or found.ways is Ways.UNKNOWN:
+        return None
+    if found.ways is Ways.EVERYWHERE:
+        return Judgement(Word.HOLDS, 0, tick)
+    reason = f"all that can follow lies in sets of situations without a way there ({found.sets})"
+    if not found.depth:
+        return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, from power-on on")
+    if found.run is None:
+        return Judgement(Word.BROKEN, 0, tick, found.depth, reason=f"{reason}; {NO_STORY}")
+    story = tell(found.run, _headline_of_lost(name, requirement, found.depth * tick))
+    return Judgement(Word.BROKEN, 0, tick, found.depth, story, reason)
 
 
 def bounds_finding(document: MachineDocument, name: str, found: Break, faults: int) -> Finding:

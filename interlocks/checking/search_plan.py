@@ -23,10 +23,11 @@ from ..exploration.explorer import Progress, Status
 from ..exploration.search import Break, Build, Search, build_checker, built
 from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, SetsCovered, Word
-from ..symbolic.decide import Decided, SetAnswer, decide, loop_for_sets
+from ..symbolic.decide import Decided, SetAnswer, decide
+from ..symbolic.loop_for_sets import loop_for_sets
 from ..symbolic.search import build_symbolic
 from .coverage import coverage_findings
-from .judgements import bounds_finding, deadlock_finding, judgement_of, possibility, unbroken
+from .judgements import bounds_finding, deadlock_finding, judgement_of, kept_possible, possibility, unbroken
 
 FEW = 300_000
 """Situations without faults that are searched one by one before sets of times are tried."""
@@ -158,7 +159,9 @@ class _Plan:
         self, name: str, loop: ClosedLoop, exploration: Exploration, decided: Decided
     ) -> Judgement | None:
         requirement = loop.machine.requirements[name]
-        possible = isinstance(requirement, Reach | FromAnywhere)
+        if isinstance(requirement, FromAnywhere):
+            return kept_possible(decided.ways.get(name), name, requirement, loop.tick)
+        possible = isinstance(requirement, Reach)
         answer = decided.answers.get(name, SetAnswer.UNKNOWN)
         if answer is SetAnswer.NEVER:
             reason = "no reachable situation is like that" if possible else ""

@@ -82,7 +82,8 @@ def clock_cells(loop: ClosedLoop) -> ClockCells:
             the lowering that marked it.
     """
     block = loop_blocks(loop)
-    clocks = {item.cell: item for item in loop.clocks if item.cell.high > 1}
+    # One that stops is turned round into another: of such a pair either both are held or none.
+    clocks = {item.cell: item for item in loop.clocks if item.cell.high > 1 or item.stops}
     candidates = {cell for cell, _ in loop.controller.bounds_marks if not cell.is_truth}
     while True:
         family = _families(block, {*clocks, *candidates})

@@ -5,7 +5,7 @@ search, and called broken (or reached) only after a run of the loop's own statem
 search ends without it, it cannot happen either. What is neither shown nor ruled out stays undecided, and so
 does all of a search that was cut short.
 
-``from_anywhere`` is not decided here: it asks for a way from each situation, and sets hold more than those.
+``from_anywhere`` asks for a way from each situation, and has sets of its own (``from_anywhere.py``).
 """
 
 from __future__ import annotations
@@ -17,15 +17,12 @@ from enum import Enum
 from pathlib import Path as FilePath
 
 from stillgate.controller.effort import Effort, OutOfTime
-from stillgate.controller.machine_file.machine import FromAnywhere, Reach
+from stillgate.controller.machine_file.machine import FromAnywhere
 
-from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay, replay
+from .from_anywhere import WaysToGoal, ways_to_goals
 from .search import Confirmation, SetExploration, SymbolicSearch
-
-LONG_HISTORY = 64
-"""Ticks of a debounce or hold from which on the level of an input that nothing drives is chosen in every
-tick, instead of being told from all its histories: those would be too many to list."""
 
 
 class SetAnswer(Enum):
@@ -46,6 +43,7 @@ class Decided:
         answers: of each requirement, counter and goal that was asked for.
         ticks: of those that happen, of a run that shows it.
         runs: of those that are told as a story, that run.
+        ways: of each ``from_anywhere`` requirement that was asked for.
         covered: marks of coverage; empty if the search was cut short.
     """
 
@@ -54,20 +52,8 @@ class Decided:
     answers: dict[str, SetAnswer]
     ticks: dict[str, int]
     runs: dict[str, Replay]
+    ways: dict[str, WaysToGoal]
     covered: tuple[bool, ...]
-
-
-def loop_for_sets(loop: ClosedLoop) -> ClosedLoop:
-    """The loop that a search over sets explores instead: the very same, unless some input's histories are
-    too many to be listed."""
-    machine, tick, faults = loop.machine, loop.tick, loop.budget
-    plain = close_loop(machine, tick=tick, faults=faults, possibility=not faults, lazy=False)
-    long = {clock.cell for clock in plain.clocks if clock.cell.high > LONG_HISTORY}
-    eager = [signal.name for signal in plain.controller.signals if long & set(signal.memory)]
-    if not eager:
-        return loop
-    exact = not faults and any(isinstance(item, Reach) for item in machine.requirements.values())
-    return close_loop(machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager)
 
 
 def decide(
@@ -89,10 +75,17 @@ def decide(
         OutOfTime: if the effort is over before the search begins.
         ToolMissing: if there is no C compiler.
     """
+    asked = list(asked)
+    requirements = loop.machine.requirements
+    kept = [name for name in asked if isinstance(requirements.get(name), FromAnywhere)]
+    ways: dict[str, WaysToGoal] = {}
+    if kept and not loop.budget:
+        with suppress(OutOfTime):
+            ways = ways_to_goals(loop.machine, kept, tick=loop.tick, effort=effort.part(2))
     names = [
         name
         for name in asked
-        if name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
+        if name not in kept and name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
     ]
     with SymbolicSearch(loop, effort=effort, library=library) as search:
         exploration = search.run()
@@ -115,14 +108,8 @@ def decide(
                 elif shown.found is Confirmation.IMPOSSIBLE and exploration.exhausted:
                     answers[name] = SetAnswer.NEVER
 
-        # All at once, since one way often leads to several; then what is left, each by itself. A run to a
-        # goal says nothing of from_anywhere, which asks for a way from each situation.
-        requirements = loop.machine.requirements
-        wanted = [
-            name
-            for name in names
-            if name in reported and not isinstance(requirements.get(name), FromAnywhere)
-        ]
+        # All at once, since one way often leads to several; then what is left, each by itself.
+        wanted = [name for name in names if name in reported]
         if wanted and not effort.over:
             search.effort = effort.part(2)
             look_for(wanted)
@@ -133,4 +120,4 @@ def decide(
             search.effort = effort.part(len(left) - number)
             look_for([name])
         covered = tuple(search.marks()) if exploration.exhausted else ()
-    return Decided(loop, exploration, answers, ticks, runs, covered)
+    return Decided(loop, exploration, answers, ticks, runs, ways, covered)

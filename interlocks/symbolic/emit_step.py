@@ -108,7 +108,7 @@ class _Source:
             f"#define SY_KEY_CELLS {len(key)}",
             f"#define SY_KEY_BYTES {key_bytes}",
             f"#define SY_DIMENSIONS {1 + sum(self.held.holds(cell) for cell in key)}",
-            f"#define SY_BREAKS {max(1, len(loop.requirement_names))}",
+            f"#define SY_BREAKS {len(loop.requirement_names)}",
             f"#define SY_GOALS {len(goals)}",
             "#define SY_EVENTS (SY_BREAKS + SY_GOALS)",
             f"#define SY_MARKS {max(1, marks)}",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.program.program import (
@@ -173,6 +174,9 @@ class TermWriter:
             case Ref(cell=other) if self.held.holds(other):
                 return f"sy_copy(w, {number}, {self.clock_number[other]}, 0);"
             case Lookup(table=table, index=Ref(cell=other)) if self.held.holds(other):
+                assert all(before >= after for before, after in pairwise(table)), (
+                    "a table grows with its clock"
+                )
                 at = self.clock_number[other]
                 return f"sy_look_up(w, {number}, {self._table(table)}, {len(table)}, {at});"
             case Operation(

@@ -30,6 +30,7 @@ from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner
 from ..loop.state_layout import Key
 from .emit_step import step_source
+from .engine_abi import SAY, Growth, GrowthFigures, StoredSet, Summary, open_library
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -41,6 +42,14 @@ MOST_CONFIRMING = 200_000
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
 
 
+class Turning(Enum):
+    """What becomes of a travel that turns round, where its set allows several values."""
+
+    EACH = 0  # each of them, in a set of its own
+    WIDEST = 1  # the widest travel, which may do whatever one of them may
+    KEPT = 2  # a set that holds each of them
+
+
 @dataclass(frozen=True, slots=True)
 class Manner:
     """How sets are stored.
@@ -49,17 +58,19 @@ class Manner:
         join: most sets of one key, joined by hull beyond; 0 for no limit.
         merge: two sets become one where that loses nothing.
         exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
+        turning: what becomes of a travel that turns round.
     """
 
     join: int = 1
     merge: bool = False
     exact: bool = False
+    turning: Turning = Turning.WIDEST
 
 
 WIDEST = Manner()
 """One set a key: the cheapest, and what a check begins with."""
 
-EXACT = Manner(join=0, merge=True, exact=True)
+EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
 """Exactly the situations that are reached."""
 
 
@@ -107,19 +118,6 @@ class SetExploration:
     seconds: float
 
 
-class _Summary(ctypes.Structure):
-    _fields_ = (
-        *(
-            (name, ctypes.c_ulonglong)
-            for name in ("keys", "sets", "expanded", "steps", "loops", "joins", "bytes")
-        ),
-        *((name, ctypes.c_int) for name in ("exhausted", "fault", "out_of_memory")),
-    )
-
-
-_SAY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint32), ctypes.c_uint32)
-
-
 def build_symbolic(loop: ClosedLoop, effort: Effort) -> FilePath:
     """Shared library of a loop's symbolic checker, from the cache if it was built before.
 
@@ -163,7 +161,7 @@ class SymbolicSearch:
         self.loop = loop
         self.source = step_source(loop)
         self.effort = effort or Effort()
-        self._c = _open_library(library or build_symbolic(loop, self.effort))
+        self._c = open_library(library or build_symbolic(loop, self.effort))
         threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
             self.effort.bytes,
@@ -172,8 +170,10 @@ class SymbolicSearch:
             1,
             int(manner.exact),
             int(not manner.exact),
+            manner.turning.value,
             threads,
         )
+        self._listed = False
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
 
@@ -193,7 +193,7 @@ class SymbolicSearch:
         """Explores until done, out of memory, or the end of the effort."""
         begin = time.monotonic()
         early = self._while_there_is_time(lambda: self._c.sy_run(self._handle))
-        found = _Summary()
+        found = Summary()
         self._c.sy_summarise(self._handle, ctypes.byref(found))
         if found.fault:
             raise ProgramFault(f"symbolic exploration failed: status {found.fault}")
@@ -252,13 +252,70 @@ class SymbolicSearch:
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
         return Shown(found, len(run) - 1)
 
-    def stored(self) -> Iterator[tuple[tuple[int, ...], int, tuple[int, ...]]]:
-        """Every stored set: its key, its dimension and its bounds; for tests."""
+    def leads_to(self, name: str) -> Growth:
+        """From which of the stored sets, once the search was exhausted, some run leads to a goal.
+
+        With ``Turning.WIDEST`` the sets do not hold the very situations that are reached, so nothing
+        follows for these.
+        """
+        found, spent = GrowthFigures(), Summary()
+        answer: list[int] = []
+        self._c.sy_summarise(self._handle, ctypes.byref(spent))
+        room = max(0, self.effort.bytes - spent.bytes) // 2
+
+        def grow() -> None:
+            self._listed = self._listed or bool(self._c.sy_list(self._handle, room))
+            if self._listed:
+                answer.append(self._c.sy_lead_to(self._handle, self._goal(name), room, ctypes.byref(found)))
+
+        self._while_there_is_time(grow)
+        everywhere = bool(answer[0]) if answer and answer[0] >= 0 else None
+        return Growth(everywhere, found.transitions, found.pieces, found.left, found.given_up, found.bytes)
+
+    def confirm_rest(self, *, most: int = MOST_CONFIRMING) -> tuple[Confirmation, Path | None]:
+        """Looks for a run into what the last ``leads_to`` left over; as ``confirm``.
+
+        The last of the path's keys is that situation: there is one more of them than ticks.
+        """
+        self._while_there_is_time(lambda: self._c.sy_confirm_rest(self._handle, self.effort.bytes, most))
+        rest = self._c.sy_rest()
+        found = Confirmation(self._c.sy_outcome_of(self._handle, rest))
+        return found, self._run_again(None, self._told(rest)) if found is Confirmation.CONFIRMED else None
+
+    def sets_without(self, name: str, key: Key, *, exact: bool, most: int) -> int | None:
+        """How many sets hold all that can follow a situation, if none of them shows a goal.
+
+        None if one does, which may be surplus unless they are exact, or if the search took more than ``most``
+        bytes or was ended.
+        """
+        values = (ctypes.c_int * max(1, len(key)))(*key)
+        sets = ctypes.c_ulonglong()
+        answer: list[int] = []
+        goal, room = self._goal(name), min(most, self.effort.bytes)
+        self._while_there_is_time(
+            lambda: answer.append(
+                self._c.sy_is_lost(self._handle, values, goal, int(exact), room, ctypes.byref(sets))
+            )
+        )
+        return sets.value if answer == [1] else None
+
+    def _goal(self, name: str) -> int:
+        return self.source.events.index(name, self.source.breaks) - self.source.breaks
+
+    def stored(self) -> Iterator[StoredSet]:
+        """Every stored set; for tests."""
+        return self._sets(self._c.sy_stored, self._c.sy_stored_count(self._handle))
+
+    def rests(self) -> Iterator[StoredSet]:
+        """What the last ``leads_to`` left over, in sets that do not overlap; for tests."""
+        return self._sets(self._c.sy_left_over, self._c.sy_parts_count(self._handle))
+
+    def _sets(self, ask: Callable[..., int], count: int) -> Iterator[StoredSet]:
         key = (ctypes.c_int * max(1, len(self.source.key_cells)))()
         n = ctypes.c_int()
         bounds = (ctypes.c_int * (1 + len(key)) ** 2)()
-        for index in range(self._c.sy_stored_count(self._handle)):
-            if self._c.sy_stored(self._handle, index, key, ctypes.byref(n), bounds):
+        for index in range(count):
+            if ask(self._handle, index, key, ctypes.byref(n), bounds):
                 yield tuple(key), n.value, tuple(bounds[: n.value**2])
 
     def _told(self, event: int) -> list[tuple[int, ...]]:
@@ -268,27 +325,31 @@ class SymbolicSearch:
         def say(_: object, given: ctypes._Pointer[ctypes.c_uint32], count: int) -> None:
             picks.append(tuple(given[:count]))
 
-        ticks = self._c.sy_tell(self._handle, event, _SAY(say), None, _LONGEST_RUN)
+        ticks = self._c.sy_tell(self._handle, event, SAY(say), None, _LONGEST_RUN)
         if ticks != len(picks) - 1:
             raise ProgramFault("a confirmed run could not be told")
         return picks
 
-    def _run_again(self, event: int, picks: list[tuple[int, ...]]) -> Path:
-        """The run stepped in Python: its keys and choices, if it shows what it should."""
+    def _run_again(self, event: int | None, picks: list[tuple[int, ...]]) -> Path:
+        """The run stepped in Python: its keys and choices, if it shows what it should.
+
+        To no event, the last key is the situation where it ends: there is one more than ticks.
+        """
         runner = LoopRunner(self.loop)
         runner.begin(_then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
-        for number, given in enumerate(picks[1:]):
+        for given in picks[1:]:
             asked: list[int] = []
             tick = runner.step(_noting(_then_first(given), asked))
             choices.append(tuple(asked))
-            if number + 2 < len(picks):
-                keys.append(runner.key())
+            keys.append(runner.key())
+        if event is None:
+            return Path(tuple(keys), tuple(choices))
         shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
         if not shown:
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
-        return Path(tuple(keys), tuple(choices))
+        return Path(tuple(keys[:-1]), tuple(choices))
 
     def _while_there_is_time(self, work: Callable[[], None]) -> str:
         """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""
@@ -317,26 +378,3 @@ def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
         return asked[-1]
 
     return choose
-
-
-def _open_library(path: FilePath) -> ctypes.CDLL:
-    c = ctypes.CDLL(str(path))
-    handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
-    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 6]
-    c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
-    c.sy_run.restype, c.sy_run.argtypes = None, [handle]
-    c.sy_close.restype, c.sy_close.argtypes = None, [handle]
-    c.sy_summarise.restype, c.sy_summarise.argtypes = None, [handle, ctypes.POINTER(_Summary)]
-    c.sy_seen.argtypes = [handle, ctypes.c_uint]
-    c.sy_was_covered.argtypes = [handle, ctypes.c_uint]
-    c.sy_confirm_events.restype = None
-    c.sy_confirm_events.argtypes = [handle, ctypes.POINTER(ctypes.c_ubyte), wide, wide]
-    c.sy_outcome_of.argtypes = [handle, ctypes.c_uint]
-    c.sy_tell.restype, c.sy_tell.argtypes = (
-        ctypes.c_long,
-        [handle, ctypes.c_uint, _SAY, handle, ctypes.c_long],
-    )
-    c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
-    ints = ctypes.POINTER(ctypes.c_int)
-    c.sy_stored.argtypes = [handle, wide, ints, ints, ints]
-    return c

@@ -22,12 +22,22 @@ typedef struct {
     uint32_t *at, head, count, room;
 } sy_line;
 
+typedef struct sy_confirmation sy_confirmation;
+
+/* Situations that are looked for as SY_REST: whether some of a set that is kept are among them, and which. */
 typedef struct {
+    int (*meets)(void *self, const sy_confirmation *c, const uint8_t *key, const sy_layout *layout, const sy_bound *m,
+                 sy_bound *common);
+    void *self;
+} sy_sought;
+
+struct sy_confirmation {
     sy_store store;
     sy_guide guide;
-    uint8_t wanted[SY_EVENTS + 1];
-    uint32_t found[SY_EVENTS + 1]; /* set from which an event happens, or SY_NOBODY */
-    sy_path last[SY_EVENTS + 1];   /* and how */
+    const sy_sought *sought; /* or NULL */
+    uint8_t wanted[SY_ALL_EVENTS];
+    uint32_t found[SY_ALL_EVENTS]; /* set from which an event happens, or SY_NOBODY */
+    sy_path last[SY_ALL_EVENTS];   /* and how */
     int open;                      /* wanted and not found yet */
     sy_path *paths;
     uint32_t path_count, path_room;
@@ -39,7 +49,7 @@ typedef struct {
     uint32_t current;
     int complete;                  /* nothing is left to be stepped */
     unsigned long long expanded;
-} sy_confirmation;
+};
 
 enum { SY_CONFIRMED = 1, SY_NONE_SUCH = 2, SY_CUT_SHORT = 3 };
 
@@ -228,6 +238,20 @@ static void sy_drop_path(sy_confirmation *c)
     c->pick_count = path->picks;
 }
 
+/* Whether some of a set that was just kept are sought. */
+static void sy_seek(sy_confirmation *c, uint32_t set, const uint8_t *key, const sy_layout *layout, const sy_bound *m)
+{
+    sy_bound common[SY_DIMENSIONS * SY_DIMENSIONS];
+    if (c->found[SY_REST] != SY_NOBODY || !c->sought->meets(c->sought->self, c, key, layout, m, common))
+        return;
+    sy_bound *kept = sy_kept(&c->store, common, layout->n);
+    if (!kept)
+        return;
+    c->last[SY_REST] = (sy_path){kept, (uint8_t)layout->n, (uint8_t)layout->n, 0, NULL, NULL, 0, 0};
+    c->found[SY_REST] = set;
+    c->open--;
+}
+
 static uint32_t sy_line_of(uint32_t distance)
 {
     return distance < SY_FURTHEST ? distance : SY_FURTHEST;
@@ -236,8 +260,8 @@ static uint32_t sy_line_of(uint32_t distance)
 /* Measures anew what is still wanted: what was found would hold back what lies further off. */
 static void sy_measure_again(sy_confirmation *c, const sy_search *map)
 {
-    uint8_t open[SY_EVENTS + 1] = {0};
-    for (int i = 0; i < SY_EVENTS; i++)
+    uint8_t open[SY_ALL_EVENTS] = {0};
+    for (int i = 0; i < SY_ALL_EVENTS; i++)
         open[i] = c->wanted[i] && c->found[i] == SY_NOBODY;
     sy_measure_keys(&c->guide, map, open, c->guide.distance);
     for (int i = 0; i <= SY_FURTHEST; i++)
@@ -281,6 +305,8 @@ static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32
     }
     if (novelty != SY_NOTHING_NEW)
         sy_line_up(c, &c->novel[novelty], set);
+    if (c->sought && !c->guide.distance[at])
+        sy_seek(c, set, w->end.key, layout, m);
 }
 
 static int sy_end_confirmation(void *self, sy_work *w, const uint32_t *picks)
@@ -308,17 +334,19 @@ static void sy_start_confirmation(void *self, sy_work *w)
     sy_keep_confirmed(c, w, none, &w->end.layout, w->end.m, SY_NOBODY, 0);
 }
 
-/* Looks for the wanted events, stepping `most` sets at most. May be called once. */
-static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted, size_t cap, uint64_t most,
-                       const volatile int *stop)
+/* Looks for the wanted events (SY_ALL_EVENTS of them), stepping `most` sets at most. May be called once. */
+static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted, const sy_sought *sought, size_t cap,
+                       uint64_t most, const volatile int *stop)
 {
     sy_visitor visitor = {sy_judge_confirmation, sy_end_confirmation, c};
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
     uint8_t key[SY_KEY_BYTES];
     sy_work *w = &map->work[0];
     int travels = w->travels_kept;
+    enum sy_turning turning = w->turning;
     sy_store_open(&c->store, cap, (sy_manner){0, 0, 0, 1});
-    for (int i = 0; i < SY_EVENTS; i++) {
+    c->sought = sought;
+    for (int i = 0; i < SY_ALL_EVENTS; i++) {
         c->wanted[i] = wanted[i];
         c->found[i] = SY_NOBODY;
         c->open += wanted[i] != 0;
@@ -332,6 +360,7 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
     }
     sy_measure_again(c, map);
     w->travels_kept = 0;
+    w->turning = SY_TURN_EACH;
     w->keep_picks = 1;
     sy_each_start(w, sy_start_confirmation, c);
     while (c->open && !w->fault && !c->store.out_of_memory && !*stop && c->expanded < most) {
@@ -354,6 +383,7 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
             sy_measure_again(c, map);
     }
     w->travels_kept = travels;
+    w->turning = turning;
     w->keep_picks = 0;
     free(copy);
 }

@@ -23,7 +23,8 @@
 #include "tick.h"
 #include "thread_team.h"
 
-enum { SY_COUNTED = SY_EVENTS }; /* as good as an event for the map: a counter has another value */
+/* As good as events for the map: a counter has another value, and situations from which no way leads to a goal. */
+enum { SY_COUNTED = SY_EVENTS, SY_REST, SY_ALL_EVENTS };
 enum { SY_ROUND = 32 }; /* sets of a round */
 
 typedef struct {
@@ -31,7 +32,7 @@ typedef struct {
 } sy_edge;
 
 typedef struct {
-    uint32_t event, node; /* event: a break's index, SY_BREAKS + a goal's, or SY_COUNTED */
+    uint32_t event, node; /* event: a break's index, SY_BREAKS + a goal's, SY_COUNTED or SY_REST */
 } sy_alarm;
 
 /* What a step came to, waiting to be stored. A set is followed by its key and its bounds. */
@@ -63,7 +64,7 @@ typedef struct {
     uint32_t edge_count, edge_room;
     sy_alarm *alarms;
     uint32_t alarm_count, alarm_room;
-    uint8_t seen[SY_EVENTS + 1];
+    uint8_t seen[SY_ALL_EVENTS];
     sy_queue grown, fresh; /* of keys that were stepped before, and of others */
     sy_work *work;   /* one a thread */
     sy_outbox *outbox;
@@ -401,7 +402,8 @@ static void sy_explore(sy_search *s, const volatile int *stop)
     sg_barrier_close(&s->barrier);
 }
 
-static int sy_search_open(sy_search *s, size_t cap, sy_manner manner, int travels_kept, unsigned threads)
+static int sy_search_open(sy_search *s, size_t cap, sy_manner manner, int travels_kept, enum sy_turning turning,
+                          unsigned threads)
 {
     sy_store_open(&s->store, cap, manner);
     s->threads = threads < 1 ? 1 : threads > SG_MAX_THREADS ? SG_MAX_THREADS : threads;
@@ -409,6 +411,7 @@ static int sy_search_open(sy_search *s, size_t cap, sy_manner manner, int travel
     s->outbox = calloc(s->threads, sizeof *s->outbox);
     for (unsigned i = 0; s->work && i < s->threads; i++) {
         s->work[i].travels_kept = travels_kept;
+        s->work[i].turning = turning;
         s->work[i].cap = cap / 8 / s->threads;
     }
     return s->work && s->outbox;

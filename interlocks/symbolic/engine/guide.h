@@ -99,7 +99,7 @@ static void sy_project_keys(sy_guide *g, const sy_search *map)
 static int sy_guide_open(sy_guide *g, const sy_search *map)
 {
     size_t nodes = map->store.node_count, edges = map->edge_count;
-    uint8_t counted[SY_EVENTS + 1] = {0};
+    uint8_t counted[SY_ALL_EVENTS] = {0};
     sy_ways *ways = &g->ways;
     *ways = (sy_ways){calloc(nodes + 2, sizeof *ways->first), malloc(sizeof *ways->into * (edges + 1)),
                       malloc(sizeof *ways->far * (nodes + 1)), malloc(sizeof *ways->queue * (nodes + 1))};

@@ -23,9 +23,20 @@ enum { SY_RUNS = -1, SY_STANDS = -2, SY_COUNTS = -3 };
 enum sy_fault { SY_FINE, SY_CHOICE_OF_NONE, SY_BARE_CLOCK, SY_OUT_OF_MEMORY };
 
 typedef struct {
-    sy_bound variable; /* a clock's number, or -1: the constant `offset` */
+    sy_bound variable; /* a clock's number, or -1: the constant `offset`, or -2 - t: `offset` more than turn t gives */
     sy_bound offset;
 } sy_value;
+
+/* What a travel's table makes of a clock when the travel turns round: table[of]. No table grows with its clock. */
+typedef struct {
+    const int32_t *table;
+    int length;
+    sy_value of;
+} sy_turn;
+
+/* What becomes of a travel that turns round: each value of its table, the widest of them, or the turn itself. */
+enum sy_turning { SY_TURN_EACH, SY_TURN_WIDEST, SY_TURN_KEPT };
+enum { SY_TURNS = 2 * SY_CLOCKS + 1 };
 
 /* Which dimension is what. */
 typedef struct {
@@ -67,6 +78,7 @@ typedef struct {
     sy_layout layout;
     sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
     int source[SY_DIMENSIONS], shift[SY_DIMENSIONS]; /* new x_i = old x_source + shift */
+    int turn[SY_DIMENSIONS]; /* or, unless it is 0, what turn - 1 gives of the old x_source, and shift */
     int counted; /* some counter has another value */
     int loops; /* the key is the same and nothing was reset: the path may be taken any number of times */
 } sy_result;
@@ -88,7 +100,10 @@ typedef struct {
     uint32_t *picks, pick_count, pick_room;
     size_t cap;     /* most bytes of layers and answers: a set may have very many */
     int keep_picks; /* whoever tells runs wants to know the answers */
-    int travels_kept; /* stopped travels stay in the sets, and turning round takes the widest of its table */
+    int travels_kept; /* stopped travels stay in the sets, and do not go on as numbers, each of which is tried */
+    enum sy_turning turning;
+    sy_turn turned[SY_TURNS]; /* every turn that was met */
+    int turned_count;
     int fault;
 } sy_work;
 
@@ -202,14 +217,37 @@ static int sy_ask_least(sy_work *w, int clock, int k)
     return answer;
 }
 
-static int sy_ge(sy_work *w, int clock, int k)
+/* The last place of a turn's table at which it is at least k; -1 if there is none. */
+static int sy_last_at_least(const sy_turn *turn, int k)
 {
-    sy_value value = w->now.clock[clock];
-    if (value.variable < 0)
+    int low = -1, high = turn->length;
+    while (high - low > 1) {
+        int middle = low + (high - low) / 2;
+        if (turn->table[middle] >= k)
+            low = middle;
+        else
+            high = middle;
+    }
+    return low;
+}
+
+static int sy_is_least(sy_work *w, sy_value value, int k)
+{
+    if (value.variable == -1)
         return value.offset >= k;
+    if (value.variable < -1) { /* the greater the clock, the less its table gives */
+        const sy_turn *turn = &w->turned[-2 - value.variable];
+        int last = sy_last_at_least(turn, k - value.offset);
+        return last == turn->length - 1 || (last >= 0 && !sy_is_least(w, turn->of, last + 1));
+    }
     if (sy_direction[value.variable] > 0)
         return sy_ask_least(w, value.variable, k - value.offset);
     return !sy_ask_least(w, value.variable, value.offset - k + 1);
+}
+
+static int sy_ge(sy_work *w, int clock, int k)
+{
+    return sy_is_least(w, w->now.clock[clock], k);
 }
 
 static inline int sy_gt(sy_work *w, int clock, int k) { return sy_ge(w, clock, k + 1); }
@@ -218,12 +256,24 @@ static inline int sy_le(sy_work *w, int clock, int k) { return !sy_ge(w, clock, 
 static inline int sy_eq(sy_work *w, int clock, int k) { return sy_ge(w, clock, k) && !sy_ge(w, clock, k + 1); }
 static inline int sy_ne(sy_work *w, int clock, int k) { return !sy_eq(w, clock, k); }
 
-static void sy_range(const sy_work *w, int clock, int *low, int *high)
+static int sy_looked_up(const sy_turn *turn, int at)
 {
-    sy_value value = w->now.clock[clock];
+    return turn->table[at < 0 ? 0 : at >= turn->length ? turn->length - 1 : at];
+}
+
+static void sy_range(const sy_work *w, sy_value value, int *low, int *high)
+{
     *low = *high = value.offset;
-    if (value.variable < 0)
+    if (value.variable == -1)
         return;
+    if (value.variable < -1) {
+        const sy_turn *turn = &w->turned[-2 - value.variable];
+        int least, most;
+        sy_range(w, turn->of, &least, &most);
+        *low += sy_looked_up(turn, most);
+        *high += sy_looked_up(turn, least);
+        return;
+    }
     int d = w->dimension[value.variable], n = w->layout.n;
     int least = -w->now.m[d], most = w->now.m[d * n];
     *low = sy_direction[value.variable] > 0 ? value.offset + least : value.offset - most;
@@ -234,10 +284,15 @@ static void sy_range(const sy_work *w, int clock, int *low, int *high)
 static int sy_number(sy_work *w, int clock)
 {
     int low, high;
-    sy_range(w, clock, &low, &high);
     sy_value value = w->now.clock[clock];
-    if (value.variable < 0)
+    if (value.variable == -1)
         return value.offset;
+    if (value.variable < -1) { /* the clock before is cut where the value changes, and nowhere else */
+        for (sy_range(w, value, &low, &high); low < high; sy_range(w, value, &low, &high))
+            sy_is_least(w, value, low + (high - low) / 2 + 1);
+        return low;
+    }
+    sy_range(w, value, &low, &high);
     int number = low == high ? low : low + sy_choose_any(w, (uint32_t)(high - low + 1), 1);
     int d = w->dimension[value.variable], n = w->layout.n;
     int x = sy_direction[value.variable] > 0 ? number - value.offset : value.offset - number;
@@ -260,16 +315,36 @@ static inline void sy_copy(sy_work *w, int clock, int other, int added)
     w->now.clock[clock] = value;
 }
 
-/* clock := table[other]; where travels are kept, the widest value of the table's stretch. */
+/* The number of a turn, or -1 if there is no room for one more. */
+static int sy_turn_number(sy_work *w, const int32_t *table, int length, sy_value of)
+{
+    for (int i = 0; i < w->turned_count; i++)
+        if (w->turned[i].table == table && w->turned[i].of.variable == of.variable &&
+            w->turned[i].of.offset == of.offset)
+            return i;
+    if (w->turned_count == SY_TURNS)
+        return -1;
+    w->turned[w->turned_count] = (sy_turn){table, length, of};
+    return w->turned_count++;
+}
+
+/* clock := table[other], of a table that never grows. */
 static void sy_look_up(sy_work *w, int clock, const int32_t *table, int length, int other)
 {
-    int low, high;
-    if (!w->travels_kept || w->now.clock[other].variable < 0) {
+    sy_value of = w->now.clock[other];
+    int low, high, turn = -1;
+    if (w->turning == SY_TURN_KEPT && of.variable >= 0)
+        turn = sy_turn_number(w, table, length, of);
+    if (turn >= 0) {
+        w->now.clock[clock] = (sy_value){(sy_bound)(-2 - turn), 0};
+        return;
+    }
+    if (w->turning != SY_TURN_WIDEST || of.variable < 0) {
         int at = sy_number(w, other);
         sy_set_to(w, clock, table[at < 0 ? 0 : at >= length ? length - 1 : at]);
         return;
     }
-    sy_range(w, other, &low, &high);
+    sy_range(w, of, &low, &high);
     low = low < 0 ? 0 : low;
     high = high >= length ? length - 1 : high;
     int found = table[low];

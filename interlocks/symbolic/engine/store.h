@@ -106,6 +106,14 @@ static void sy_give_back(sy_store *s, sy_bound *m, int n)
     s->spare[n] = m;
 }
 
+static sy_bound *sy_kept(sy_store *s, const sy_bound *m, int n)
+{
+    sy_bound *kept = sy_matrix(s, n);
+    if (kept)
+        memcpy(kept, m, sizeof *m * (size_t)(n * n));
+    return kept;
+}
+
 static void sy_store_open(sy_store *s, size_t cap, sy_manner manner)
 {
     memset(s, 0, sizeof *s);
@@ -316,10 +324,9 @@ static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layo
         s->sets = sets;
         s->set_room = room;
     }
-    sy_bound *kept = sy_matrix(s, n);
+    sy_bound *kept = sy_kept(s, m, n);
     if (!kept)
         return SY_NOBODY;
-    memcpy(kept, m, bytes);
     s->sets[s->set_count] = (sy_set){s->nodes[node].sets, node, from, path, kept, (uint8_t)n, 0, 0};
     s->nodes[node].sets = s->set_count;
     s->nodes[node].count++;

@@ -5,7 +5,14 @@
  *
  *     open -> explore -> seen? -> confirm -> tell its run -> close
  *
+ *
+ *     explore -> lead to a goal from everywhere? -> confirm what is left over -> is it lost? -> tell its run
+ *
  * symbolic.c       what Python calls
+ * dead_end.h       a run to where a goal is possible no more
+ * backward.h       from where it is possible
+ * pieces.h         sets of such situations, and what is in none of them
+ * transitions.h    every step of the stored sets
  * telling.h        one run of what was confirmed
  * confirmation.h   an exact search for what was reported
  * guide.h          where it goes first
@@ -15,11 +22,13 @@
  * state.h          one situation while its step runs
  * bounds.h         difference bounds
  */
-#include "telling.h"
+#include "dead_end.h"
 
 typedef struct {
     sy_search search;
     sy_confirmation confirmation;
+    sy_transitions steps;
+    sy_backward backward;
     int stop;
 } sy_exploration;
 
@@ -28,12 +37,14 @@ typedef struct {
     int exhausted, fault, out_of_memory;
 } sy_summary;
 
-sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int threads)
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int turning,
+                        int threads)
 {
     sy_exploration *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
-    if (!sy_search_open(&e->search, (size_t)cap, (sy_manner){join, merge, widen, related}, travels_kept, (unsigned)threads)) {
+    if (!sy_search_open(&e->search, (size_t)cap, (sy_manner){join, merge, widen, related}, travels_kept, (enum sy_turning)turning,
+                        (unsigned)threads)) {
         sy_search_close(&e->search);
         free(e);
         return NULL;
@@ -82,8 +93,10 @@ int sy_was_covered(const sy_exploration *e, unsigned mark)
 /* Looks for the events that are marked in `wanted` (SY_EVENTS of them); sy_outcome_of says what came of each. */
 void sy_confirm_events(sy_exploration *e, const uint8_t *wanted, unsigned long long cap, unsigned long long most)
 {
+    uint8_t all[SY_ALL_EVENTS] = {0};
+    memcpy(all, wanted, SY_EVENTS);
     sy_confirmation_close(&e->confirmation);
-    sy_confirm(&e->confirmation, &e->search, wanted, (size_t)cap, most, &e->stop);
+    sy_confirm(&e->confirmation, &e->search, all, NULL, (size_t)cap, most, &e->stop);
 }
 
 int sy_outcome_of(const sy_exploration *e, unsigned event)
@@ -96,6 +109,54 @@ long sy_tell(sy_exploration *e, unsigned event, sy_say_tick say, void *to, long 
     return sy_tell_run(&e->confirmation, event, say, to, most);
 }
 
+/* Lists the steps of an exhausted search, for sy_lead_to; 0 if that was cut short. */
+int sy_list(sy_exploration *e, unsigned long long cap)
+{
+    sy_transitions_close(&e->steps);
+    return sy_list_steps(&e->steps, &e->search, (size_t)cap, &e->stop);
+}
+
+typedef struct {
+    unsigned long long transitions, outside, pieces, parts, keys_left, before, given_up, bytes;
+} sy_growth;
+
+/* Whether from all that is stored some run leads to a goal: 1, or 0 if something is left, or -1 if it was cut short. */
+int sy_lead_to(sy_exploration *e, int goal, unsigned long long cap, sy_growth *out)
+{
+    sy_backward *b = &e->backward;
+    sy_backward_close(b);
+    int ended = sy_grow_pieces(b, &e->steps, goal, (size_t)cap, &e->stop);
+    *out = (sy_growth){e->steps.count, e->steps.outside, b->piece_count, b->part_count, b->left, b->before, b->given_up,
+                       e->steps.memory.bytes + b->memory.bytes};
+    return !ended ? -1 : !b->left;
+}
+
+/* Looks for a run into what the last sy_lead_to left; sy_outcome_of and sy_tell are asked for sy_rest. */
+void sy_confirm_rest(sy_exploration *e, unsigned long long cap, unsigned long long most)
+{
+    sy_confirmation_close(&e->confirmation);
+    sy_confirm_rest_of(&e->confirmation, &e->search, &e->backward, (size_t)cap, most, &e->stop);
+}
+
+unsigned sy_rest(void)
+{
+    return SY_REST;
+}
+
+/* Whether a goal never shows from a situation on, given as the values of the key's cells; see sy_never_from. */
+int sy_is_lost(sy_exploration *e, const int *values, int goal, int exact, unsigned long long cap, unsigned long long *sets)
+{
+    return sy_never_from(values, goal, exact, (size_t)cap, sets, &e->stop);
+}
+
+static void sy_say_set(const uint8_t *stored, const sy_bound *m, int n, int *key, int *bounds)
+{
+    for (int i = 0; i < SY_KEY_CELLS; i++)
+        key[i] = sy_key_get(stored, i);
+    for (int i = 0; i < n * n; i++)
+        bounds[i] = m[i] >= SY_UNBOUNDED ? INT32_MAX : m[i];
+}
+
 /* One stored set: its key cell by cell (a status for a clock that is in the set), its dimension and its bounds. */
 int sy_stored(const sy_exploration *e, unsigned long long index, int *key, int *n, int *bounds)
 {
@@ -103,12 +164,26 @@ int sy_stored(const sy_exploration *e, unsigned long long index, int *key, int *
     if (index >= s->set_count || !s->sets[index].m)
         return 0;
     const sy_set *set = &s->sets[index];
-    for (int i = 0; i < SY_KEY_CELLS; i++)
-        key[i] = sy_key_get(s->keys + (size_t)set->key * SY_KEY_BYTES, i);
     *n = set->n;
-    for (int i = 0; i < set->n * set->n; i++)
-        bounds[i] = set->m[i] >= SY_UNBOUNDED ? INT32_MAX : set->m[i];
+    sy_say_set(s->keys + (size_t)set->key * SY_KEY_BYTES, set->m, *n, key, bounds);
     return 1;
+}
+
+/* As sy_stored, one part of what the last sy_lead_to left over; their numbers have gaps. */
+int sy_left_over(const sy_exploration *e, unsigned long long index, int *key, int *n, int *bounds)
+{
+    const sy_backward *b = &e->backward;
+    if (index >= b->part_count || !b->parts[index].m)
+        return 0;
+    const sy_set *set = &e->search.store.sets[b->parts[index].set];
+    *n = set->n;
+    sy_say_set(e->search.store.keys + (size_t)set->key * SY_KEY_BYTES, b->parts[index].m, *n, key, bounds);
+    return 1;
+}
+
+unsigned long long sy_parts_count(const sy_exploration *e)
+{
+    return e->backward.part_count;
 }
 
 unsigned long long sy_stored_count(const sy_exploration *e)
@@ -122,5 +197,7 @@ void sy_close(sy_exploration *e)
         return;
     sy_search_close(&e->search);
     sy_confirmation_close(&e->confirmation);
+    sy_backward_close(&e->backward);
+    sy_transitions_close(&e->steps);
     free(e);
 }

@@ -103,8 +103,9 @@ static long sy_tell_run(const sy_confirmation *c, uint32_t event, sy_say_tick sa
                 goto done;
         }
     }
-    say(to, c->picks + c->last[event].picks, c->last[event].pick_count);
-    ticks = count + 1;
+    if (event != SY_REST) /* a situation is reached, an event happens in one tick more */
+        say(to, c->picks + c->last[event].picks, c->last[event].pick_count);
+    ticks = count + (event != SY_REST);
 done:
     for (uint32_t i = 0; target && i < length; i++)
         free(target[i]);

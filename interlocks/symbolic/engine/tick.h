@@ -103,6 +103,15 @@ static void sy_add(sy_work *w, int part, int32_t status, int source, int shift)
     layout->counter[d] = (uint16_t)(status == SY_COUNTS ? sy_key_cell[part].index + 1 : 0);
     w->end.source[d] = source;
     w->end.shift[d] = shift;
+    w->end.turn[d] = 0;
+}
+
+/* Adds what a turn has given to the result: `value` is such a one. */
+static void sy_add_turned(sy_work *w, int part, sy_value value)
+{
+    int turn = -2 - value.variable, d = w->end.layout.n;
+    sy_add(w, part, SY_RUNS, w->dimension[w->turned[turn].of.variable], value.offset);
+    w->end.turn[d] = turn + 1;
 }
 
 /* A counter stands in the set, between two ticks, with the value it has. Returns whether it is what it was. */
@@ -146,7 +155,11 @@ static int sy_end_of_clock(sy_work *w, int part, int clock, int starting)
         sy_add(w, part, SY_RUNS, w->dimension[clock], grown);
         return grown == 1;
     }
-    if (value.variable >= 0) { /* took another's value, and goes on as a number */
+    if (value.variable < -1 && !up && !sy_le(w, clock, 0) && !sy_ge(w, clock, sy_limit(w, clock))) {
+        sy_add_turned(w, part, value);
+        return 0;
+    }
+    if (value.variable != -1) { /* took another's value, and goes on as a number */
         sy_set_to(w, clock, sy_number(w, clock));
         value = w->now.clock[clock];
     }
@@ -159,6 +172,18 @@ static int sy_end_of_clock(sy_work *w, int part, int clock, int starting)
     return 0;
 }
 
+/* What a turn gives is bounded by itself: how it differs from anything else is given away. */
+static void sy_end_turned(sy_work *w, int d)
+{
+    int low, high, n = w->end.layout.n;
+    sy_range(w, (sy_value){(sy_bound)(-1 - w->end.turn[d]), (sy_bound)w->end.shift[d]}, &low, &high);
+    w->end.m[d * n] = (sy_bound)-low;
+    w->end.m[d] = (sy_bound)high;
+    for (int i = 1; i < n; i++)
+        if (i != d)
+            sy_unlink(w->end.m, n, i, d);
+}
+
 /* The end of a tick (or of the choice of a start): fills w->end. `key` is the key before. */
 static void sy_finish(sy_work *w, const uint8_t *key, int starting)
 {
@@ -169,7 +194,7 @@ static void sy_finish(sy_work *w, const uint8_t *key, int starting)
     end->layout.still[0] = 0;
     end->layout.counter[0] = 0;
     end->layout.clock[0] = -1;
-    end->source[0] = end->shift[0] = 0;
+    end->source[0] = end->shift[0] = end->turn[0] = 0;
     sy_pack(w, end->key);
     for (int i = 0; i < SY_KEY_CLOCKS; i++) {
         int part = sy_key_clock[i], index = sy_key_cell[part].index;
@@ -184,6 +209,9 @@ static void sy_finish(sy_work *w, const uint8_t *key, int starting)
             end->m[i * n + j] = (sy_bound)(i == j ? 0
                                                   : sy_sum(w->now.m[end->source[i] * old + end->source[j]],
                                                            end->shift[i] - end->shift[j]));
+    for (int i = 1; i < n; i++)
+        if (end->turn[i])
+            sy_end_turned(w, i);
     end->loops = same && !end->counted && !memcmp(end->key, key, SY_KEY_BYTES);
 }
 
