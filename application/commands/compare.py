@@ -15,7 +15,7 @@ from .options import Format, count_option, effort_option, load_document, tick_op
 if TYPE_CHECKING:
     from stillgate.controller.effort import Effort
     from stillgate.controller.reading.reader import MachineDocument
-    from stillgate.interlocks.results.analyses import Comparison
+    from stillgate.interlocks.results.comparison import Comparison
     from stillgate.interlocks.results.verdict import CheckResult
 
 

@@ -68,7 +68,7 @@ def fault_table(
     )
 
     from stillgate.interlocks.analyses.fault_table import fault_table_of as make_table
-    from stillgate.interlocks.results.analyses import FaultOutcome
+    from stillgate.interlocks.results.fault_table_rows import FaultOutcome
 
     from ..console.progress import ProgressLine
 
@@ -88,7 +88,7 @@ def fault_table(
 
         write_line(json.dumps(fault_table_document(table, str(machine)), indent=2))
     elif form == "csv":
-        from stillgate.diagrams.tables.table import table_csv
+        from stillgate.diagrams.matrices.table import table_csv
 
         from ..reports.evidence_report.faults import fault_rows_table
 

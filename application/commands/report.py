@@ -85,8 +85,8 @@ def report(
     """
     from stillgate.controller.errors import UsageError
     from stillgate.diagrams.graphs.renderer import find_renderer
+    from stillgate.diagrams.matrices.table import table_csv
     from stillgate.diagrams.pages.report_page import render_page, require_templates
-    from stillgate.diagrams.tables.table import table_csv
 
     from ..files.whole_files import refuse_bad_folder, refuse_bad_places, write_whole
     from ..reports.evidence_report.report import Evidence, evidence_page, tables_of

@@ -20,7 +20,7 @@ from stillgate.controller.expressions.durations import format_duration
 from ..charts.chart import Chart
 from ..charts.chart_svg import scale_of, svg_of
 from ..graphs.sheets import Sheet, sheets_of
-from ..tables.table import Table
+from ..matrices.table import Table
 
 BREAK_AFTER = re.compile(r"(\w_|[^\W\d]\.)(?=\w)")
 """Where a long name may go on in the next line; a number stays whole."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from ..results.analyses import Coverage, FaultOutcome, FaultRow
+from ..results.fault_table_rows import Coverage, FaultOutcome, FaultRow
 
 EQUAL_RATES = "Failure rates: every fault is taken as equally likely, since no rates were given."
 GIVEN_RATES = "Failure rates as given; faults without one count with rate 1."

@@ -24,7 +24,7 @@ from stillgate.sim_io.faults.fault_list import Fault
 from ..exploration.parametric_checker import Answer, Switchboard, allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
-from ..results.analyses import FaultBreak, FaultOutcome, FaultRow
+from ..results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow
 from ..results.requirement_text import sentence_of
 
 

@@ -48,7 +48,7 @@ from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
 from ..loop.obligation_window import waiting_window
 from ..loop.state_layout import key_bits, packed_fields
-from ..results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable
+from ..results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow, FaultTable
 from ..results.requirement_text import sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution

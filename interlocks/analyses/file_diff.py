@@ -15,7 +15,7 @@ from stillgate.controller.machine_file.machine import Exit, Interlock, Override,
 from stillgate.controller.machine_file.machine import Sequence as SequenceModel
 from stillgate.controller.reading.reader import MachineDocument
 
-from ..results.analyses import FileChange
+from ..results.comparison import FileChange
 from ..results.requirement_text import sentence_of
 
 _SILENT = {"note", "title", "why"}

@@ -33,7 +33,7 @@ from ..checking.judgements import judgement_of
 from ..exploration.explorer import Progress
 from ..exploration.search import Search, checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..results.analyses import Carrier, LayerRow, LayerTable
+from ..results.layer_rows import Carrier, LayerRow, LayerTable
 from ..results.verdict import CheckResult, Exploration, Judgement, Word
 from .unconstrained_outputs import MOST_AT_WILL, Freed, freed_for
 

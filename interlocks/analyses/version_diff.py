@@ -27,7 +27,7 @@ from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Replay, tell
-from ..results.analyses import Comparison, VerdictChange
+from ..results.comparison import Comparison, VerdictChange
 from ..results.instant import Stretch
 from ..results.ticks import chosen_tick
 from ..results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word, tick_caution

@@ -43,7 +43,7 @@ from stillgate.controller.program.program import ControllerProgram
 from stillgate.controller.program.program_map import without_signals
 from stillgate.controller.reading.reader import MachineDocument
 
-from ..results.analyses import Weakening, WeakeningKind
+from ..results.weakenings import Weakening, WeakeningKind
 
 _NOWHERE = Span(0, 0)
 _JOINTS = (Operator.AND, Operator.OR, Operator.XOR)

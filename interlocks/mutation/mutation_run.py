@@ -32,8 +32,8 @@ from ..checking.assumptions import assumptions_of
 from ..checking.checker import required_faults
 from ..exploration.parametric_checker import Answer, allowance
 from ..loop.closed_loop import ClosedLoop
-from ..results.analyses import StrengthList, Weakening
 from ..results.verdict import CheckResult, Word
+from ..results.weakenings import StrengthList, Weakening
 from .mutant_batches import Waiting, groups_of, unnoticed_among
 from .mutant_checkers import Boards
 from .mutants import Candidate, Weakenings, weakenings_of

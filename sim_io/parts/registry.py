@@ -1,4 +1,4 @@
-"""The one place that knows every kind of part."""
+"""Finds the lowering of a part by its kind; what else knows the kinds is listed in DEVELOPERS.md."""
 
 from __future__ import annotations
 

@@ -9,20 +9,16 @@ from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
-from stillgate.interlocks.results.analyses import (
-    Carrier,
+from stillgate.interlocks.results.fault_table_rows import (
     Coverage,
     FaultBreak,
     FaultOutcome,
     FaultRow,
     FaultTable,
-    LayerRow,
-    LayerTable,
-    StrengthList,
-    Weakening,
-    WeakeningKind,
 )
+from stillgate.interlocks.results.layer_rows import Carrier, LayerRow, LayerTable
 from stillgate.interlocks.results.verdict import Judgement, Word
+from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
 from stillgate.reports.evidence_report.faults import fault_points, fault_section
 from stillgate.reports.evidence_report.open_points import open_points_section
 from stillgate.reports.evidence_report.opinion import opinion_points, opinion_section

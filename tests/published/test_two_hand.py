@@ -20,7 +20,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.loop.closed_loop import close_loop
-from stillgate.interlocks.results.analyses import FaultOutcome
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome
 from stillgate.sim_io.simulation.simulation import Simulation
 
 MACHINES = Path(__file__).parents[2] / "machines"

@@ -6,16 +6,11 @@ from dataclasses import fields, is_dataclass
 from enum import Enum
 from typing import Any
 
-from stillgate.interlocks.results.analyses import (
-    Carrier,
-    Comparison,
-    FaultOutcome,
-    FaultTable,
-    LayerTable,
-    StrengthList,
-    WeakeningKind,
-)
+from stillgate.interlocks.results.comparison import Comparison
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
+from stillgate.interlocks.results.layer_rows import Carrier, LayerTable
 from stillgate.interlocks.results.verdict import Story
+from stillgate.interlocks.results.weakenings import StrengthList, WeakeningKind
 
 from ...console.words import CAUTION
 from ..check.check_json import story_document

@@ -9,16 +9,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.analyses import (
-    Comparison,
-    FaultOutcome,
-    FaultRow,
-    FaultTable,
-    LayerTable,
-    StrengthList,
-    Weakening,
-)
+from stillgate.interlocks.results.comparison import Comparison
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
+from stillgate.interlocks.results.layer_rows import LayerTable
 from stillgate.interlocks.results.verdict import Judgement, Story, Word
+from stillgate.interlocks.results.weakenings import StrengthList, Weakening
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.words import CAUTION, count_words, fault_words, verdict_words

@@ -9,9 +9,9 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.graphs.signal_flow import driven_parts
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock, TimingFigure
-from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.results.analyses import FaultBreak, FaultOutcome, FaultRow, FaultTable
+from stillgate.interlocks.results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow, FaultTable
 from stillgate.interlocks.results.verdict import CheckResult, Story
 
 from ...console.words import count_words

@@ -11,8 +11,7 @@ from stillgate.diagrams.graphs.overview import whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, Renderer
 from stillgate.diagrams.graphs.signal_flow import machine_diagram
 from stillgate.diagrams.graphs.state_graph import state_diagram
-from stillgate.diagrams.pages.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
-from stillgate.diagrams.tables.matrices import (
+from stillgate.diagrams.matrices.signal_matrices import (
     cause_and_effect,
     exit_table,
     input_list,
@@ -20,7 +19,8 @@ from stillgate.diagrams.tables.matrices import (
     output_list,
     sequence_list,
 )
-from stillgate.diagrams.tables.table import Table
+from stillgate.diagrams.matrices.table import Table
+from stillgate.diagrams.pages.report_page import Block, Figure, Part, Prose, Section, TableBlock, inline_svg
 from stillgate.interlocks.results.verdict import CheckResult
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Bullets, Prose, Section, TableBlock
-from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
 from stillgate.interlocks.results.verdict import Word
 

@@ -14,9 +14,9 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.graphs.renderer import Renderer
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Page, Section, TableBlock
-from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.results.analyses import LayerTable
+from stillgate.interlocks.results.layer_rows import LayerTable
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Word
 
 from ...console.words import count_words, fault_words, verdict_words

@@ -11,9 +11,9 @@ from typing import Literal
 
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import MachineDocument
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Section
-from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.results.analyses import LayerTable
+from stillgate.interlocks.results.layer_rows import LayerTable
 from stillgate.interlocks.results.verdict import CheckResult
 
 from .faults import fault_points, fault_section

@@ -7,10 +7,11 @@ among the open points.
 from __future__ import annotations
 
 from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Block, Bullets, Prose, Section, TableBlock
-from stillgate.diagrams.tables.table import Table
-from stillgate.interlocks.results.analyses import Carrier, LayerTable, StrengthList, Weakening, WeakeningKind
+from stillgate.interlocks.results.layer_rows import Carrier, LayerTable
 from stillgate.interlocks.results.verdict import CheckResult, Word
+from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
 
 from ...console.words import count_words, fault_words, judgement_words
 from .verdicts import NONE, new_assumptions, word_style

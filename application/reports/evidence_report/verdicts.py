@@ -10,6 +10,7 @@ from stillgate.controller.machine_file.field_types import Condition, Millisecond
 from stillgate.controller.machine_file.machine import Machine, Response
 from stillgate.diagrams.charts.chart import Chart, Window, chart_of
 from stillgate.diagrams.diagram import plain
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import (
     Block,
     Bullets,
@@ -19,9 +20,8 @@ from stillgate.diagrams.pages.report_page import (
     TableBlock,
     TimingFigure,
 )
-from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.loop.requirement_times import response_ticks
-from stillgate.interlocks.results.analyses import LayerTable
+from stillgate.interlocks.results.layer_rows import LayerTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 

@@ -14,6 +14,7 @@ import pytest
 from stillgate.controller.errors import ToolMissing
 from stillgate.controller.reading.reader import read_machine
 from stillgate.diagrams.graphs.renderer import find_renderer
+from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages import pdf
 from stillgate.diagrams.pages.report_page import (
     Figure,
@@ -25,7 +26,6 @@ from stillgate.diagrams.pages.report_page import (
     anchors,
     render_page,
 )
-from stillgate.diagrams.tables.table import Table
 from stillgate.interlocks.checking.checker import check
 from stillgate.reports.evidence_report.report import Evidence, evidence_page
 from stillgate.sim_io.faults.fault_list import faults_of

@@ -12,11 +12,11 @@ from python_search import search
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.charts.run_reasons import grounds_of
-from stillgate.diagrams.tables.table import table_csv
+from stillgate.diagrams.matrices.table import table_csv
 from stillgate.interlocks.analyses.fault_pairs import fault_pairs_of
 from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.loop.closed_loop import close_loop
-from stillgate.interlocks.results.analyses import FaultOutcome, FaultTable
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import Word
 from stillgate.reports.analyses.analyses_json import FAULT_TABLE, fault_table_document

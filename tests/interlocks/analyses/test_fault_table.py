@@ -10,7 +10,7 @@ from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses import output_equivalence as first_difference
 from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.exploration import parametric_checker as switchboard
-from stillgate.interlocks.results.analyses import FaultOutcome, FaultTable
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
 from strength_machines import GUARDED
 
 

@@ -15,7 +15,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
 from stillgate.interlocks.analyses import fault_table as fault_table_module
 from stillgate.interlocks.analyses.fault_table import fault_table_of
-from stillgate.interlocks.results.analyses import FaultOutcome, FaultRow
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow
 from strength_machines import GUARDED
 
 STOP_TIME = Path(__file__).parents[2] / "machines" / "false_verdicts" / "stop_time.yaml"

@@ -9,7 +9,7 @@ from evidence_build import built_quickly
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses.layer_table import layers
 from stillgate.interlocks.checking.checker import check
-from stillgate.interlocks.results.analyses import Carrier, LayerRow
+from stillgate.interlocks.results.layer_rows import Carrier, LayerRow
 from stillgate.interlocks.results.verdict import Word
 from strength_machines import GUARDED
 

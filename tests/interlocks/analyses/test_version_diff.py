@@ -9,7 +9,7 @@ from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses.file_diff import file_changes
 from stillgate.interlocks.analyses.version_diff import compare
 from stillgate.interlocks.checking.checker import check
-from stillgate.interlocks.results.analyses import Comparison
+from stillgate.interlocks.results.comparison import Comparison
 from stillgate.interlocks.results.verdict import Word
 from strength_machines import GUARDED
 

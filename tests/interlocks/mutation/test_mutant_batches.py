@@ -18,7 +18,7 @@ from stillgate.interlocks.mutation import mutation_run as strength_module
 from stillgate.interlocks.mutation.mutant_batches import Waiting, groups_of, unnoticed_among
 from stillgate.interlocks.mutation.mutants import Candidate, switched_controller, weakenings_of
 from stillgate.interlocks.mutation.mutation_run import strength
-from stillgate.interlocks.results.analyses import Weakening, WeakeningKind
+from stillgate.interlocks.results.weakenings import Weakening, WeakeningKind
 from strength_machines import GUARDED
 
 FAULTY = GUARDED.replace("    faults: 0\n", "").replace("    never: motor", "    never: asked.motor")

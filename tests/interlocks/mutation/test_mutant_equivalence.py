@@ -15,7 +15,7 @@ from stillgate.interlocks.mutation import mutant_checkers as weakened_boards
 from stillgate.interlocks.mutation.mutant_equivalence import probing, told
 from stillgate.interlocks.mutation.mutants import switched_controller, weakenings_of
 from stillgate.interlocks.mutation.mutation_run import strength
-from stillgate.interlocks.results.analyses import Weakening
+from stillgate.interlocks.results.weakenings import Weakening
 from strength_machines import GUARDED
 
 FAULTY = GUARDED.replace("    faults: 0\n", "")

@@ -12,8 +12,8 @@ from stillgate.interlocks.exploration.parametric_checker import Switchboard
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.mutation.mutants import switched_controller, weakenings_of
 from stillgate.interlocks.mutation.mutation_run import strength
-from stillgate.interlocks.results.analyses import StrengthList, Weakening, WeakeningKind
 from stillgate.interlocks.results.verdict import Word
+from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
 from strength_machines import GUARDED
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from closed_gate import GATE
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.tables.matrices import sequence_list
+from stillgate.diagrams.matrices.signal_matrices import sequence_list
 
 LAMP = """
 machine: lamp

@@ -9,7 +9,7 @@ import pytest
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text
-from stillgate.diagrams.tables.cause_and_effect import (
+from stillgate.diagrams.matrices.cause_and_effect import (
     Cause,
     Effect,
     EffectRow,

@@ -1,5 +1,0 @@
-"""The reviewer's tables: cause and effect, interlocks, inputs and outputs."""
-
-from __future__ import annotations
-
-__all__: list[str] = []

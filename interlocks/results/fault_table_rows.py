@@ -1,0 +1,100 @@
+"""What the fault table says, as values: a row a fault, and what requirements cover of outputs.
+
+Like ``verdict``: all frozen, computed elsewhere, and whoever prints or draws them reads nothing else.
+Times are in milliseconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from stillgate.controller.machine_file.field_types import Milliseconds
+
+from .verdict import Exploration, Story
+
+
+class FaultOutcome(Enum):
+    """What a machine does under a fault; the first that fits, in this order."""
+
+    BREAKS = "breaks a requirement"
+    HARMLESS = "harmless"  # every output stays as it would be without the fault
+    STOPS = "stops by itself"  # inevitably, and stays stopped
+    PAUSES = "stops while it lasts"  # power: nothing is driven until it returns, then it may work again
+    UNNOTICED = "goes unnoticed"
+    UNDECIDED = "undecided"  # the search was cut short
+
+
+@dataclass(frozen=True, slots=True)
+class FaultBreak:
+    """A requirement that a fault breaks."""
+
+    requirement: str
+    hazard: str | None
+    counts: bool  # whether the requirement must withstand a fault
+    depth: int  # ticks of the shortest way there
+    story: Story | None
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRow:
+    """What one fault leads to, in all reachable situations.
+
+    ``stop_time`` is the longest time from the fault's beginning, be it long before it shows, until the
+    machine has stopped for good: no output that names a hazard is on, the faulty one aside, nor ever
+    will be. None where it need not stop, or where that was not found out. ``next_start`` says of a fault
+    that need not stop the machine that it cannot for ever stop and start under it: once it has stood
+    often enough it does not come back to work.
+    ``dangerous`` says that the first difference the fault makes can be an output with a hazard that
+    is on and would be off; None where that was not looked into.
+    """
+
+    fault: str  # 'estop_1 stuck on'; with two, joined by ' and '
+    kind: str  # 'input stuck on', 'input stuck off', 'output stuck on', ..., 'power interrupted'
+    subject: str  # the input or output; empty for the power supply
+    outcome: FaultOutcome
+    text: str  # the outcome in one sentence
+    breaks: tuple[FaultBreak, ...] = ()  # the shortest first
+    stop_time: Milliseconds | None = None
+    next_start: bool = False
+    dangerous: bool | None = None
+    situations: int = 0  # reachable situations with this fault
+
+    @property
+    def story(self) -> Story | None:
+        """The shortest story of a break."""
+        return self.breaks[0].story if self.breaks else None
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """Diagnostic coverage of an input or output (ISO 13849-1: rates detected / rates dangerous).
+
+    Rates are relative numbers, one a fault; ``ratio`` is None where nothing dangerous is among them.
+    """
+
+    subject: str
+    dangerous: float  # rate of the dangerous faults
+    detected: float  # of these, rate of those that stop the machine by themselves
+    at_next_start: float  # of these, rate of those noticed then or at the next start
+    ratio: float | None
+    ratio_at_next_start: float | None
+    band: str  # none, low, medium, high, or '-' without dangerous faults
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultTable:
+    """One row a single fault, exhaustive if ``exploration.exhausted``."""
+
+    machine: str
+    rows: tuple[FaultRow, ...]
+    coverage: tuple[Coverage, ...]
+    assumptions: tuple[str, ...]  # definitions and assumptions, rates included
+    exclusions: tuple[tuple[str, str], ...]  # (fault, reason)
+    exploration: Exploration
+    seconds: float
+    pairs: tuple[FaultRow, ...] = ()  # rows of two faults, where asked for
+    pairs_text: str = ""  # what was covered of the pairs
+    pairs_undecided: int = 0  # pairs whose search was cut short or never begun
+    tick_caution: str = ""  # what verdicts at another tick than the scan are worth
