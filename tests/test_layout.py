@@ -28,7 +28,7 @@ ORDER = {
         "results", "loop", "exploration", "symbolic", "checking", "proofs", "certificates", "analyses",
         "mutation", "simulated_runs", "replay", "diagnosis",
     ),
-    "diagrams": ("charts", "graphs", "tables", "pages"),
+    "diagrams": ("charts", "graphs", "matrices", "pages"),
     "application": (
         "console", "files", "reports/exchange", "reports/check", "reports/analyses", "reports/runs",
         "reports/evidence_report", "reports", "commands", "testing", "testing/plugin",
