@@ -73,7 +73,7 @@ def agree(loop: ClosedLoop) -> set[Ways]:
 
 
 def test_sets_agree_with_every_situation_on_random_machines() -> None:
-    for text in twenty_machines(0)[:6]:
+    for text in twenty_machines(0)[:4]:
         agree(loop_of_machine(with_every_goal(text)))
 
 
@@ -155,7 +155,7 @@ sequences:
     start: rest
     states:
       rest: {exits: [{when: go, to: push}]}
-      push: {on: [push], exits: [{when: drop, to: END}, {when: out_there, to: pull}, {when: not go, to: pull}]}
+      push: {on: [push], exits: [{when: drop, to: END}, {when: out_there or not go, to: pull}]}
       pull: {on: [pull], exits: [{when: home, to: rest}, {after: 80 ms, to: late}]}
       late: {exits: [{when: rising(go), to: pull}]}
       over: {end: true}
@@ -240,7 +240,7 @@ def test_a_check_tells_a_run_into_the_situation_without_a_way(monkeypatch: pytes
     assert lost.story.headline.startswith(
         "back is broken: 2.01 s after power-on no way leads to q.rest any more"
     )
-    assert dict(lost.story.steps[-1].states) == {"q": "work"}
+    assert dict(lost.story.steps[-1].states) == {"q": "stuck"}
     assert lost.reason == "all that can follow lies in sets of situations without a way there (1)"
 
 
