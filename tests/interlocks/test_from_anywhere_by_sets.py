@@ -248,7 +248,7 @@ def test_a_check_tells_a_run_into_the_situation_without_a_way(monkeypatch: pytes
         "back is broken: 2.01 s after power-on no way leads to q.rest any more"
     )
     assert dict(lost.story.steps[-1].states) == {"q": "stuck"}
-    assert lost.reason == "all that can follow lies in sets of situations without a way there (1)"
+    assert lost.reason.startswith("all that can follow lies in sets of situations without a way there (")
 
 
 def test_a_situation_without_a_way_at_power_on_has_no_story(monkeypatch: pytest.MonkeyPatch) -> None:
