@@ -46,7 +46,11 @@ class StoredSets:
 
     def hold(self, state: Key) -> bool:
         """Whether a state lies in one of the sets."""
-        return any(self._holds(item, state) for item in self.by_plain[self._plain(state)])
+        return self.count(state) > 0
+
+    def count(self, state: Key) -> int:
+        """How many of the sets hold a state."""
+        return sum(self._holds(item, state) for item in self.by_plain[self._plain(state)])
 
     def _holds(self, item: StoredSet, state: Key) -> bool:
         key, n, bounds = item
