@@ -1,8 +1,9 @@
 """The check and a second interpreter, written from the reference page alone, judge random machines alike.
 
 Every verdict and every shortest depth are compared, and what leaves its range or is never reached
-besides: without faults, and with one at night and for some machines at every run. Three hundred machines at every run, ten thousand at night:
-``pytest -m night tests/test_whole_oracle.py``, or in shards ``cd tests && python -m whole_oracle 0 5000``.
+besides. Three hundred machines at every run, without a fault and two in five with one too; ten
+thousand at night with whatever their files ask for: ``pytest -m night tests/test_whole_oracle.py``, or
+in shards ``cd tests && python -m whole_oracle 0 5000``.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Second versions of random machines: the machine of a seed with a change or two, some of which change nothing."""
+"""Second versions of random machines: with a change or two, some of which change nothing."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ def small_machine(seed: int, most: int = MOST_TICKS) -> tuple[str, Machine, Judg
 
 
 def most_faults(seed: int) -> int | None:
-    """How many faults the machine of a seed is asked about at every run: two in five as their file says (None).
+    """How many faults the machine of a seed is asked about at every run: None as its file says, or none.
 
     A checker with faults takes twice the time of one without. Of any theme two in five are asked, as
     five and the number of themes have no common divisor. At night all are.
