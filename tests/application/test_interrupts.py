@@ -69,7 +69,7 @@ def assert_written_whole(folder: Path) -> None:
 
 
 def interrupted_often(name: str, times: int, tmp_path: Path, longest: float) -> None:
-    """Interrupts a command up to ``longest`` seconds after its start, or up to its own end if it is sooner."""
+    """Interrupts a command up to ``longest`` seconds after its start, or up to its own end if sooner."""
     chance = random.Random(f"{name} {times}")
     if name in MAKING:
         assert Bench(tmp_path, tmp_path / "cache0").run(*MAKING[name]).status == 0
