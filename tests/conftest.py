@@ -30,3 +30,12 @@ def private_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 def unoptimised(tmp_path_factory: pytest.TempPathFactory) -> str | None:
     """A value for ``CC`` with which commands spend no time on optimising; None where there is no shell."""
     return None if sys.platform == "win32" else str(write_unoptimised(tmp_path_factory.mktemp("cc")))
+
+
+@pytest.fixture(scope="module")
+def unoptimised_commands(unoptimised: str | None) -> Iterator[None]:
+    """Commands that a module's tests run, in processes of their own too, spend no time on optimising."""
+    with pytest.MonkeyPatch.context() as patch:
+        if unoptimised is not None:
+            patch.setenv("CC", unoptimised)
+        yield

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,12 +24,8 @@ Command = Callable[..., Outcome]
 
 
 @pytest.fixture(scope="module", autouse=True)
-def built_quickly(unoptimised: str | None) -> Iterator[None]:
-    """Machines of these tests are small: commands would spend most of their time on optimising."""
-    with pytest.MonkeyPatch.context() as patch:
-        if unoptimised is not None:
-            patch.setenv("CC", unoptimised)
-        yield
+def built_quickly(unoptimised_commands: None) -> None:
+    """Machines of these tests are small, so compiling would take most of their time."""
 
 
 @pytest.fixture
