@@ -8,6 +8,7 @@ from __future__ import annotations
 import random
 import shutil
 import signal
+import subprocess
 import sys
 from pathlib import Path
 
@@ -100,6 +101,29 @@ def test_a_command_that_is_interrupted_ends_in_time_and_leaves_nothing(name: str
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_hundred_interrupts_of_each_command_at_random_moments(name: str, tmp_path: Path) -> None:
     interrupted_often(name, 100, tmp_path, 30)
+
+
+AT_ONCE = """
+import os, sys
+from stillgate import cli
+from stillgate.console import interrupts
+start = interrupts.Thread.start
+def signalled(thread):
+    os.kill(os.getpid(), int(sys.argv[1]))
+    start(thread)
+interrupts.Thread.start = signalled
+cli.main(["--version"])
+"""
+"""A signal that comes while handlers are being installed."""
+
+
+@pytest.mark.parametrize("number", STATUS)
+def test_a_signal_that_comes_while_a_command_begins_ends_it_with_its_status(number: signal.Signals) -> None:
+    """On a busy computer that moment is long: it was met once in a hundred interrupts."""
+    command = [sys.executable, "-P", "-c", AT_ONCE, str(int(number))]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == STATUS[number], done
+    assert "Traceback" not in done.stderr
 
 
 def no_better(found: dict[str, object], whole: dict[str, object]) -> None:
