@@ -65,9 +65,9 @@ REPORT_VARIABLE = "STILLGATE_REPORT"
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``stillgate``; ends the process with the exit status."""
     _replace_closed_streams()
-    signals.install()
     status = INTERRUPTED
     try:
+        signals.install()  # a signal may come before it is done
         status = run_command(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
     except KeyboardInterrupt:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import sys
 from collections.abc import Callable, Iterator
 from functools import wraps
+from pathlib import Path
 from typing import Any
 
 import pytest
+from quick_compiler import write_unoptimised
 from stillgate.controller.program.program import ControllerProgram
 from stillgate.controller.program.program_check import assert_consistent
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
@@ -16,8 +21,29 @@ from stillgate.interlocks.loop.loop_check import assert_loop_consistent
 @pytest.fixture(scope="session", autouse=True)
 def private_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Random machines must not fill the cache of whoever runs the tests."""
+    objects = tmp_path_factory.mktemp("objects")  # the wheel's clang keeps each that it makes
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("STILLGATE_CACHE", str(tmp_path_factory.mktemp("cache")))
+        patch.setenv("ZIG_LOCAL_CACHE_DIR", str(objects))
+        # What it builds of its own at its first call is kept where it always is, whatever HOME a test sets.
+        usual = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "zig"
+        patch.setenv("ZIG_GLOBAL_CACHE_DIR", os.environ.get("ZIG_GLOBAL_CACHE_DIR", str(usual)))
+        yield
+    shutil.rmtree(objects, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def unoptimised(tmp_path_factory: pytest.TempPathFactory) -> str | None:
+    """A value for ``CC`` with which commands spend no time on optimising; None where there is no shell."""
+    return None if sys.platform == "win32" else str(write_unoptimised(tmp_path_factory.mktemp("cc")))
+
+
+@pytest.fixture(scope="module")
+def unoptimised_commands(unoptimised: str | None) -> Iterator[None]:
+    """Commands that a module's tests run, in processes of their own too, spend no time on optimising."""
+    with pytest.MonkeyPatch.context() as patch:
+        if unoptimised is not None:
+            patch.setenv("CC", unoptimised)
         yield
 
 

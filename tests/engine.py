@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from quick_compiler import quick_compiler
 from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
@@ -40,7 +41,14 @@ def quick_build(
     files = checker_files(loop)
     if merge is not None:
         files["checker.c"] = checker_source(loop, merge=merge)
-    return build_library(files, "checker.c", options=OPTIONS, on_slow_build=on_slow_build, effort=effort)
+    return build_library(
+        files,
+        "checker.c",
+        options=OPTIONS,
+        compiler=quick_compiler(),
+        on_slow_build=on_slow_build,
+        effort=effort,
+    )
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from importlib import import_module
 
 import pytest
 from engine import OPTIONS, quick_build
+from quick_compiler import quick_compiler
 from stillgate.interlocks.exploration import fault_search, search
 from stillgate.interlocks.exploration import parametric_checker as switchboard
 
@@ -18,6 +19,8 @@ def built_quickly() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(fault_search, "OPTIONS", OPTIONS)
         patch.setattr(switchboard, "_OPTIONS", OPTIONS)
+        for module in (fault_search, switchboard):
+            patch.setattr(module, "find_compiler", quick_compiler)
         patch.setattr(search, "build_checker", quick_build)
         compare = import_module(
             "stillgate.interlocks.analyses.version_diff"

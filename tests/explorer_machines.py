@@ -13,11 +13,11 @@ import networkx as nx
 from stillgate.controller.c.toolchain import build_library
 from stillgate.interlocks.exploration.engine_folder import engine_files
 
-OPTIONS = ("-std=gnu11", "-O1", "-Wall", "-Wextra", "-Wno-unused-function", "-Werror")
+OPTIONS = ("-std=gnu11", "-O0", "-Wall", "-Wextra", "-Wno-unused-function", "-Werror")
 
 
 def build(text: str, *options: str) -> Path:
-    """Library of a hand-written translation unit."""
+    """Library of a hand-written translation unit, unoptimised unless the options say else."""
     return build_library(engine_files() | {"machine.c": text}, "machine.c", options=(*OPTIONS, *options))
 
 

@@ -6,6 +6,7 @@ import ctypes
 import re
 from collections.abc import Sequence
 
+from quick_compiler import quick_compiler
 from stillgate.controller.c.emit_c import c_name, emit_controller
 from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.machine_file.machine import Machine
@@ -57,7 +58,8 @@ def compiled(machines: Sequence[Machine]) -> list[OfMany]:
         lines += ["#undef SG_PERIOD_MS", *(f"#define {name} {program.name}__{name}" for name in own)]
         lines += [f'#include "{program.name}.c"', *(f"#undef {name}" for name in own), *_calls(program)]
     files["many.c"] = "\n".join([*lines, ""])
-    library = ctypes.CDLL(str(build_library(files, "many.c", options=OPTIONS)))
+    built = build_library(files, "many.c", options=OPTIONS, compiler=quick_compiler())
+    library = ctypes.CDLL(str(built))
     return [OfMany(program, library) for program in programs]
 
 

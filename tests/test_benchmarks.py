@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shlex
 import shutil
 import sys
 from functools import partial
@@ -16,7 +15,7 @@ import pytest
 from engine import searching
 from machine_texts import YARD_GATE
 from python_search import search
-from stillgate.controller.c.toolchain import find_compiler
+from quick_compiler import write_unoptimised
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 
@@ -163,10 +162,7 @@ def test_a_short_form_of_every_benchmark_runs(
     """Figures of a computer at work say nothing, so none is held against its target here."""
     if name == "report" and not (find_spec("graphviz_pure") or shutil.which("dot")):
         pytest.skip("no graphviz: a report has drawings")
-    compiler = tmp_path / "cc"
-    compiler.write_text(f'#!/bin/sh\nexec {shlex.join(find_compiler().command)} "$@" -O0\n', encoding="utf-8")
-    compiler.chmod(0o755)
-    monkeypatch.setenv("CC", str(compiler))
+    monkeypatch.setenv("CC", str(write_unoptimised(tmp_path)))
     (tmp_path / "machines" / "broken").mkdir(parents=True)
     file = tmp_path / "machines" / "slide.yaml"
     file.write_text(SLIDE, encoding="utf-8")

@@ -110,11 +110,12 @@ def _kept(file: Path, tick: int | None, faults: int | None, overlaps: bool) -> C
     """The kept result of a file that need not be read then; what is wrong with a file, its reader says."""
     from stillgate.interlocks.checking.result_cache import kept_result
 
-    try:
-        content = file.read_bytes()
-    except OSError:
-        return None
-    return kept_result(content, file, tick=tick, faults=faults, overlaps=overlaps)
+    from ..files.wait_for_save import content_of
+
+    content = content_of(file)
+    return (
+        None if content is None else kept_result(content, file, tick=tick, faults=faults, overlaps=overlaps)
+    )
 
 
 def status_of(result: CheckResult) -> int:

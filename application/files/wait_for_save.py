@@ -22,6 +22,9 @@ LONGEST_WAIT = 5.0
 
 LOOK_MS = 1000
 
+MOST_BYTES = 4 << 20
+"""More than any file that is read as a machine."""
+
 
 def saves(path: Path, before: bytes | None) -> Iterator[bytes | None]:
     """The content after each save; None where the file is gone. Ends with KeyboardInterrupt only.
@@ -65,9 +68,15 @@ def _saves(
 
 
 def content_of(path: Path) -> bytes | None:
-    """The bytes of a file; None if it is not there or cannot be read just now."""
+    """The bytes of a file, of a large one its beginning; None if it is no file or cannot be read just now.
+
+    A person may have named anything: a device and a pipe have no end.
+    """
     try:
-        return path.read_bytes()
+        if not path.is_file():
+            return None
+        with path.open("rb") as stream:
+            return stream.read(MOST_BYTES)
     except OSError:
         return None
 

@@ -117,6 +117,8 @@ def read_certificate(path: Path) -> Certificate:
         UsageError: if the file is no certificate, is damaged, or its digest does not fit.
         OSError: if it cannot be read.
     """
+    if path.exists() and not path.is_file() and not path.is_dir():  # a device or a pipe has no end
+        raise UsageError(f"{path}: no certificate: it is not a regular file")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except UnicodeDecodeError:

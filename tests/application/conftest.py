@@ -23,6 +23,11 @@ class Outcome:
 Command = Callable[..., Outcome]
 
 
+@pytest.fixture(scope="module", autouse=True)
+def built_quickly(unoptimised_commands: None) -> None:
+    """Machines of these tests are small, so compiling would take most of their time."""
+
+
 @pytest.fixture
 def stillgate(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Command:
     """Runs a command line; the terminal is 80 columns wide."""

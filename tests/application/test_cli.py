@@ -8,7 +8,7 @@ import re
 import shlex
 import subprocess
 import sys
-import time
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -57,24 +57,17 @@ def test_every_command_has_a_page_that_explains_every_option(stillgate: Command,
         assert argument.parameter.help, (command, argument.name)
 
 
-def test_help_loads_none_of_the_heavy_libraries() -> None:
+def test_help_loads_few_modules_and_none_of_the_heavy_libraries() -> None:
+    """What makes it appear at once; how soon it does is a figure of ``python -m benchmarks help``."""
     code = (
-        "import sys; from stillgate.cli import run_command; run_command(['--help']);"
-        "heavy = ('pydantic', 'ruamel', 'lark', 'transitions', 'cyclopts', 'rich');"
-        "print([name for name in heavy if name in sys.modules])"
+        "import sys; before = set(sys.modules); from stillgate.cli import run_command;"
+        "run_command(['--help']); print(*sorted(set(sys.modules) - before))"
     )
     done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.splitlines()[-1] == "[]"
-
-
-def test_help_appears_within_300_milliseconds() -> None:
-    """The owner's figure. The best of five, since other work may share the processor."""
-    best = float("inf")
-    for _ in range(5):
-        begin = time.perf_counter()
-        assert call("--help").returncode == 0
-        best = min(best, time.perf_counter() - begin)
-    assert best < 0.3
+    loaded = set(done.stdout.splitlines()[-1].split())
+    assert "stillgate.help_page" in loaded
+    assert not loaded & {"pydantic", "ruamel", "lark", "transitions", "cyclopts", "rich"}
+    assert len(loaded) < 30, loaded
 
 
 def test_the_version_is_that_of_the_distribution(stillgate: Command) -> None:
@@ -170,11 +163,23 @@ def test_a_file_of_100_megabytes_is_refused_before_it_is_read(stillgate: Command
     path = tmp_path / "large.yaml"
     with path.open("wb") as stream:
         stream.truncate(100_000_000)
-    begin = time.perf_counter()
-    done = stillgate("check", path)
+    tracemalloc.start()
+    try:
+        done = stillgate("check", path)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
     assert done.status == 2
     assert "100.0 MB" in done.err
-    assert time.perf_counter() - begin < 2
+    assert most < 20_000_000, "it was read"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no device of that name")
+@pytest.mark.parametrize("command", ["check", "watch", "report", "run"])
+def test_a_device_without_an_end_is_no_machine_file(command: str) -> None:
+    done = call(command, "/dev/zero")
+    assert done.returncode == 2
+    assert "this is not a regular file" in done.stderr
 
 
 def test_a_fault_of_the_program_is_one_sentence_and_status_3(

@@ -29,6 +29,11 @@ COMMANDS: dict[str, tuple[object, ...]] = {
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="looks at processes in /proc")
 
 
+@pytest.fixture(scope="module", autouse=True)
+def built_quickly() -> None:
+    """Not here: compilers are met as users have them."""
+
+
 def limited(name: str, machine: Path, seconds: float, tmp_path: Path, *, cache: str = "cache") -> None:
     files = (machine, machine) if name == "compare" else (machine,)
     command, *options = COMMANDS[name]
@@ -46,7 +51,7 @@ def limited(name: str, machine: Path, seconds: float, tmp_path: Path, *, cache: 
 @pytest.mark.parametrize("machine", [MANY_CHOICES, LONG_WAY], ids=lambda item: item.stem)
 @pytest.mark.parametrize("name", ["check", "confirm", "strength", "report"])
 def test_a_time_limit_ends_a_command_on_a_hard_machine(name: str, machine: Path, tmp_path: Path) -> None:
-    limited(name, machine, 2, tmp_path)
+    limited(name, machine, 1, tmp_path)
 
 
 @pytest.mark.night

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.simulation.simulation import Frame
@@ -20,14 +20,15 @@ class Follower:
         self._world = World(machine, tick=machine.scan, budget=len(faults), faults=list(faults))
         self.situations: set[Situation] = set(self._world.starts())
 
+    def ticks(self, before: Situation, frame: Frame) -> Iterator[tuple[Instant, Situation]]:
+        """The ticks after a situation that agree with a frame."""
+        for instant, after in self._world.after(before):
+            if _shows(instant, after, frame):
+                yield instant, after
+
     def follow(self, frame: Frame) -> None:
         """Takes in one more frame; no situation is left if no run of the oracle shows it."""
-        self.situations = {
-            after
-            for before in self.situations
-            for instant, after in self._world.after(before)
-            if _shows(instant, after, frame)
-        }
+        self.situations = {after for before in self.situations for _, after in self.ticks(before, frame)}
 
 
 def _shows(instant: Instant, after: Situation, frame: Frame) -> bool:

@@ -8,12 +8,13 @@ the instant, counted from 0.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach, Requirement
 
+from .faults import Faults
 from .monitors import Memory, Monitor
 from .world import Instant, Situation, World
 
@@ -56,6 +57,17 @@ class Judgement:
     exits: set[tuple[str, str, int]] = field(default_factory=set)
     situations: int = 0
 
+    def up_to(self, faults: int | None) -> Judgement:
+        """What it says of so many faults and fewer; None: of all."""
+        if faults is None:
+            return self
+        return replace(
+            self,
+            asked={name: min(count, faults) for name, count in self.asked.items()},
+            answers={key: answer for key, answer in self.answers.items() if key[1] <= faults},
+            left_range={key: depth for key, depth in self.left_range.items() if key[1] <= faults},
+        )
+
 
 @dataclass
 class Graph:
@@ -91,7 +103,7 @@ def judge(machine: Machine, *, tick: int, most: int) -> Judgement:
             found.answers[name, 0] = _from_anywhere(graph, monitor)
             continue
         for count in range(1 if isinstance(requirement, Reach) else budget + 1):
-            found.answers[name, count] = _first_mark(graph, monitor, count)
+            found.answers[name, count] = first_mark(graph, monitor, up_to(count))
     for count in range(budget + 1):
         _look_around(graph, count, found)
     for situation in graph.situations:
@@ -124,25 +136,39 @@ def explore(world: World, most: int) -> Graph:
     return graph
 
 
-def _starts(graph: Graph, faults: int) -> list[int]:
-    return [node for node in range(graph.starts) if len(graph.situations[node].faults) <= faults]
+Allowed = Callable[[Faults], bool]
+"""Which faults may have begun in the runs that are looked at."""
 
 
-def _ticks(graph: Graph, node: int, faults: int) -> Iterator[tuple[Instant, int]]:
+def up_to(count: int) -> Allowed:
+    """So many faults, whichever."""
+    return lambda faults: len(faults) <= count
+
+
+def none_but(*named: str) -> Allowed:
+    """These faults, or some of them, or none."""
+    return lambda faults: faults <= set(named)
+
+
+def _starts(graph: Graph, allowed: Allowed) -> list[int]:
+    return [node for node in range(graph.starts) if allowed(graph.situations[node].faults)]
+
+
+def _ticks(graph: Graph, node: int, allowed: Allowed) -> Iterator[tuple[Instant, int]]:
     for instant, after in graph.edges[node]:
-        if len(graph.situations[after].faults) <= faults:
+        if allowed(graph.situations[after].faults):
             yield instant, after
 
 
-def _first_mark(graph: Graph, monitor: Monitor, faults: int) -> Answer:
+def first_mark(graph: Graph, monitor: Monitor, allowed: Allowed) -> Answer:
     """The first instant that is marked: broken, or of ``reach`` reached."""
-    level = {(node, monitor.start()) for node in _starts(graph, faults)}
+    level = {(node, monitor.start()) for node in _starts(graph, allowed)}
     seen = set(level)
     depth, triggered, marked_at = 0, False, None
     while level and marked_at is None:
         following: set[tuple[int, Memory]] = set()
         for node, memory in level:
-            for instant, after in _ticks(graph, node, faults):
+            for instant, after in _ticks(graph, node, allowed):
                 judged = monitor.judge(memory, instant.names)
                 triggered = triggered or judged.triggered
                 if judged.marked:
@@ -157,14 +183,14 @@ def _first_mark(graph: Graph, monitor: Monitor, faults: int) -> Answer:
 
 def _from_anywhere(graph: Graph, monitor: Monitor) -> Answer:
     """Backward from every tick that shows the goal: what is not met has no way to it."""
-    starts = [(node, monitor.start()) for node in _starts(graph, 0)]
+    starts = [(node, monitor.start()) for node in _starts(graph, up_to(0))]
     depths = dict.fromkeys(starts, 0)
     before: dict[tuple[int, Memory], list[tuple[int, Memory]]] = {}
     has_way: set[tuple[int, Memory]] = set()
     queue = deque(starts)
     while queue:
         item = queue.popleft()
-        for instant, after in _ticks(graph, item[0], 0):
+        for instant, after in _ticks(graph, item[0], up_to(0)):
             judged = monitor.judge(item[1], instant.names)
             following = (after, judged.after)
             if judged.marked:
@@ -185,13 +211,13 @@ def _from_anywhere(graph: Graph, monitor: Monitor) -> Answer:
 
 def _look_around(graph: Graph, faults: int, found: Judgement) -> None:
     """When memory is first asked to leave its range; without faults also the exits that are taken."""
-    level = set(_starts(graph, faults))
+    level = set(_starts(graph, up_to(faults)))
     seen = set(level)
     depth = 0
     while level:
         following: set[int] = set()
         for node in level:
-            for instant, after in _ticks(graph, node, faults):
+            for instant, after in _ticks(graph, node, up_to(faults)):
                 for memory in instant.left_range:
                     found.left_range.setdefault((memory, faults), depth)
                 if faults == 0:

@@ -51,8 +51,10 @@ def ending(chunk: int) -> list[tuple[MachineDict, dict[str, Told]]]:
     found: list[tuple[MachineDict, dict[str, Told]]] = []
     for item in apart(closed_machine_dicts(TINY, ("never",)), 40, first=1 + 40 * chunk):
         (sequence,) = item["sequences"].values()
-        last = next(state for state in reversed(sequence["states"]) if state != sequence["start"])
-        sequence["states"][last] = {"end": True}
+        others = [state for state in sequence["states"] if state != sequence["start"]]
+        if not others:
+            continue
+        sequence["states"][others[-1]] = {"end": True}
         item["check"] = {"faults": 1}
         try:
             told = faults_told(Machine.model_validate(item), 150)

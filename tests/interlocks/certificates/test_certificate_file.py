@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import sys
 import zlib
 from dataclasses import replace
 from pathlib import Path
@@ -223,6 +224,12 @@ def test_what_is_no_certificate_is_told(content: bytes, message: str, tmp_path: 
     file.write_bytes(content)
     with pytest.raises(UsageError, match=message):
         read_certificate(file)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no device of that name")
+def test_a_device_without_an_end_is_no_certificate() -> None:
+    with pytest.raises(UsageError, match="/dev/zero: no certificate: it is not a regular file"):
+        read_certificate(Path("/dev/zero"))
 
 
 def test_a_missing_field_is_named(tmp_path: Path) -> None:

@@ -69,9 +69,7 @@ def test_the_controller_never_asks_for_outputs_outside_of_the_combinations(slide
 # -- outputs that a log does not say -------------------------------------------------------------
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.data())
-def test_what_is_not_known_of_outputs_never_rules_the_truth_out(data: st.DataObject) -> None:
+def assert_never_ruled_out(data: st.DataObject) -> None:
     """A run under some fault, some outputs forgotten for a while: what is not ruled out by the whole
     log is not ruled out by what is left of it either."""
     machine = data.draw(machines())
@@ -93,6 +91,19 @@ def test_what_is_not_known_of_outputs_never_rules_the_truth_out(data: st.DataObj
             assert partly.refutation(hypothesis, len(log)) is None, hypothesis.name
             kept += 1
     event(f"left by the whole log: {min(kept, 5)}")
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.data())
+def test_what_is_not_known_of_outputs_never_rules_the_truth_out(data: st.DataObject) -> None:
+    assert_never_ruled_out(data)
+
+
+@pytest.mark.night
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_what_is_not_known_of_outputs_never_rules_the_truth_out_in_many_runs(data: st.DataObject) -> None:
+    assert_never_ruled_out(data)
 
 
 def inputs_of_a_run(

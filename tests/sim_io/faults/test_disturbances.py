@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from machines_strategy import machines
 from stillgate.controller.errors import TextError
@@ -54,6 +54,7 @@ def lines(draw: st.DrawFn, machine: Machine) -> Disturbance:
     )
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a loaded computer draws slowly
 @given(st.data(), machines())
 def test_every_disturbance_is_read_back_from_its_name(data: st.DataObject, machine: Machine) -> None:
     for item in disturbances_of(machine):

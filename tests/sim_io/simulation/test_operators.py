@@ -8,7 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from machines_strategy import machines
 from stillgate.controller.machine_file.machine import Machine
@@ -105,7 +105,7 @@ def test_a_hostile_operator_changes_anything_in_any_scan_and_several_at_once() -
     assert gaps[True] > 10, "in two scans running"
 
 
-@settings(deadline=None, max_examples=20)
+@settings(deadline=None, max_examples=20, suppress_health_check=[HealthCheck.too_slow])
 @given(machines(), st.sampled_from(OperatorKind), st.integers(0, 99))
 def test_any_machine_can_be_operated(machine: Machine, kind: OperatorKind, seed: int) -> None:
     """No cell leaves its range, and the same seed gives the same run."""
