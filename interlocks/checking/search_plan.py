@@ -35,7 +35,7 @@ FEW = 300_000
 MANY = 4_000_000
 """The same with a fault, where the search without faults came to its end, and for what sets leave open."""
 
-LONG = 16
+LONG = 150
 """Ticks of a machine's longest time from which on sets are built beside the first search."""
 
 
