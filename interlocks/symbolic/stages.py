@@ -71,6 +71,8 @@ def tick_stages(loop: ClosedLoop) -> TickStages:
     """The stages of a loop's tick."""
     blocks = _blocks(loop)
     after = len(blocks) - 3
+    asked = {node.cell for item in loop.free for node in walk_term(item.live) if isinstance(node, Ref)}
+    assert not asked & set(cells_written(loop.after)), "whether a memory is read changes after it was asked"
     read = {node.cell for clock in loop.clocks for node in walk_term(clock.limit) if isinstance(node, Ref)}
     last = {*read, *loop.key_cells}
     goals = {goal_cell(i) for i in range(len(loop.monitors.goals))}
