@@ -7,11 +7,11 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
-from stillgate.interlocks.loop.monitors import fault_budget
 from stillgate.interlocks.proofs.cubes import OutOfTime
 from stillgate.interlocks.proofs.ic3 import Proof, Prover
 from stillgate.interlocks.proofs.inductive_check import faults_of_invariant
 from stillgate.interlocks.proofs.transition_system import LoopFormula, loop_formula
+from stillgate.interlocks.requirements.monitors import fault_budget
 
 
 def proved(machine: Machine, *, tick: int, faults: int, effort: Effort | None = None) -> dict[str, bool]:

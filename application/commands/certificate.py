@@ -63,7 +63,7 @@ def certificate(
     effort = effort_option(time_limit=time_limit, max_memory=max_memory)
 
     from stillgate.interlocks.certificates.certificate_file import certificate_bytes
-    from stillgate.interlocks.loop.monitors import is_judged
+    from stillgate.interlocks.requirements.monitors import is_judged
     from stillgate.interlocks.results.ticks import chosen_tick
     from stillgate.interlocks.results.verdict import tick_caution
 

@@ -55,7 +55,7 @@ def layers(
 
     from stillgate.interlocks.analyses.layer_table import layers as judge_layers
     from stillgate.interlocks.checking.checker import check_within
-    from stillgate.interlocks.loop.monitors import fault_budget
+    from stillgate.interlocks.requirements.monitors import fault_budget
     from stillgate.interlocks.results.layer_rows import Carrier
 
     from ..console.progress import ProgressLine

@@ -113,7 +113,7 @@ def report(
     period = tick_option(tick, document.machine.scan)
     layers = "layers" not in (leave_out or ())
     from stillgate.interlocks.checking.checker import check_within
-    from stillgate.interlocks.loop.monitors import fault_budget
+    from stillgate.interlocks.requirements.monitors import fault_budget
 
     from ..console.progress import ProgressLine
 

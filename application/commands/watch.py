@@ -107,7 +107,7 @@ class _Watcher:
         result = kept_result(content, self.path, tick=self.tick, faults=self.faults)
         if result is None:
             from stillgate.controller.reading.reader import read_machine_bytes
-            from stillgate.interlocks.loop.monitors import fault_budget
+            from stillgate.interlocks.requirements.monitors import fault_budget
 
             document = read_machine_bytes(content, str(self.path))
             if fault_budget(document.machine, self.faults):

@@ -32,7 +32,7 @@ from stillgate.controller.rules.namespace import (
     Reference,
     SeenRef,
 )
-from stillgate.interlocks.loop.requirement_lowering import conditions_of
+from stillgate.interlocks.requirements.requirement_lowering import conditions_of
 
 
 class Connections:

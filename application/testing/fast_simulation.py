@@ -32,7 +32,7 @@ from stillgate.controller.program.program import (
     memory_name,
     ticks_up,
 )
-from stillgate.interlocks.loop.monitors import lower_monitors
+from stillgate.interlocks.requirements.monitors import lower_monitors
 from stillgate.interlocks.simulated_runs.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import Disturbance, contradict
 from stillgate.sim_io.simulation.environment import surround

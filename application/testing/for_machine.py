@@ -9,7 +9,7 @@ from stillgate.controller.errors import StillgateError, TextError, UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine
 from stillgate.controller.rules.namespace import nearest_hint
-from stillgate.interlocks.loop.monitors import fault_budget
+from stillgate.interlocks.requirements.monitors import fault_budget
 from stillgate.interlocks.simulated_runs.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import parse_disturbance
 

@@ -27,7 +27,7 @@ from stillgate.controller.machine_file.field_types import Condition, Millisecond
 from stillgate.controller.machine_file.machine import Exit, Machine, Override
 from stillgate.controller.program.program import ControllerProgram, Term
 from stillgate.controller.rules.namespace import Context, InputRef, Namespace, Reference, SeenRef, StateRef
-from stillgate.interlocks.loop.requirement_lowering import conditions_of
+from stillgate.interlocks.requirements.requirement_lowering import conditions_of
 
 States = Mapping[str, str | None]
 """The active state of every sequence."""

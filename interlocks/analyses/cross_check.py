@@ -34,8 +34,8 @@ from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Req
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.checker import required_faults
-from ..loop.monitors import fault_budget, is_judged
 from ..proofs.solver import RANKS, Tell, solver_name
+from ..requirements.monitors import fault_budget, is_judged
 from ..results.requirement_text import pattern_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import CheckResult, Judgement, Story, Word, tick_caution

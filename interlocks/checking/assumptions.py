@@ -21,8 +21,8 @@ from stillgate.controller.machine_file.machine import (
 )
 from stillgate.controller.rules.namespace import Namespace
 
-from ..loop.monitors import is_judged
-from ..loop.requirement_times import (
+from ..requirements.monitors import is_judged
+from ..requirements.requirement_times import (
     held_ticks,
     invariance_ticks,
     response_ticks,

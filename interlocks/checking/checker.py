@@ -19,7 +19,7 @@ from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress
 from ..loop.closed_loop import close_loop
-from ..loop.monitors import fault_budget
+from ..requirements.monitors import fault_budget
 from ..results.requirement_text import formula_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import (

@@ -51,10 +51,10 @@ from stillgate.controller.program.program import (
 from stillgate.sim_io.faults.fault_list import Fault, FaultKind
 from stillgate.sim_io.parts.plant import Plant, lower_plant
 
+from ..requirements.monitors import Monitors, is_judged, lower_monitors
 from .fault_injection import FaultSteps
 from .free_inputs import History, Query, history_of
 from .live_variables import kill_edge_memory, liveness
-from .monitors import Monitors, is_judged, lower_monitors
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,8 @@ from stillgate.controller.machine_file.machine import (
     Response,
 )
 
+from ..requirements.requirement_times import invariance_ticks, response_ticks
 from .counterexample import Replay
-from .requirement_times import invariance_ticks, response_ticks
 
 
 def waiting_window(run: Replay, name: str, requirement: Requirement) -> tuple[Ticks, Ticks]:

@@ -43,8 +43,8 @@ from stillgate.controller.program.program import (
 from stillgate.controller.rules.namespace import Context, Namespace, PartTruthRef
 from stillgate.sim_io.parts.plant import lower_plant
 
-from ..loop.monitors import lower_monitors
-from ..loop.requirement_lowering import conditions_of
+from ..requirements.monitors import lower_monitors
+from ..requirements.requirement_lowering import conditions_of
 from ..simulated_runs.requirement_watch import watched
 
 _LOOK_EVERY = 64

@@ -18,7 +18,7 @@ from stillgate.controller.program.footprint import cells_read, cells_written
 from stillgate.controller.program.program import Assign, Block, Cell, NoteKind, Observation, Scope
 from stillgate.sim_io.simulation.simulation import Simulation
 
-from ..loop.monitors import Monitors, lower_monitors
+from ..requirements.monitors import Monitors, lower_monitors
 
 
 @dataclass(frozen=True, slots=True)

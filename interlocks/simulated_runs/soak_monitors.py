@@ -12,7 +12,7 @@ from stillgate.sim_io.simulation.batch import BatchSimulation
 from stillgate.sim_io.simulation.batch_program import Judging
 from stillgate.sim_io.simulation.environment import surround
 
-from ..loop.monitors import lower_monitors
+from ..requirements.monitors import lower_monitors
 from .requirement_watch import watched
 
 

@@ -19,7 +19,7 @@ from agreement import agree
 from plants_strategy import twenty_machines
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.interlocks.loop.monitors import is_judged
+from stillgate.interlocks.requirements.monitors import is_judged
 
 CHUNKS, AT_NIGHT = 10, 50
 """Of twenty machines each: two hundred at every run, a thousand at night."""

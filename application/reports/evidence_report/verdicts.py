@@ -20,7 +20,7 @@ from stillgate.diagrams.pages.report_page import (
     TableBlock,
     TimingFigure,
 )
-from stillgate.interlocks.loop.requirement_times import response_ticks
+from stillgate.interlocks.requirements.requirement_times import response_ticks
 from stillgate.interlocks.results.layer_rows import LayerTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word

@@ -11,7 +11,7 @@ from stillgate.controller.machine_file.machine import Machine, Response
 from stillgate.diagrams.charts.chart import Window, chart_of
 from stillgate.diagrams.charts.chart_svg import svg_of
 from stillgate.diagrams.diagram import plain
-from stillgate.interlocks.loop.requirement_times import response_ticks
+from stillgate.interlocks.requirements.requirement_times import response_ticks
 from stillgate.interlocks.results.recording import recording_of_frames
 from stillgate.interlocks.results.requirement_text import sentence_of
 from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak

@@ -12,8 +12,8 @@ from python_search import leaves
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import Chooser, LoopRunner, Tick
-from stillgate.interlocks.loop.requirement_times import response_ticks
 from stillgate.interlocks.loop.state_layout import Key
+from stillgate.interlocks.requirements.requirement_times import response_ticks
 
 SCAN = 10
 SIGNALS = ("p", "q", "r")

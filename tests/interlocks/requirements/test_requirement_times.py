@@ -18,11 +18,11 @@ from stillgate.controller.expressions.grammar import parse_expression
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.rules.namespace import Namespace
 from stillgate.interlocks.checking.assumptions import assumptions_of
-from stillgate.interlocks.loop import requirement_lowering as requirement_terms
-from stillgate.interlocks.loop import requirement_times
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
-from stillgate.interlocks.loop.requirement_times import held_ticks, sided_holds
+from stillgate.interlocks.requirements import requirement_lowering as requirement_terms
+from stillgate.interlocks.requirements import requirement_times
+from stillgate.interlocks.requirements.requirement_times import held_ticks, sided_holds
 
 SCAN = 100
 SCANS = 10
