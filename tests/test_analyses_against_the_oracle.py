@@ -10,9 +10,9 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.errors import MachineFileError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine_text
-from stillgate.interlocks.analyses.fault_pairs import fault_pairs
+from stillgate.interlocks.analyses.fault_pairs import fault_pairs_of
 from stillgate.interlocks.analyses.version_diff import compare
-from stillgate.interlocks.results.analyses import FaultBreak, FaultOutcome, FaultRow
+from stillgate.interlocks.results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow
 from stillgate.interlocks.results.verdict import CheckResult, Word
 from stillgate.interlocks.simulated_runs.soak_run import Violation, soak
 from stillgate.sim_io.faults.disturbances import parse_disturbance
@@ -129,7 +129,7 @@ def pairs_alike(seed: int) -> int:
     machine, tick, oracle = with_two_faults(seed)
     singles = [as_row(fault, breaks) for fault, breaks in oracle.alone.items()]
     with built_quickly():
-        found = fault_pairs(machine, singles, tick=tick, effort=Effort(threads=1))
+        found = fault_pairs_of(machine, singles, tick=tick, effort=Effort(threads=1))
     assert (found.searched, found.undecided) == (len(oracle.together), 0)
     said = {row.fault: {item.requirement: item.depth - 1 for item in row.breaks} for row in found.rows}
     expected = {" and ".join(pair): breaks for pair, breaks in oracle.together.items() if breaks}

@@ -128,7 +128,7 @@ interlocks:
 requirements:
   apart: {never: asked.forward and asked.back, hazard: crushing}
   arrives: {reach: slide.at_far}
-check: {tick: 100 ms, faults: 1}
+check: {faults: 1}
 """
 BOTH = SLIDE.replace("on: [back]", "on: [forward, back]").replace(
     "unless: not q.coming", "unless: not q.rest"

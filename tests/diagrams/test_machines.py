@@ -11,7 +11,7 @@ from stillgate.diagrams.graphs.renderer import Picture, find_renderer
 from stillgate.diagrams.graphs.signal_flow import machine_diagram
 from stillgate.diagrams.graphs.state_graph import state_diagram
 
-from .graphs.test_state_diagram import texts
+from .graphs.test_state_graph import texts
 
 MACHINES = Path(__file__).parent.parent.parent / "machines"
 

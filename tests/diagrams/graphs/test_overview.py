@@ -9,7 +9,7 @@ from stillgate.diagrams.graphs.overview import WHOLE_MACHINE, whole_machine_diag
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
 
 from ..gate import gate, hostile
-from .test_state_diagram import texts
+from .test_state_graph import texts
 
 RENDERER = find_renderer()
 
