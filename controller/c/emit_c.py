@@ -47,7 +47,7 @@ from ..program.program import (
     terms_in,
 )
 
-_C_OPERATORS = {
+C_OPERATORS = {
     Operator.AND: "&&",
     Operator.OR: "||",
     Operator.XOR: "^",
@@ -118,7 +118,7 @@ class CWriter:
             case Operation(operator=Operator.EQ, left=Ref(cell=cell), right=Constant(value=value)):
                 return f"{self.place(cell)} == {self.constant(cell, value)}"
             case Operation(operator=sign, left=left, right=right):
-                return f"{self._side(left, sign)} {_C_OPERATORS[sign]} {self._side(right, sign)}"
+                return f"{self._side(left, sign)} {C_OPERATORS[sign]} {self._side(right, sign)}"
 
     def _side(self, term: Term, sign: Operator) -> str:
         """A side of an operation; ``!a == b`` draws a warning, so '!' gets brackets beside a comparison."""

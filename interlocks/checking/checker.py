@@ -19,7 +19,7 @@ from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress
 from ..loop.closed_loop import close_loop
-from ..requirements.monitors import fault_budget
+from ..requirements.monitors import asks_possibility, fault_budget
 from ..results.requirement_text import formula_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import (
@@ -102,7 +102,7 @@ def check_within(
         return replace(kept, from_cache=True)
     period = chosen_tick(machine, tick)
     budget = fault_budget(machine, faults)
-    loops = [close_loop(machine, tick=period, faults=0, exact=_asks_possibility(machine))]
+    loops = [close_loop(machine, tick=period, faults=0, exact=asks_possibility(machine))]
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
     searched = search_all(document, loops, effort, progress, on_slow_build)
@@ -123,10 +123,6 @@ def check_within(
     if use_cache and whole:
         keep_result(key, result)
     return result
-
-
-def _asks_possibility(machine: Machine) -> bool:
-    return any(isinstance(item, Reach | FromAnywhere) for item in machine.requirements.values())
 
 
 # -- result --------------------------------------------------------------------------------------

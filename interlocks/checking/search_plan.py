@@ -24,6 +24,7 @@ from ..exploration.search import Break, Build, Search, build_checker, built
 from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, SetsCovered, Word
 from ..symbolic.decide import Decided, SetAnswer, decide
+from ..symbolic.emit_step import step_source
 from ..symbolic.loop_for_sets import loop_for_sets
 from ..symbolic.search import build_symbolic
 from .coverage import coverage_findings
@@ -230,7 +231,7 @@ def _building(
         return lambda given: build_checker(loop, on_slow_build, given)
 
     def symbolic(number: int) -> Build:
-        return lambda given: build_symbolic(for_sets(number), given)
+        return lambda given: build_symbolic(step_source(for_sets(number)), given)
 
     singles, sets = [checker(loop) for loop in loops], [symbolic(number) for number in range(len(loops))]
     early = [singles[0], *sets] if effort.states is None and _longest(loops[0]) > LONG else singles

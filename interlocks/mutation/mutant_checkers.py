@@ -17,12 +17,13 @@ from threading import Lock
 from typing import TypeVar
 
 from stillgate.controller.effort import Effort
-from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
+from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import Fault, faults_of
 
 from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
 from ..exploration.search import QUICK_OPTIONS
 from ..loop.closed_loop import ClosedLoop, close_loop
+from ..requirements.monitors import asks_possibility
 from ..results.verdict import CheckResult
 from .mutant_equivalence import probing
 from .mutants import Candidate, Weakenings, switched_controller
@@ -123,7 +124,8 @@ class Boards:
         name = candidate.weakening.text if candidate.machine else "doubled" if doubling else "switched"
         few = candidate.machine is not None or doubling
         options = QUICK_OPTIONS if few else None
-        loop = self._once((name, "shared"), lambda: self._loop(machine, 1, exact=self._possible()))
+        exact = asks_possibility(self.machine)
+        loop = self._once((name, "shared"), lambda: self._loop(machine, 1, exact=exact))
         if self._judges_all(loop) and not any(item.history.resolves for item in loop.free):
             return self._once((name, "board"), lambda: self._built(with_allowances(loop), options))
         if faulty:
@@ -132,11 +134,9 @@ class Boards:
                 lambda: self._built(with_allowances(self._loop(machine, 1, exact=False)), options),
             )
         return self._once(
-            (name, "plain"), lambda: self._built(self._loop(machine, 0, exact=self._possible()), options)
+            (name, "plain"),
+            lambda: self._built(self._loop(machine, 0, exact=exact), options),
         )
-
-    def _possible(self) -> bool:
-        return any(isinstance(item, Reach | FromAnywhere) for item in self.machine.requirements.values())
 
     def _judges_all(self, loop: ClosedLoop) -> bool:
         """Whether a loop with a fault judges all that one without would."""

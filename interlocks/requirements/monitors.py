@@ -96,6 +96,11 @@ def is_judged(requirement: Requirement, faults: int, *, possibility: bool) -> bo
     return not faults or requirement.hazard is not None or requirement.faults != 0
 
 
+def asks_possibility(machine: Machine) -> bool:
+    """Whether some requirement asks what is possible."""
+    return any(isinstance(item, Reach | FromAnywhere) for item in machine.requirements.values())
+
+
 def fault_budget(machine: Machine, asked: int | None) -> int:
     """How many faults a check looks under: as asked, else as the file says.
 

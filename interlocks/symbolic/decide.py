@@ -82,11 +82,8 @@ def decide(
     if kept and not loop.budget:
         with suppress(OutOfTime):
             ways = ways_to_goals(loop.machine, kept, tick=loop.tick, effort=effort.part(2))
-    names = [
-        name
-        for name in asked
-        if name not in kept and name in {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)}
-    ]
+    judged = {*loop.requirement_names, *(name for name, _ in loop.monitors.goals)} - set(kept)
+    names = [name for name in asked if name in judged]
     with SymbolicSearch(loop, effort=effort, library=library) as search:
         exploration = search.run()
         reported = set(search.reported())

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
+from stillgate.controller.c.emit_c import C_OPERATORS
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.program.program import (
     Assign,
@@ -35,11 +36,6 @@ from stillgate.controller.program.program import (
 from ..loop.closed_loop import ClosedLoop, FreeInput
 from .clock_cells import ClockCells
 
-_C = {
-    Operator.AND: "&&", Operator.OR: "||", Operator.XOR: "!=", Operator.EQ: "==", Operator.NE: "!=",
-    Operator.LT: "<", Operator.LE: "<=", Operator.GT: ">", Operator.GE: ">=",
-    Operator.ADD: "+", Operator.SUB: "-",
-}  # fmt: skip
 _CALL = {
     Operator.EQ: "sy_eq", Operator.NE: "sy_ne", Operator.LT: "sy_lt", Operator.LE: "sy_le",
     Operator.GT: "sy_gt", Operator.GE: "sy_ge",
@@ -82,9 +78,9 @@ class TermWriter:
                     return self._compared(left, operator, right)
                 if self._is_held(right):
                     return self._compared(right, _MIRRORED.get(operator, operator), left)
-                return f"({self.term(left)} {_C[operator]} {self.term(right)})"
+                return f"({self.term(left)} {C_OPERATORS[operator]} {self.term(right)})"
             case Operation(operator=operator, left=left, right=right):
-                return f"({self.term(left)} {_C[operator]} {self.term(right)})"
+                return f"({self.term(left)} {C_OPERATORS[operator]} {self.term(right)})"
 
     def _is_held(self, term: Term) -> bool:
         return isinstance(term, Ref) and self.held.holds(term.cell)
@@ -182,9 +178,8 @@ class TermWriter:
             case Operation(
                 operator=Operator.ADD | Operator.SUB as operator, left=Ref(cell=other), right=right
             ) if self.held.holds(other):
-                return (
-                    f"sy_copy(w, {number}, {self.clock_number[other]}, {_C[operator]}({self.term(right)}));"
-                )
+                added = f"{C_OPERATORS[operator]}({self.term(right)})"
+                return f"sy_copy(w, {number}, {self.clock_number[other]}, {added});"
             case Operation(operator=Operator.ADD, left=left, right=Ref(cell=other)) if self.held.holds(other):
                 return f"sy_copy(w, {number}, {self.clock_number[other]}, {self.term(left)});"
             case _:

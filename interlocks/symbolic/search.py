@@ -2,8 +2,8 @@
 
 The search over-approximates unless it is asked to be exact: what it never reports cannot happen, and what it
 reports need not. ``confirm`` looks for a run of the loop that shows it; the run it finds is then stepped
-again by the Python evaluator of the same statements, so nothing is called broken or reached that has not
-been run.
+again, to a goal in the deployed controller where that is at hand, else by the Python evaluator of the same
+statements, so nothing is called broken or reached that has not been run.
 
 What is found does not depend on how many threads look for it.
 """
@@ -29,7 +29,7 @@ from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner
 from ..loop.state_layout import Key
-from .emit_step import step_source
+from .emit_step import StepSource, step_source
 from .engine_abi import SAY, Growth, GrowthFigures, StoredSet, Summary, open_library
 
 ENGINE = FilePath(__file__).parent / "engine"
@@ -118,8 +118,8 @@ class SetExploration:
     seconds: float
 
 
-def build_symbolic(loop: ClosedLoop, effort: Effort) -> FilePath:
-    """Shared library of a loop's symbolic checker, from the cache if it was built before.
+def build_symbolic(source: StepSource, effort: Effort) -> FilePath:
+    """Shared library of a symbolic checker, from the cache if it was built before.
 
     Raises:
         OutOfTime: if the effort is over before it is built.
@@ -129,7 +129,7 @@ def build_symbolic(loop: ClosedLoop, effort: Effort) -> FilePath:
         engine_files(ENGINE)
         | {
             "thread_team.h": engine_files(EXPLICIT)["thread_team.h"],
-            "symbolic_checker.c": step_source(loop).text,
+            "symbolic_checker.c": source.text,
         },
         "symbolic_checker.c",
         options=OPTIONS,
@@ -161,7 +161,7 @@ class SymbolicSearch:
         self.loop = loop
         self.source = step_source(loop)
         self.effort = effort or Effort()
-        self._c = open_library(library or build_symbolic(loop, self.effort))
+        self._c = open_library(library or build_symbolic(self.source, self.effort))
         threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
             self.effort.bytes,

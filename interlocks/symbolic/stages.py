@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from stillgate.controller.program.footprint import Footprint, cells_written, signals_read
 from stillgate.controller.program.program import (
-    TRUE,
     Assign,
     Block,
     Cell,
@@ -20,7 +19,6 @@ from stillgate.controller.program.program import (
     If,
     Ref,
     Statement,
-    Term,
     walk_term,
 )
 
@@ -134,16 +132,11 @@ def _live(loop: ClosedLoop, later: list[Block], last: set[Cell]) -> set[Cell]:
     rest: list[Statement] = []
     for number, block in enumerate(later):
         if number == len(later) - 2:
-            rest += (Assign(item.belief, _closing(item.live)) for item in loop.free)
+            rest += (Assign(item.belief, item.live) for item in loop.free)
         rest += block
     footprint = Footprint({signal.name: signal for signal in loop.sensed})
     written = footprint.block(tuple(rest))
     return {cell for cell in footprint.reads if isinstance(cell, Cell)} | (last - written)
-
-
-def _closing(live: Term) -> Term:
-    """What the closing of a belief reads, beside the history."""
-    return live if live != TRUE else Constant(0)
 
 
 def _name(cell: Cell) -> str:

@@ -18,10 +18,6 @@ typedef struct {
     uint32_t picks, pick_count;
 } sy_path;
 
-typedef struct {
-    uint32_t *at, head, count, room;
-} sy_line;
-
 typedef struct sy_confirmation sy_confirmation;
 
 /* Situations that are looked for as SY_REST: whether some of a set that is kept are among them, and which. */
@@ -42,33 +38,21 @@ struct sy_confirmation {
     sy_path *paths;
     uint32_t path_count, path_room;
     uint32_t *picks, pick_count, pick_room;
-    sy_line *near;                 /* by distance */
-    sy_line *near_in[SY_PARTITIONS]; /* of each partition, by distance to a change of a counter */
+    sy_queue *near;                 /* by distance */
+    sy_queue *near_in[SY_PARTITIONS]; /* of each partition, by distance to a change of a counter */
     uint32_t steps[SY_PARTITIONS];
-    sy_line novel[SY_NOTHING_NEW];  /* by what is new */
+    sy_queue novel[SY_NOTHING_NEW];  /* by what is new */
     uint32_t current;
     int complete;                  /* nothing is left to be stepped */
     unsigned long long expanded;
 };
 
+#define SY_AT_END UINT32_MAX /* steps of a partition of which nothing is left to be stepped, for the time being */
+
 enum { SY_CONFIRMED = 1, SY_NONE_SUCH = 2, SY_CUT_SHORT = 3 };
 
-static int sy_line_up(sy_confirmation *c, sy_line *line, uint32_t set)
-{
-    if (line->count == line->room) {
-        uint32_t room = line->room ? line->room * 2 : 64;
-        uint32_t *grown = sy_grow(&c->store, line->at, sizeof *grown * line->room, sizeof *grown * room);
-        if (!grown)
-            return 0;
-        line->at = grown;
-        line->room = room;
-    }
-    line->at[line->count++] = set;
-    return 1;
-}
-
-/* The next set of a line that is neither stepped nor replaced by a larger one. */
-static uint32_t sy_first_of(const sy_confirmation *c, sy_line *line)
+/* The next set of a queue that is neither stepped nor replaced by a larger one. */
+static uint32_t sy_first_of(const sy_confirmation *c, sy_queue *line)
 {
     for (; line->head < line->count; line->head++) {
         const sy_set *set = &c->store.sets[line->at[line->head]];
@@ -79,7 +63,7 @@ static uint32_t sy_first_of(const sy_confirmation *c, sy_line *line)
 }
 
 /* The last one, for what is on a trail: it is followed to its end first. */
-static uint32_t sy_last_of(const sy_confirmation *c, sy_line *line)
+static uint32_t sy_last_of(const sy_confirmation *c, sy_queue *line)
 {
     for (; line->head < line->count; line->count--) {
         const sy_set *set = &c->store.sets[line->at[line->count - 1]];
@@ -89,7 +73,7 @@ static uint32_t sy_last_of(const sy_confirmation *c, sy_line *line)
     return SY_NOBODY;
 }
 
-static uint32_t sy_nearest(const sy_confirmation *c, sy_line *near)
+static uint32_t sy_nearest(const sy_confirmation *c, sy_queue *near)
 {
     uint32_t set = SY_NOBODY;
     for (uint32_t i = 0; near && i <= SY_FURTHEST && set == SY_NOBODY; i++)
@@ -103,19 +87,14 @@ static uint32_t sy_nearest_of_least(sy_confirmation *c)
     for (;;) {
         uint32_t least = SY_PARTITIONS;
         for (uint32_t i = 0; i < c->guide.partitions; i++)
-            if (c->near_in[i] && (least == SY_PARTITIONS || c->steps[i] < c->steps[least]))
+            if (c->near_in[i] && c->steps[i] != SY_AT_END && (least == SY_PARTITIONS || c->steps[i] < c->steps[least]))
                 least = i;
         if (least == SY_PARTITIONS)
             return SY_NOBODY;
         uint32_t set = sy_nearest(c, c->near_in[least]);
         if (set != SY_NOBODY)
             return set;
-        c->steps[least] = UINT32_MAX - 1; /* at its end, for the time being */
-        for (uint32_t i = 0; i < c->guide.partitions; i++)
-            if (c->steps[i] < UINT32_MAX - 1)
-                goto again;
-        return SY_NOBODY;
-    again:;
+        c->steps[least] = SY_AT_END;
     }
 }
 
@@ -272,7 +251,7 @@ static void sy_measure_again(sy_confirmation *c, const sy_search *map)
             continue;
         uint32_t at = sy_projection(&c->guide, c->store.keys + (size_t)s->key * SY_KEY_BYTES, NULL);
         if (at != SY_NOBODY && c->guide.distance[at] != SY_NOBODY)
-            sy_line_up(c, &c->near[sy_line_of(c->guide.distance[at])], set);
+            sy_enqueue(&c->store, &c->near[sy_line_of(c->guide.distance[at])], set);
     }
 }
 
@@ -293,18 +272,18 @@ static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32
     if (c->guide.partitions > partitions && from != SY_NOBODY)
         sy_mark_trail(c, from);
     int novelty = sy_novelty(&c->guide, w->end.key, at, partition);
-    sy_line_up(c, &c->near[sy_line_of(c->guide.distance[at])], set);
+    sy_enqueue(&c->store, &c->near[sy_line_of(c->guide.distance[at])], set);
     if (partition < SY_PARTITIONS) {
         if (!c->near_in[partition])
-            c->near_in[partition] = calloc(SY_FURTHEST + 1, sizeof(sy_line));
+            c->near_in[partition] = calloc(SY_FURTHEST + 1, sizeof(sy_queue));
         uint32_t counting = sy_line_of(c->guide.counting[at]);
         if (c->near_in[partition])
-            sy_line_up(c, &c->near_in[partition][counting], set);
-        if (c->steps[partition] == UINT32_MAX - 1)
+            sy_enqueue(&c->store, &c->near_in[partition][counting], set);
+        if (c->steps[partition] == SY_AT_END)
             c->steps[partition] = 0;
     }
     if (novelty != SY_NOTHING_NEW)
-        sy_line_up(c, &c->novel[novelty], set);
+        sy_enqueue(&c->store, &c->novel[novelty], set);
     if (c->sought && !c->guide.distance[at])
         sy_seek(c, set, w->end.key, layout, m);
 }
@@ -372,7 +351,7 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
         c->expanded++;
         sy_set *set = &c->store.sets[c->current];
         set->done = 1;
-        if (set->partition < SY_PARTITIONS && c->steps[set->partition] < UINT32_MAX - 1)
+        if (set->partition < SY_PARTITIONS && c->steps[set->partition] != SY_AT_END)
             c->steps[set->partition]++;
         memcpy(key, c->store.keys + (size_t)set->key * SY_KEY_BYTES, SY_KEY_BYTES);
         memcpy(copy, set->m, sizeof(sy_bound) * (size_t)set->n * set->n);
@@ -394,7 +373,7 @@ static int sy_outcome(const sy_confirmation *c, uint32_t event)
     return c->found[event] != SY_NOBODY ? SY_CONFIRMED : c->complete ? SY_NONE_SUCH : SY_CUT_SHORT;
 }
 
-static void sy_lines_close(const sy_confirmation *c, sy_line *near)
+static void sy_lines_close(const sy_confirmation *c, sy_queue *near)
 {
     for (uint32_t i = 0; near && i <= SY_FURTHEST; i++)
         free(near[i].at);

@@ -46,11 +46,6 @@ typedef struct {
     size_t used, room;
 } sy_outbox;
 
-/* Sets to be stepped, first in, first out. */
-typedef struct {
-    uint32_t *at, head, taken, count, room; /* taken: for the present round */
-} sy_queue;
-
 typedef struct {
     uint32_t set;
     uint32_t thread; /* who stepped it */
@@ -66,6 +61,7 @@ typedef struct {
     uint32_t alarm_count, alarm_room;
     uint8_t seen[SY_ALL_EVENTS];
     sy_queue grown, fresh; /* of keys that were stepped before, and of others */
+    uint32_t grown_taken, fresh_taken; /* for the present round */
     sy_work *work;   /* one a thread */
     sy_outbox *outbox;
     unsigned threads;
@@ -221,16 +217,7 @@ static void sy_add_alarm(sy_search *s, uint32_t event, uint32_t node, uint32_t f
 /* Puts a set that was just stored where it waits for its step. */
 static void sy_wait(sy_search *s, uint32_t set)
 {
-    sy_queue *q = s->store.nodes[s->store.sets[set].key].stepped ? &s->grown : &s->fresh;
-    if (q->count == q->room) {
-        uint32_t room = q->room ? q->room * 2 : 1024;
-        uint32_t *grown = sy_grow(&s->store, q->at, sizeof *grown * q->room, sizeof *grown * room);
-        if (!grown)
-            return;
-        q->at = grown;
-        q->room = room;
-    }
-    q->at[q->count++] = set;
+    sy_enqueue(&s->store, s->store.nodes[s->store.sets[set].key].stepped ? &s->grown : &s->fresh, set);
 }
 
 static void sy_store_task(sy_search *s, const sy_task *task)
@@ -277,21 +264,24 @@ static int sy_fault_of(const sy_search *s)
     return fault;
 }
 
-static void sy_take_from(sy_search *s, sy_queue *q)
+/* How many of a queue the present round takes along. */
+static uint32_t sy_take_from(sy_search *s, const sy_queue *q)
 {
-    for (q->taken = 0; q->head + q->taken < q->count && s->task_count < SY_ROUND; q->taken++) {
-        uint32_t set = q->at[q->head + q->taken];
+    uint32_t taken = 0;
+    for (; q->head + taken < q->count && s->task_count < SY_ROUND; taken++) {
+        uint32_t set = q->at[q->head + taken];
         if (s->store.sets[set].m)
             s->task[s->task_count++].set = set;
     }
+    return taken;
 }
 
 static void sy_next_round(sy_search *s)
 {
-    s->task_count = s->grown.taken = s->fresh.taken = 0;
+    s->task_count = s->grown_taken = s->fresh_taken = 0;
     if (!sy_fault_of(s) && !s->store.out_of_memory && !*s->stop) {
-        sy_take_from(s, &s->grown);
-        sy_take_from(s, &s->fresh);
+        s->grown_taken = sy_take_from(s, &s->grown);
+        s->fresh_taken = sy_take_from(s, &s->fresh);
     }
     for (unsigned i = 0; i < s->threads; i++)
         s->outbox[i].used = 0;
@@ -299,9 +289,9 @@ static void sy_next_round(sy_search *s)
 }
 
 /* Gives the room of what was stepped back once it is half of the queue. */
-static void sy_leave(sy_queue *q)
+static void sy_leave(sy_queue *q, uint32_t taken)
 {
-    q->head += q->taken;
+    q->head += taken;
     if (q->head > 1024 && q->head > q->count / 2) {
         memmove(q->at, q->at + q->head, sizeof *q->at * (q->count - q->head));
         q->count -= q->head;
@@ -320,8 +310,8 @@ static void sy_end_round(sy_search *s)
     if (s->store.out_of_memory)
         return;
     s->expanded += s->task_count;
-    sy_leave(&s->grown);
-    sy_leave(&s->fresh);
+    sy_leave(&s->grown, s->grown_taken);
+    sy_leave(&s->fresh, s->fresh_taken);
 }
 
 static int sy_is_done(const sy_search *s)

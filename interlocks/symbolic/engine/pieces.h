@@ -26,8 +26,7 @@ typedef struct {
     uint32_t *rest;      /* by set: the first part of its rest, or SY_NOBODY */
     sy_piece *parts;     /* of rests */
     uint32_t part_count, part_room, spare_part;
-    uint32_t *line[SY_RANKS]; /* pieces that wait, by rank */
-    uint32_t line_count[SY_RANKS], line_room[SY_RANKS], line_head[SY_RANKS];
+    sy_queue line[SY_RANKS]; /* pieces that wait, by rank */
     uint32_t *whole, whole_count; /* keys without rest, in the order of their becoming so */
     uint32_t left;                /* keys with a rest */
     unsigned long long before, given_up;
@@ -153,23 +152,12 @@ static int sy_rank(const sy_backward *b, uint32_t set, const sy_bound *m, int n)
     return rank < SY_RANKS ? rank : SY_RANKS - 1;
 }
 
-static void sy_wait_in_line(sy_backward *b, uint32_t piece, int rank)
-{
-    size_t room = b->line_room[rank];
-    uint32_t *grown = sy_one_more(&b->memory, b->line[rank], sizeof *grown, b->line_count[rank], room, &room);
-    if (!grown)
-        return;
-    b->line[rank] = grown;
-    b->line_room[rank] = (uint32_t)room;
-    grown[b->line_count[rank]++] = piece;
-}
-
 /* The next piece that waits and is not dropped: those that are most of their set first, and of these the eldest. */
 static uint32_t sy_next_piece(sy_backward *b)
 {
     for (int rank = 0; rank < SY_RANKS; rank++)
-        while (b->line_head[rank] < b->line_count[rank]) {
-            uint32_t piece = b->line[rank][b->line_head[rank]++];
+        for (sy_queue *line = &b->line[rank]; line->head < line->count;) {
+            uint32_t piece = line->at[line->head++];
             if (b->pieces[piece].m)
                 return piece;
         }
@@ -222,13 +210,13 @@ static void sy_add_piece(sy_backward *b, uint32_t from, const sy_bound *matrix)
     if (!b->pieces[b->piece_count].m)
         return;
     b->first[key] = b->piece_count++;
-    sy_wait_in_line(b, b->first[key], sy_rank(b, from, m, n));
+    sy_enqueue(&b->memory, &b->line[sy_rank(b, from, m, n)], b->first[key]);
 }
 
 static void sy_backward_close(sy_backward *b)
 {
     for (int rank = 0; rank < SY_RANKS; rank++)
-        free(b->line[rank]);
+        free(b->line[rank].at);
     free(b->pieces);
     free(b->first);
     free(b->uncovered);

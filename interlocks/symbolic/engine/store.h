@@ -73,6 +73,24 @@ static void *sy_grow(sy_store *s, void *old, size_t before, size_t after)
     return grown;
 }
 
+/* What waits to be stepped, by its number, first in, first out. */
+typedef struct {
+    uint32_t *at, head, count, room;
+} sy_queue;
+
+static void sy_enqueue(sy_store *s, sy_queue *q, uint32_t number)
+{
+    if (q->count == q->room) {
+        uint32_t room = q->room ? q->room * 2 : 64;
+        uint32_t *grown = sy_grow(s, q->at, sizeof *grown * q->room, sizeof *grown * room);
+        if (!grown)
+            return;
+        q->at = grown;
+        q->room = room;
+    }
+    q->at[q->count++] = number;
+}
+
 static sy_bound *sy_matrix(sy_store *s, int n)
 {
     sy_bound *m = s->spare[n];
