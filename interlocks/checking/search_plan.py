@@ -180,6 +180,7 @@ def _covered(decided: Decided, unsure: tuple[str, ...]) -> SetsCovered:
     return SetsCovered(
         keys=found.keys, sets=found.sets, steps=found.steps, exhausted=found.exhausted and not unsure,
         stopped_by=found.stopped_by, seconds=found.seconds, unsure=unsure,
+        points=decided.points,
     )  # fmt: skip
 
 
@@ -234,7 +235,8 @@ def _building(
         return lambda given: build_symbolic(step_source(for_sets(number)), given)
 
     singles, sets = [checker(loop) for loop in loops], [symbolic(number) for number in range(len(loops))]
-    early = [singles[0], *sets] if effort.states is None and _longest(loops[0]) > LONG else singles
+    long = effort.states is None and _longest(loops[0]) > LONG
+    early = [singles[0], *sets, *singles[1:]] if long else singles
     with built(early, effort) as waiting:
         ready = dict(zip(early, waiting, strict=True))
 

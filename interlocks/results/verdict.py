@@ -163,7 +163,8 @@ class Finding:
 class SetsCovered:
     """What a search over sets of times covered, where single situations were too many.
 
-    ``unsure`` names what some set reports and no run could be shown of: it may or may not happen.
+    ``unsure`` names what some set reports and no run could be shown of: it may or may not happen. From
+    ``points`` of what is stored a tick was stepped in the deployed C, and what it led to is stored too.
     """
 
     keys: int  # what is left of situations when clocks and counters are left out
@@ -173,6 +174,7 @@ class SetsCovered:
     stopped_by: str
     seconds: float
     unsure: tuple[str, ...] = ()
+    points: int = 0
 
 
 @dataclass(frozen=True, slots=True)

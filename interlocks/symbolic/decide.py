@@ -21,8 +21,10 @@ from stillgate.controller.machine_file.machine import FromAnywhere
 
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay, replay
+from .deployed_points import compare_with_deployed
+from .engine_abi import Confirmation
 from .from_anywhere import WaysToGoal, ways_to_goals
-from .search import Confirmation, SetExploration, SymbolicSearch
+from .search import SetExploration, SymbolicSearch
 
 
 class SetAnswer(Enum):
@@ -45,6 +47,7 @@ class Decided:
         runs: of those that are told as a story, that run.
         ways: of each ``from_anywhere`` requirement that was asked for.
         covered: marks of coverage; empty if the search was cut short.
+        points: of the stored sets, from which a step of the deployed controller led into them again.
     """
 
     loop: ClosedLoop
@@ -54,6 +57,7 @@ class Decided:
     runs: dict[str, Replay]
     ways: dict[str, WaysToGoal]
     covered: tuple[bool, ...]
+    points: int = 0
 
 
 def decide(
@@ -69,11 +73,13 @@ def decide(
     Args:
         loop: as ``loop_for_sets`` gives it.
         library: of its symbolic checker, where it is built already.
-        deployed: gives its checker with the deployed controller, in which runs to goals are stepped.
+        deployed: gives its checker with the deployed controller, in which runs to goals and points of what
+            is stored are stepped.
 
     Raises:
         OutOfTime: if the effort is over before the search begins.
         ToolMissing: if there is no C compiler.
+        ProgramFault: if the deployed controller leads out of what is stored.
     """
     asked = list(asked)
     requirements = loop.machine.requirements
@@ -117,4 +123,9 @@ def decide(
             search.effort = effort.part(len(left) - number)
             look_for([name])
         covered = tuple(search.marks()) if exploration.exhausted else ()
-    return Decided(loop, exploration, answers, ticks, runs, ways, covered)
+        points = 0
+        if deployed and exploration.exhausted:
+            search.effort = effort
+            with suppress(OutOfTime):
+                points = compare_with_deployed(search, exploration.keys, deployed())
+    return Decided(loop, exploration, answers, ticks, runs, ways, covered, points)

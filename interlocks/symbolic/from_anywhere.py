@@ -22,8 +22,9 @@ from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Path, Replay, replay
+from .engine_abi import Confirmation, Manner, Turning
 from .loop_for_sets import loop_for_sets
-from .search import Confirmation, Manner, SymbolicSearch, Turning
+from .search import SymbolicSearch
 
 MANNERS = (
     Manner(turning=Turning.KEPT),

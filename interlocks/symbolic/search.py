@@ -15,7 +15,6 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from enum import Enum
 from pathlib import Path as FilePath
 
 from stillgate.controller.c.toolchain import build_library, find_compiler
@@ -30,7 +29,17 @@ from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner
 from ..loop.state_layout import Key
 from .emit_step import StepSource, step_source
-from .engine_abi import SAY, Growth, GrowthFigures, StoredSet, Summary, open_library
+from .engine_abi import (
+    SAY,
+    WIDEST,
+    Confirmation,
+    Growth,
+    GrowthFigures,
+    Manner,
+    StoredSet,
+    Summary,
+    open_library,
+)
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -40,46 +49,6 @@ MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
-
-
-class Turning(Enum):
-    """What becomes of a travel that turns round, where its set allows several values."""
-
-    EACH = 0  # each of them, in a set of its own
-    WIDEST = 1  # the widest travel, which may do whatever one of them may
-    KEPT = 2  # a set that holds each of them
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How sets are stored.
-
-    Attributes:
-        join: most sets of one key, joined by hull beyond; 0 for no limit.
-        merge: two sets become one where that loses nothing.
-        exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
-        turning: what becomes of a travel that turns round.
-    """
-
-    join: int = 1
-    merge: bool = False
-    exact: bool = False
-    turning: Turning = Turning.WIDEST
-
-
-WIDEST = Manner()
-"""One set a key: the cheapest, and what a check begins with."""
-
-EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
-"""Exactly the situations that are reached."""
-
-
-class Confirmation(Enum):
-    """Whether what a search over sets reports happens."""
-
-    CONFIRMED = 1
-    IMPOSSIBLE = 2  # an exact search came to its end without it
-    NOT_FOUND = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +270,23 @@ class SymbolicSearch:
 
     def _goal(self, name: str) -> int:
         return self.source.events.index(name, self.source.breaks) - self.source.breaks
+
+    def point(self, key: int, seed: int) -> Key:
+        """A situation of the sets of a key, given by its number; most often at their bounds."""
+        values = (ctypes.c_int * max(1, len(self.source.key_cells)))()
+        self._c.sy_point(self._handle, key, seed, values)
+        return tuple(values[: len(self.source.key_cells)])
+
+    def holds(self, key: Key) -> bool:
+        """Whether a stored set holds a situation, or the same with a travel that may do more.
+
+        Raises:
+            OutOfTime: if there is not enough memory to look.
+        """
+        found = self._c.sy_hold(self._handle, (ctypes.c_int * max(1, len(key)))(*key))
+        if found < 0:
+            raise OutOfTime
+        return bool(found)
 
     def stored(self) -> Iterator[StoredSet]:
         """Every stored set; for tests."""

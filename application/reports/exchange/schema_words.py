@@ -220,6 +220,7 @@ CHECK: Schema = {
                         stopped_by=text("What ended it early, else empty."),
                         seconds=number("Time taken."),
                         unsure=many("Counters that may or may not leave their bounds.", text("A counter.")),
+                        points=whole("Points of the stored sets that were stepped in the deployed C."),
                     )
                 ),
             ),

@@ -276,6 +276,19 @@ SG_EXPORT int sg_step(const sg_key *from, const sg_pick *pick, uint32_t picks, s
     return sg_key_stray(&out->to) ? SG_STRAY_BITS : 0;
 }
 
+/* One transition whose picks are drawn; otherwise as sg_step. */
+SG_EXPORT int sg_step_drawn(const sg_key *from, uint64_t seed, sg_transition *out)
+{
+    sg_pick pick[SG_MAX_CHOICES];
+    for (uint32_t picks = 0;; picks++) {
+        int status = sg_step(from, pick, picks, out);
+        if (status || picks == out->picks)
+            return status;
+        seed = seed * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
+        pick[picks] = (sg_pick)((seed >> 33) % out->size[picks]);
+    }
+}
+
 /* A run from power-on, tick by tick through the deployed controller: `pick` holds the picks of the start, then those
  * of each tick, `counts` how many each has; picks beyond the given ones are 0. `events` are those of the last tick. */
 SG_EXPORT int sg_follow(const sg_pick *pick, const uint32_t *counts, uint64_t ticks, uint64_t *events)

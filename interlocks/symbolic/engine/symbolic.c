@@ -13,6 +13,7 @@
  * backward.h       from where it is possible
  * pieces.h         sets of such situations, and what is in none of them
  * transitions.h    every step of the stored sets
+ * points.h         points of the stored sets, and which situations they hold
  * telling.h        one run of what was confirmed
  * confirmation.h   an exact search for what was reported
  * guide.h          where it goes first
@@ -23,12 +24,14 @@
  * bounds.h         difference bounds
  */
 #include "dead_end.h"
+#include "points.h"
 
 typedef struct {
     sy_search search;
     sy_confirmation confirmation;
     sy_transitions steps;
     sy_backward backward;
+    sy_points points;
     int stop;
 } sy_exploration;
 
@@ -62,6 +65,7 @@ void sy_run(sy_exploration *e)
 {
     for (unsigned i = 0; i < e->search.threads; i++)
         e->search.work[i].fault = SY_FINE;
+    sy_points_close(&e->points);
     sy_explore(&e->search, &e->stop);
 }
 
@@ -191,6 +195,20 @@ unsigned long long sy_stored_count(const sy_exploration *e)
     return e->search.store.set_count;
 }
 
+/* A point of the sets of a key, given by its number: the values of the key's cells. */
+void sy_point(const sy_exploration *e, unsigned key, unsigned long long seed, int *values)
+{
+    sy_point_of(&e->search.store, key, seed, values);
+}
+
+/* Whether the stored sets hold a situation: 1 or 0, or -1 if there is not enough memory to look. */
+int sy_hold(sy_exploration *e, const int *values)
+{
+    if (!e->points.first && !sy_points_open(&e->points, &e->search.store))
+        return -1;
+    return sy_points_hold(&e->points, &e->search.store, values);
+}
+
 void sy_close(sy_exploration *e)
 {
     if (!e)
@@ -199,5 +217,6 @@ void sy_close(sy_exploration *e)
     sy_confirmation_close(&e->confirmation);
     sy_backward_close(&e->backward);
     sy_transitions_close(&e->steps);
+    sy_points_close(&e->points);
     free(e);
 }
