@@ -21,6 +21,7 @@ from stillgate.controller.errors import ProgramFault
 
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
+from ..loop.fewest_changes import FewestChanges
 from ..loop.state_layout import key_bits, packed_fields, unpack
 from ..results.verdict import Exploration
 from .emit_checker import checker_source
@@ -203,12 +204,14 @@ class Search:
         records = {name: self._explorer.record(i) for i, name in enumerate(names)}
         found = {name: record for name, record in records.items() if record is not None}
         runs: dict[str, Replay] = {}
+        fewest = FewestChanges(self.loop)
         with suppress(OutOfTime):
             paths = self._explorer.paths([(record.start, record.depth - 1) for record in found.values()])
             for (name, record), path in zip(found.items(), paths, strict=True):
-                runs[name] = self._replayed(StatePath(path.keys, (*path.picks, record.picks), ()))
-                if names.index(name) not in runs[name].ticks[-1].broken:
+                run = self._replayed(StatePath(path.keys, (*path.picks, record.picks), ()))
+                if names.index(name) not in run.ticks[-1].broken:
                     raise ProgramFault(f"the replayed story of {name} does not break it")
+                runs[name] = fewest.of(run, name, look=self._effort.closing().look)
         return {name: Break(record.depth, runs.get(name)) for name, record in found.items()}
 
     def _replayed(self, path: StatePath) -> Replay:

@@ -30,14 +30,25 @@ class Path:
     choices: tuple[tuple[int, ...], ...]
 
 
+Answers = tuple[tuple[str, int], ...]
+"""What was chosen in a tick, in order: the name of the choice and the number of the option."""
+
+
 @dataclass(frozen=True)
 class Replay:
-    """A path's ticks with the level of every circuit."""
+    """A path's ticks with the level of every circuit.
+
+    Attributes:
+        start: the stored state that the first tick begins in.
+        answers: of each tick what was chosen, by name, levels of inputs that nobody drives included.
+    """
 
     loop: ClosedLoop
     ticks: tuple[Tick, ...]
     circuits: tuple[dict[str, int], ...]
     truths: tuple[tuple[str, tuple[bool, ...]], ...]  # of parts, by name: a value per tick
+    start: Key
+    answers: tuple[Answers, ...]
 
 
 def replay(
@@ -58,10 +69,13 @@ def replay(
     runner = LoopRunner(loop, switches=switches)
     ticks: list[Tick] = []
     modes: list[dict[str, Mode]] = []
+    answers: list[Answers] = []
     runner.load(path.keys[0])
     for number, picks in enumerate(path.choices):
         look()
-        ticks.append(runner.step(answering(picks), settle=False))
+        given: list[tuple[str, int]] = []
+        ticks.append(runner.step(noting(answering(picks), given), settle=False))
+        answers.append(tuple(given))
         modes.append({name: _mode_in(ticks[-1], item) for name, item in runner.free.items()})
         if number + 1 < len(path.keys):
             assert runner.settled_key() == path.keys[number + 1], "the evaluator and the C step differ"
@@ -75,7 +89,7 @@ def replay(
         }
         for i, tick in enumerate(ticks)
     )
-    return Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks))
+    return Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks), path.keys[0], tuple(answers))
 
 
 def truths_of(runner: LoopRunner, ticks: Sequence[Tick]) -> tuple[tuple[str, tuple[bool, ...]], ...]:
@@ -88,6 +102,16 @@ def answering(picks: Sequence[int]) -> Chooser:
     """Answers choices by picks, one after another."""
     answers = iter(picks)
     return lambda name, count: next(answers)
+
+
+def noting(chooser: Chooser, given: list[tuple[str, int]]) -> Chooser:
+    """The same answers, each of which is added to a list with its name."""
+
+    def choose(name: str, count: int) -> int:
+        given.append((name, chooser(name, count)))
+        return given[-1][1]
+
+    return choose
 
 
 def _mode_in(tick: Tick, item: FreeInput) -> Mode:

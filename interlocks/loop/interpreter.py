@@ -103,6 +103,7 @@ class LoopRunner:
         self._fault = self.layout.slot(loop.fault)
         self._second = self.layout.slot(loop.second) if loop.budget > 1 else None
         self._goals = [self.layout.slot(goal_cell(i)) for i in range(len(loop.monitors.goals))]
+        self._key_slots = [self.layout.slot(cell) for cell in loop.key_cells]
         self.values: Values = self.layout.start_values()
 
     # -- state ---------------------------------------------------------------------------
@@ -115,7 +116,7 @@ class LoopRunner:
 
     def key(self) -> tuple[int, ...]:
         """The stored state, a value per cell of ``loop.key_cells``."""
-        return tuple(self.values[self.layout.slot(cell)] for cell in self.loop.key_cells)
+        return tuple(map(self.values.__getitem__, self._key_slots))
 
     def load(self, key: Sequence[int]) -> None:
         """Goes to a stored state."""
@@ -141,6 +142,22 @@ class LoopRunner:
         Without ``settle`` dead values stay as they are. They change nothing that is asked or
         done later, and a story wants memory as the controller has it.
         """
+        self._to_instant(chooser)
+        host, values = self.host, self.values
+        nodes = dict(host.nodes)
+        goals = tuple(bool(values[slot]) for slot in self._goals)
+        seen = {cell.name: values[self.layout.slot(cell)] for cell in self.layout.cells}
+        self._from_instant(settle=settle)
+        return Tick(seen, nodes, tuple(dict.fromkeys(host.broken)), tuple(host.covered), goals)
+
+    def advance(self, chooser: Chooser) -> list[int]:
+        """One tick of which only what broke is told."""
+        self._to_instant(chooser)
+        self._from_instant(settle=True)
+        return self.host.broken
+
+    def _to_instant(self, chooser: Chooser) -> None:
+        """To where requirements read."""
         host, values = self.host, self.values
         host.chooser = chooser
         host.broken, host.covered = [], []
@@ -154,19 +171,22 @@ class LoopRunner:
             self._observe(values)
             self._decide(values)
         self._after(values)
-        nodes = dict(host.nodes)
-        goals = tuple(bool(values[slot]) for slot in self._goals)
-        seen = {cell.name: values[self.layout.slot(cell)] for cell in self.layout.cells}
+
+    def _from_instant(self, *, settle: bool) -> None:
         self._close_beliefs()
         if settle:
-            self._settle(values)
-        self._moves(values)
-        return Tick(seen, nodes, tuple(dict.fromkeys(host.broken)), tuple(host.covered), goals)
+            self._settle(self.values)
+        self._moves(self.values)
 
     def truths(self, tick: Tick) -> dict[str, bool]:
         """Truths of every part in a tick, as the requirements saw them: ``leaf.moving``."""
         values = [tick.values.get(cell.name, cell.start) for cell in self.layout.cells]
         return {name: bool(term(values)) for name, term in self._truths.items()}
+
+    def wrong(self) -> tuple[int, int, int]:
+        """Numbers of the faults that have begun, and whether power is off."""
+        second = 0 if self._second is None else self.values[self._second]
+        return self.values[self._fault], second, self.values[self._dark]
 
     def mode(self, item: FreeInput) -> Mode:
         """How an input reaches the controller in the present tick."""

@@ -27,7 +27,8 @@ from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach
 from stillgate.controller.reading.reader import MachineDocument
 
-from ..loop.counterexample import Replay, answering, tell, truths_of
+from ..loop.counterexample import Answers, Replay, answering, noting, tell, truths_of
+from ..loop.fewest_changes import FewestChanges
 from ..loop.interpreter import LoopRunner, Tick
 from ..results.requirement_text import sentence_of
 from ..results.verdict import Story, Word
@@ -307,11 +308,14 @@ class _Round:
         loop = self.formula.loop
         runner = LoopRunner(loop)
         ticks: list[Tick] = []
+        answers: list[Answers] = []
         runner.begin(answering(way.start))
         for number, picks in enumerate(way.steps):
             if runner.key() != way.keys[number]:
                 raise ProgramFault(f"the formula and the evaluator part in tick {number} of {item.name}")
-            ticks.append(runner.step(answering(picks), settle=False))
+            given: list[tuple[str, int]] = []
+            ticks.append(runner.step(noting(answering(picks), given), settle=False))
+            answers.append(tuple(given))
         if item.name == RANGES:
             raise ProgramFault("z3 found a value that leaves its cell's range, and the evaluator did not")
         requirement = self.run.document.machine.requirements[item.name]
@@ -329,7 +333,8 @@ class _Round:
         at = format_duration((len(ticks) - 1) * loop.tick)
         done = "is reached" if reach else "is broken"
         headline = f"{item.name} {done} {at} after power-on ({sentence_of(requirement)})"
-        story = tell(Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks)), headline)
+        run = Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks), way.keys[0], tuple(answers))
+        story = tell(run if reach else FewestChanges(loop).of(run, item.name), headline)
         word = Word.HOLDS if reach else Word.BROKEN
         return Judged(REPLAY, word, len(ticks), item.spent, story)
 

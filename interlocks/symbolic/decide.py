@@ -21,6 +21,7 @@ from stillgate.controller.machine_file.machine import FromAnywhere
 
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay, replay
+from ..loop.fewest_changes import FewestChanges
 from .deployed_points import compare_with_deployed
 from .engine_abi import Confirmation
 from .from_anywhere import WaysToGoal, ways_to_goals
@@ -99,6 +100,7 @@ def decide(
         }
         ticks: dict[str, int] = {}
         runs: dict[str, Replay] = {}
+        fewest = FewestChanges(loop)
 
         def look_for(wanted: list[str]) -> None:
             for name, shown in search.confirm(wanted, deployed=deployed).items():
@@ -107,7 +109,8 @@ def decide(
                     ticks[name] = shown.ticks
                 if shown.path is not None:
                     with suppress(OutOfTime):
-                        runs[name] = replay(loop, shown.path, look=effort.closing().look)
+                        look = effort.closing().look
+                        runs[name] = fewest.of(replay(loop, shown.path, look=look), name, look=look)
                 elif shown.found is Confirmation.IMPOSSIBLE and exploration.exhausted:
                     answers[name] = SetAnswer.NEVER
 

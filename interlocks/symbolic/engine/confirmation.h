@@ -268,7 +268,7 @@ static void sy_keep_confirmed(sy_confirmation *c, const sy_work *w, const uint32
         return;
     }
     uint32_t partitions = c->guide.partitions;
-    uint16_t partition = c->store.sets[set].partition = sy_partition_of(&c->guide, &c->store, layout, m);
+    uint16_t partition = c->store.sets[set].partition = sy_partition_of(&c->guide, &c->store, w->end.key, layout, m);
     if (c->guide.partitions > partitions && from != SY_NOBODY)
         sy_mark_trail(c, from);
     int novelty = sy_novelty(&c->guide, w->end.key, at, partition);
@@ -339,6 +339,7 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
     }
     sy_measure_again(c, map);
     w->travels_kept = 0;
+    w->counters_in_key = 1;
     w->turning = SY_TURN_EACH;
     w->keep_picks = 1;
     sy_each_start(w, sy_start_confirmation, c);
@@ -363,6 +364,7 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
     }
     w->travels_kept = travels;
     w->turning = turning;
+    w->counters_in_key = 0;
     w->keep_picks = 0;
     free(copy);
 }

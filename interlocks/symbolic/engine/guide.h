@@ -129,12 +129,18 @@ static int sy_guide_open(sy_guide *g, const sy_search *map)
 }
 
 /* The partition of a set, by the values of its counters; SY_PARTITIONS where there is no room for one more. */
-static uint16_t sy_partition_of(sy_guide *g, sy_store *s, const sy_layout *layout, const sy_bound *m)
+static uint16_t sy_partition_of(sy_guide *g, sy_store *s, const uint8_t *key, const sy_layout *layout, const sy_bound *m)
 {
     int32_t values[SY_KEY_CLOCKS + 1] = {0};
-    for (int d = 1, k = 0; d < layout->n; d++)
+    int k = 0;
+    for (int d = 1; d < layout->n; d++)
         if (layout->counter[d])
             values[k++] = -m[d];
+    for (int i = 0; i < SY_KEY_CLOCKS; i++) {
+        int32_t value = sy_key_get(key, sy_key_clock[i]);
+        if (sy_is_counter[sy_key_cell[sy_key_clock[i]].index] && value != SY_COUNTS)
+            values[k++] = value;
+    }
     for (uint32_t i = g->partitions; i-- > 0;)
         if (!memcmp(g->counters[i], values, sizeof values))
             return (uint16_t)i;

@@ -101,6 +101,7 @@ typedef struct {
     size_t cap;     /* most bytes of layers and answers: a set may have very many */
     int keep_picks; /* whoever tells runs wants to know the answers */
     int travels_kept; /* stopped travels stay in the sets, and do not go on as numbers, each of which is tried */
+    int counters_in_key; /* each value of a counter has keys of its own: for a search that is exact all the same */
     enum sy_turning turning;
     sy_turn turned[SY_TURNS]; /* every turn that was met */
     int turned_count;

@@ -114,10 +114,14 @@ static void sy_add_turned(sy_work *w, int part, sy_value value)
     w->end.turn[d] = turn + 1;
 }
 
-/* A counter stands in the set, between two ticks, with the value it has. Returns whether it is what it was. */
+/* A counter stands in the set, between two ticks, with the value it has, or in the key. Returns whether it is what it was. */
 static int sy_end_of_counter(sy_work *w, int part, int clock)
 {
     sy_value value = w->now.clock[clock];
+    if (w->counters_in_key && value.variable == -1 && sy_marks(clock)[1] >= 0) { /* less would be taken for a status */
+        sy_key_put(w->end.key, part, value.offset);
+        return w->before[clock].variable == -1 && w->before[clock].offset == value.offset;
+    }
     if (value.variable >= 0) {
         sy_add(w, part, SY_COUNTS, w->dimension[value.variable], value.offset);
         return value.variable == clock && !value.offset;
