@@ -26,8 +26,17 @@ from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.loop.counterexample import Replay
 from stillgate.interlocks.loop.state_layout import Key, packed_fields, unpack
 from stillgate.interlocks.results.verdict import CheckResult
+from stillgate.interlocks.symbolic import search as symbolic_search
 
 OPTIONS = ("-std=gnu11", "-O0", "-w")
+
+
+def build_quickly(patch: pytest.MonkeyPatch) -> None:
+    """Every checker is built for a short compile, whoever asks for it, of single situations and of sets."""
+    for module in (search, symbolic_search):
+        patch.setattr(module, "find_compiler", quick_compiler)
+        patch.setattr(module, "OPTIONS", OPTIONS)
+    patch.setattr(search, "QUICK_OPTIONS", OPTIONS)
 
 
 def quick_build(
@@ -105,9 +114,9 @@ def broken_c(loop: ClosedLoop) -> set[str]:
 
 
 def checked(text: str, **how: Any) -> CheckResult:
-    """The whole check of a machine file's text, its checkers built by ``quick_build``."""
+    """The whole check of a machine file's text, its checkers built for a short compile."""
     check = import_module("stillgate.interlocks.checking.checker").check  # a function that hides its module
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(search, "build_checker", quick_build)
+        build_quickly(patch)
         result: CheckResult = check(read_machine_text(text, "machine.yaml"), **how)
     return result

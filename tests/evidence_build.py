@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from importlib import import_module
 
 import pytest
-from engine import OPTIONS, quick_build
+from engine import OPTIONS, build_quickly
 from quick_compiler import quick_compiler
-from stillgate.interlocks.exploration import fault_search, search
+from stillgate.interlocks.exploration import fault_search
 from stillgate.interlocks.exploration import parametric_checker as switchboard
 
 
@@ -21,9 +20,5 @@ def built_quickly() -> Iterator[None]:
         patch.setattr(switchboard, "_OPTIONS", OPTIONS)
         for module in (fault_search, switchboard):
             patch.setattr(module, "find_compiler", quick_compiler)
-        patch.setattr(search, "build_checker", quick_build)
-        compare = import_module(
-            "stillgate.interlocks.analyses.version_diff"
-        )  # a function that hides its module
-        patch.setattr(compare, "build_checker", quick_build)
+        build_quickly(patch)
         yield

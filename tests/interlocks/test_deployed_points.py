@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from engine import build_quickly
 from plants_strategy import CHUNK, twenty_machines
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine_file.machine import Machine
@@ -18,7 +19,6 @@ from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.exploration.search import build_checker
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import Word
-from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.deployed_points import compare_with_deployed
 from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
@@ -32,7 +32,7 @@ MOST_SETS = 200_000
 @pytest.fixture(autouse=True)
 def quick_compile(monkeypatch: pytest.MonkeyPatch) -> None:
     """Unoptimised, since compiling takes most of the time of these tests."""
-    monkeypatch.setattr(symbolic_search, "OPTIONS", ("-std=gnu11", "-O0", "-w"))
+    build_quickly(monkeypatch)
 
 
 def with_long_times(text: dict[str, object], seed: int) -> dict[str, object]:

@@ -6,7 +6,7 @@ from importlib import import_module
 from typing import Any
 
 import pytest
-from engine import checked
+from engine import build_quickly, checked
 from plants_strategy import twenty_machines
 from set_points import StoredSets
 from stillgate.controller.effort import Effort
@@ -14,7 +14,6 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import Judgement, Word
-from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.engine_abi import EXACT, Growth
 from stillgate.interlocks.symbolic.from_anywhere import MANNERS, Ways, ways_to
 from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
@@ -29,7 +28,7 @@ ONE_THREAD = Effort(threads=1)
 @pytest.fixture(autouse=True)
 def quick_compile(monkeypatch: pytest.MonkeyPatch) -> None:
     """Unoptimised, since compiling takes most of the time of these tests."""
-    monkeypatch.setattr(symbolic_search, "OPTIONS", ("-std=gnu11", "-O0", "-w"))
+    build_quickly(monkeypatch)
 
 
 def loop_of(text: str) -> ClosedLoop:

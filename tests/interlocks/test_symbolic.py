@@ -6,7 +6,7 @@ import random
 from pathlib import Path
 
 import pytest
-from engine import search_c
+from engine import build_quickly, search_c
 from plants_strategy import twenty_machines
 from set_points import StoredSets
 from stillgate.controller.effort import Effort
@@ -18,7 +18,6 @@ from stillgate.interlocks.exploration.search import build_checker
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
 from stillgate.interlocks.results.verdict import Word
-from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.engine_abi import EXACT, WIDEST, Confirmation
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
@@ -30,7 +29,7 @@ MOST_STATES = 20_000
 @pytest.fixture(autouse=True)
 def quick_compile(monkeypatch: pytest.MonkeyPatch) -> None:
     """Unoptimised, since compiling takes most of the time of these tests."""
-    monkeypatch.setattr(symbolic_search, "OPTIONS", ("-std=gnu11", "-O0", "-w"))
+    build_quickly(monkeypatch)
 
 
 def loops_of(text: object) -> list[ClosedLoop]:

@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 import stillgate.testing.plugin.machine_items
 import stillgate.testing.plugin.scenario_items  # noqa: F401  loaded once, not anew by every inner run
-from engine import quick_build
+from engine import build_quickly
 from stillgate.commands.new import starter_text
-from stillgate.interlocks.exploration import search
 
 pytest_plugins = ["pytester"]
 
@@ -30,7 +29,7 @@ def broken(text: str) -> str:
 @pytest.fixture(autouse=True)
 def quick_checkers(monkeypatch: pytest.MonkeyPatch) -> None:
     """Checkers of these tests are compiled without the optimiser."""
-    monkeypatch.setattr(search, "build_checker", quick_build)
+    build_quickly(monkeypatch)
     monkeypatch.setenv("COLUMNS", "100")
 
 
