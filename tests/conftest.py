@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from functools import wraps
@@ -30,6 +31,13 @@ def private_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("ZIG_GLOBAL_CACHE_DIR", os.environ.get("ZIG_GLOBAL_CACHE_DIR", str(usual)))
         yield
     shutil.rmtree(objects, ignore_errors=True)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def ctrl_c_is_heard() -> None:
+    """A shell starts what runs in the background deaf to Ctrl-C, and so would be all that tests start there."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")

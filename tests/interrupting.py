@@ -61,7 +61,6 @@ class Bench:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            preexec_fn=_hears_ctrl_c,  # noqa: PLW1509  nothing but a test runs here
         ) as process:
             began, signalled = time.monotonic(), False
             if number is not None:
@@ -84,11 +83,6 @@ class Bench:
         cached = [item for item in self.cache.rglob("*") if item.is_dir() and item.parent != self.cache]
         hidden = list(self.folder.glob(".*"))
         return [*processes, *(str(item) for item in (*temporary.iterdir(), *cached, *hidden))]
-
-
-def _hears_ctrl_c() -> None:
-    """A shell starts what runs in the background deaf to it, and so would be all that tests start there."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def wait_until_it_takes(process: subprocess.Popen[str], number: signal.Signals) -> None:
