@@ -35,7 +35,7 @@ def private_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 @pytest.fixture(scope="session", autouse=True)
 def ctrl_c_is_heard() -> None:
-    """A shell starts what runs in the background deaf to Ctrl-C, and so would be all that tests start there."""
+    """A shell starts what runs in the background deaf to Ctrl-C, and so would be all that tests start."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
