@@ -259,5 +259,6 @@ class Search:
         if depth == 0:
             return None
         with suppress(OutOfTime):
-            return self._replayed(self._explorer.paths([(key, depth)])[0])
+            run = self._replayed(self._explorer.paths([(key, depth)])[0])
+            return FewestChanges(self.loop).of(run, None, look=self._effort.closing().look)
         return None

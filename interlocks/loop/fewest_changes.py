@@ -40,6 +40,16 @@ class _Situation:
     key: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """Another level of an input, from a tick on up to another."""
+
+    name: str
+    level: int
+    first: int
+    until: int
+
+
 class FewestChanges:
     """Cuts down runs of one loop."""
 
@@ -56,24 +66,27 @@ class FewestChanges:
         free = [item.name for item in loop.controller.signals if item.name not in driven]
         self.inputs = {f"{name}.circuit": name for name in free}
 
-    def of(self, run: Replay, event: str, *, look: Callable[[], None] = lambda: None) -> Replay:
+    def of(self, run: Replay, event: str | None, *, look: Callable[[], None] = lambda: None) -> Replay:
         """The same run with the fewest changes, each of which ``event`` needs to be broken at its end.
 
         Args:
-            event: a requirement, or another of ``ClosedLoop.requirement_names``.
+            event: a requirement, or another of ``ClosedLoop.requirement_names``; with None the run leads to
+                the situation after its last tick.
             look: called at every tick; once it raises ``OutOfTime`` what is left is told.
         """
         return _Cut(self, run, event, look).fewest()
 
 
 class _Cut:
-    def __init__(self, loops: FewestChanges, run: Replay, event: str, look: Callable[[], None]) -> None:
+    def __init__(
+        self, loops: FewestChanges, run: Replay, event: str | None, look: Callable[[], None]
+    ) -> None:
         self.loop = loops.loop
         self.inputs = loops.inputs
         self.names = tuple(self.inputs.values())
         self.rest = {name: int(rest_level(self.loop.machine, name)) for name in self.names}
         self.run = run
-        self.event = self.loop.requirement_names.index(event)
+        self.event = None if event is None else self.loop.requirement_names.index(event)
         self.look = look
         self.steps = 0
         self.runner = LoopRunner(self.loop)
@@ -84,9 +97,14 @@ class _Cut:
         """The run that is left."""
         self._load()
         self.before = [self._situation()]
-        assert self._try(self.levels, 0), "a run, stepped with the levels of its inputs, ends otherwise"
+        broken: list[int] = []
+        for number, levels in enumerate(self.levels):
+            broken = self.runner.advance(self._answers(number, levels))
+            self.before.append(self._situation())
+        happens = self.event is None or self.event in broken
+        assert happens, "a run, stepped with the levels of its inputs, ends otherwise"
         with suppress(OutOfTime):
-            while [first for levels, first in self._shorter() if self._try(levels, first)]:
+            while [change for change in self._shorter() if self._try(change)]:
                 pass
         return self._told()
 
@@ -98,20 +116,19 @@ class _Cut:
     def _situation(self) -> _Situation:
         return _Situation(list(self.runner.values), self.runner.key())
 
-    def _shorter(self) -> Iterator[tuple[Levels, int]]:
-        """Each change left out or moved to power-on, later ones first, and the first tick that differs.
+    def _shorter(self) -> Iterator[_Change]:
+        """Each change left out or moved to power-on, later ones first.
 
         What is otherwise at power-on than left alone is a change too.
         """
         for number, name in self._changes():
-            before = self.levels[number - 1][name]
-            yield self._with(name, before, number, self._lasts(number, name)), number
+            yield _Change(name, self.levels[number - 1][name], number, self._lasts(number, name))
         for name in self.names:
             if self.levels[0][name] != self.rest[name]:
-                yield self._with(name, self.rest[name], 0, self._lasts(0, name)), 0
+                yield _Change(name, self.rest[name], 0, self._lasts(0, name))
         for number, name in self._changes():
             if all(now[name] == self.levels[0][name] for now in self.levels[:number]):
-                yield self._with(name, self.levels[number][name], 0, number), 0
+                yield _Change(name, self.levels[number][name], 0, number)
 
     def _changes(self) -> Iterator[tuple[int, str]]:
         """Those of the levels as they are by then, which may be fewer ticks than before."""
@@ -127,16 +144,13 @@ class _Cut:
         later = (at for at in range(number, len(self.levels)) if self.levels[at][name] != level)
         return next(later, len(self.levels))
 
-    def _with(self, name: str, level: int, first: int, until: int) -> Levels:
-        return [
-            {**now, name: level} if first <= number < until else now for number, now in enumerate(self.levels)
-        ]
-
-    def _try(self, levels: Levels, first: int) -> bool:
-        """Keeps levels, which are new from a tick on, if it still happens with them, and not later."""
+    def _try(self, change: _Change) -> bool:
+        """Keeps a change if it still happens with it, and not later."""
         if self.steps > MOST_STEPS:
             return False
-        differ = [number for number in range(first, len(levels)) if levels[number] != self.levels[number]]
+        first, until, name = change.first, change.until, change.name
+        with_it = [{**now, name: change.level} for now in self.levels[first:until]]
+        levels = [*self.levels[:first], *with_it, *self.levels[until:]]
         self.runner.values[:] = self.before[first].values
         found: list[_Situation] = []
         for number in range(first, len(levels)):
@@ -150,8 +164,9 @@ class _Cut:
                 self.levels = levels[: number + 1]
                 self.before[first + 1 :] = found
                 return True
-            last = number + 1 == len(levels)  # there it has to happen, whatever follows
-            if not last and differ and number >= differ[-1] and found[-1].key == self.before[number + 1].key:
+            at_end = number + 1 == len(levels)  # there it has to happen, whatever follows
+            alike = number + 1 >= until and found[-1].key == self.before[number + 1].key
+            if alike and not (at_end and self.event is not None):
                 self.levels = levels
                 self.before[first + 1 : number + 2] = found
                 return True
@@ -185,7 +200,7 @@ class _Cut:
             chooser = noting(self._answers(number, levels), given)
             ticks.append(self.runner.step(chooser, settle=False))
             answers.append(tuple(given))
-        if self.event not in ticks[-1].broken:
+        if self.event is not None and self.event not in ticks[-1].broken:
             raise ProgramFault(
                 f"a run that was cut down does not break {self.loop.requirement_names[self.event]}"
             )

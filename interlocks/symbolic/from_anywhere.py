@@ -22,6 +22,7 @@ from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Path, Replay, replay
+from ..loop.fewest_changes import FewestChanges
 from .engine_abi import Confirmation, Manner, Turning
 from .loop_for_sets import loop_for_sets
 from .search import SymbolicSearch
@@ -122,5 +123,7 @@ def _cut_off(search: SymbolicSearch, path: Path, sets: int) -> WaysToGoal:
     lost = WaysToGoal(Ways.CUT_OFF, None, len(path.choices), sets)
     if path.choices:
         with suppress(OutOfTime):
-            return replace(lost, run=replay(search.loop, path, look=search.effort.closing().look))
+            look = search.effort.closing().look
+            run = replay(search.loop, path, look=look)
+            return replace(lost, run=FewestChanges(search.loop).of(run, None, look=look))
     return lost

@@ -9,7 +9,7 @@ import pytest
 from engine import runs_to_breaks, searching
 from plants_strategy import twenty_machines
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.reading.reader import read_machine
+from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.counterexample import Replay
 from stillgate.interlocks.loop.interpreter import LoopRunner
@@ -22,8 +22,10 @@ def free_inputs(loop: ClosedLoop) -> list[str]:
     return [item.name for item in loop.controller.signals if item.name not in loop.plant.circuits]
 
 
-def breaks_with(run: Replay, levels: list[dict[str, int]], event: str) -> bool:
+def breaks_with(run: Replay, levels: list[dict[str, int]], event: str | None) -> object:
     """Whether a run with these levels and the parts, faults and power of another breaks the same by its end.
+
+    Without an event, the situation in which it ends.
 
     Every level is chosen here in every tick, by an evaluator that shares no code with what cut the run down.
     """
@@ -32,7 +34,7 @@ def breaks_with(run: Replay, levels: list[dict[str, int]], event: str) -> bool:
     runner = LoopRunner(loop)
     start = dict(zip(own.key_cells, run.start, strict=True))
     runner.load([start.get(cell, cell.start) for cell in loop.key_cells])
-    index = loop.requirement_names.index(event)
+    index = None if event is None else loop.requirement_names.index(event)
     for tick, given, now in zip(run.ticks, run.answers, levels, strict=True):
         answers = [item for item in given if not item[0].endswith(".circuit")]
 
@@ -48,7 +50,7 @@ def breaks_with(run: Replay, levels: list[dict[str, int]], event: str) -> bool:
             return False
         if index in mine.broken:
             return True
-    return False
+    return runner.key() if event is None else False
 
 
 def simpler(run: Replay) -> Iterator[list[dict[str, int]]]:
@@ -106,3 +108,35 @@ def test_of_random_machines_each_change_in_a_story_is_needed() -> None:
             loop = close_loop(machine, tick=machine.scan, faults=faults, possibility=False)
             tried += assert_nothing_is_needless(loop)
     assert tried >= 40
+
+
+NO_WAY_BACK = """
+machine: no_way_back
+scan: 10 ms
+inputs: {go: {from: operator}, jam: {}, other: {from: operator}, more: {}}
+outputs: {lamp: {}}
+sequences:
+  q:
+    start: rest
+    states:
+      rest: {exits: [{when: rising(go), to: work}, {when: other and more, to: rest}]}
+      work: {exits: [{when: 'held(jam, 50 ms)', to: stuck}, {after: 100 ms, to: rest}]}
+      stuck: {on: [lamp]}
+requirements:
+  back_to_work: {from_anywhere: q.work}
+"""
+
+
+def test_on_the_way_to_a_situation_without_a_way_on_each_change_is_needed() -> None:
+    machine = read_machine_text(NO_WAY_BACK, "machine.yaml").machine
+    loop = close_loop(machine, tick=10, faults=0, exact=True)
+    with searching(loop) as search:
+        found = search.cut_off("back_to_work")
+    assert found is not None
+    run = found.run
+    assert run is not None
+    levels = [{name: now[name] for name in free_inputs(loop)} for now in run.circuits]
+    end = breaks_with(run, levels, None)
+    others = list(simpler(run))
+    assert others
+    assert all(breaks_with(run, other, None) != end for other in others)
