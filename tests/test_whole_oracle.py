@@ -1,9 +1,10 @@
-"""The check and a second interpreter, written from the reference page alone, judge random machines alike.
+"""Check, a second interpreter written from the reference page, z3, executive and random runs judge alike.
 
-Every verdict and every shortest depth are compared, and what leaves its range or is never reached
-besides. Three hundred machines at every run, without a fault and two in five with one too; ten
-thousand at night with whatever their files ask for: ``pytest -m night tests/test_whole_oracle.py``, or
-in shards ``cd tests && python -m whole_oracle 0 5000``.
+Every verdict and every shortest depth are compared with the second interpreter's, and what leaves its range
+or is never reached besides; every verdict with z3's; every story is gone on the executive, and what random
+runs break must be broken (``judged_by_others``). Three hundred machines at every run, without a fault and two
+in five with one too; ten thousand at night with whatever their files ask for:
+``pytest -m night tests/test_whole_oracle.py``, or in shards ``cd tests && python -m whole_oracle 0 5000``.
 """
 
 from __future__ import annotations
@@ -22,12 +23,14 @@ CHUNKS, AT_NIGHT = 10, 334
 
 def judged_alike(chunk: int, *, at_night: bool) -> None:
     """Asserts that check and oracle agree on the machines of a chunk of seeds."""
-    judgements = 0
+    judgements = by_others = 0
     for seed in range(chunk * CHUNK, (chunk + 1) * CHUNK):
         found = compare(seed, faults=None if at_night else most_faults(seed))
         assert not found.differences, f"seed {seed}: {found.differences}\n{found.text}"
         judgements += found.judgements
+        by_others += found.by_others
     assert judgements > 3 * CHUNK
+    assert by_others > 3 * CHUNK
 
 
 @pytest.mark.parametrize("chunk", range(CHUNKS))

@@ -17,6 +17,7 @@ import pytest
 from engine import checked
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.stateful import run_state_machine_as_test
+from judged_by_others import broken_in_runs, replayed
 from machines_strategy import machine_text
 from many_controllers import OfMany, compiled
 from plants_strategy import CHUNK, twenty_machines
@@ -27,11 +28,8 @@ from stillgate.controller.machine_file.machine import Level, Machine
 from stillgate.controller.program.program import memory_name
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import close_loop
-from stillgate.interlocks.results.verdict import Cause, CheckResult, Story, Word
-from stillgate.sim_io.faults.fault_list import faults_of
-from stillgate.sim_io.simulation.simulation import disturbance_of
+from stillgate.interlocks.results.verdict import Word
 from stillgate.testing import RequirementBroken, machine_rules
-from stillgate.testing.fast_simulation import LoweredMachine
 
 MACHINES = Path(__file__).parents[2] / "machines"
 COUNT = 200
@@ -81,30 +79,6 @@ def test_the_c_of_two_hundred_machines_walks_with_the_executive() -> None:
 
 
 # -- runs and exploration ------------------------------------------------------------------------
-
-
-def broken_in_runs(machine: Machine, runs: int, scans: int) -> set[str]:
-    """What random runs with at most one fault break; a counter by its name."""
-    lowered = LoweredMachine(machine)
-    faults = [disturbance_of(fault) for fault in faults_of(machine) if fault.subject]
-    power = len(faults) < len(faults_of(machine))
-    found: set[str] = set()
-    for number in range(runs):
-        chance = random.Random(number)
-        run = lowered.run(number)
-        free = list(lowered.lowered(()).free)
-        when = chance.randrange(scans)
-        for scan in range(scans):
-            for name in free:
-                if chance.random() < 0.4:
-                    run.set_input(name, chance.random() < 0.5)
-            if scan == when and number % 3 == 1 and faults:
-                run.inject(chance.choice(faults))
-            if number % 3 == 2 and power and scan in (when, when + 3):
-                run.power(on=scan != when)
-            run.step()
-        found |= {name.removesuffix(" in its bounds") for _, name in run.broken}
-    return found
 
 
 def broken_by_hypothesis(text: str, folder: Path, examples: int) -> set[str]:
@@ -166,45 +140,6 @@ def test_what_many_runs_break_the_exploration_breaks(chunk: int, tmp_path: Path)
 
 
 # -- stories and executive -----------------------------------------------------------------------
-
-
-def replay(machine: Machine, story: Story) -> None:
-    """Feeds a story at the scan to the executive and compares states and outputs."""
-    executive = Executive(machine)
-    told = {step.tick: step for step in story.steps}
-    subject, _, way = (story.fault or "").partition(" stuck ")
-    stuck = False
-    for tick, instant in enumerate(story.instants):
-        step = told.get(tick)
-        for change in step.changes if step else ():
-            if change.cause is Cause.FAULT and change.name == "power":
-                (executive.power_off if change.after == "interrupted" else executive.power_on)()
-            stuck |= change.cause is Cause.FAULT and change.name == subject
-        circuits = dict(instant.circuits)
-        if stuck and subject in circuits:
-            circuits[subject] = way == "on"
-        executive.inputs.update(circuits)
-        executive.scan()
-        if step is None:
-            continue
-        driven = dict(executive.outputs)
-        if stuck and subject in driven:
-            driven[subject] = way == "on"
-        assert {name: state or "off" for name, state in executive.states.items()} == dict(step.states)
-        assert {name for name, on in driven.items() if on} == set(step.on_outputs)
-
-
-def replayed(result: CheckResult, machine: Machine) -> int:
-    """Replays every story of a check at the scan; how many."""
-    stories = [
-        judgement.story
-        for item in result.requirements
-        for judgement in item.judgements
-        if judgement.story is not None
-    ]
-    for story in stories:
-        replay(machine, story)
-    return len(stories)
 
 
 def all_agree(items: list[dict[str, object]], *, prove: bool) -> int:

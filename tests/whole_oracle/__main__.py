@@ -1,4 +1,4 @@
-"""Judges random machines by check and by the oracle: ``cd tests && python -m whole_oracle 0 10000``.
+"""Judges random machines by check, the oracle and others: ``cd tests && python -m whole_oracle 0 10000``.
 
 Two numbers are the first seed and the one after the last, so a long search can be cut into shards.
 Each disagreement is printed with a machine file as small as is found; status 1 if there is one.
@@ -22,10 +22,11 @@ def main() -> int:
     parser.add_argument("--most", type=int, default=MOST_TICKS, help="ticks of the largest machine")
     parser.add_argument("--whole", action="store_true", help="print machines as drawn, without shrinking")
     how = parser.parse_args()
-    judgements = disagreements = 0
+    judgements = by_others = disagreements = 0
     for seed in range(how.first, how.end):
         found = compare(seed, how.most)
         judgements += found.judgements
+        by_others += found.by_others
         if not found.differences:
             continue
         disagreements += 1
@@ -33,7 +34,10 @@ def main() -> int:
         text, differences = (found.text, found.differences) if how.whole else shrunk(found.text)
         print(text, *differences, sep="\n", flush=True)
     machines = how.end - how.first
-    print(f"{machines} machines, {judgements} judgements, {disagreements} machines judged differently")
+    print(
+        f"{machines} machines, {judgements} judgements of the oracle's and {by_others} of others,"
+        f" {disagreements} machines judged differently"
+    )
     return int(disagreements > 0)
 
 

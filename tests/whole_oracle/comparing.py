@@ -1,4 +1,4 @@
-"""The check and the oracle judge the same machine: what they say differently."""
+"""Check, the oracle, z3, the executive and random runs judge the same machine: what they say differently."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from engine import checked
+from judged_by_others import differences
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.results.verdict import CheckResult
@@ -25,7 +26,8 @@ class Compared:
     Attributes:
         text: the machine file.
         differences: a sentence each; none where both agree.
-        judgements: verdicts that were compared.
+        judgements: verdicts that were compared with the oracle.
+        by_others: verdicts, stories and breaks that were compared with z3, the executive and random runs.
     """
 
     text: str
@@ -33,6 +35,7 @@ class Compared:
     by_oracle: Judgement
     differences: list[str] = field(default_factory=list)
     judgements: int = 0
+    by_others: int = 0
 
 
 def file_text(found: dict[str, Any]) -> str:
@@ -77,6 +80,9 @@ def compared(text: str, machine: Machine, judgement: Judgement, *, faults: int |
         return found
     _compare_verdicts(found, result)
     _compare_findings(found, result)
+    by_others, compared = differences(machine, result, faults=max(found.by_oracle.asked.values(), default=0))
+    found.differences += by_others
+    found.by_others += compared
     return found
 
 
