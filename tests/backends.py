@@ -20,9 +20,10 @@ from stillgate.controller.c.native import NativeController
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation, memory_name
+from stillgate.controller.program.program import Cell, NoteKind, Observation, memory_name
 
 
 class Backend(Protocol):

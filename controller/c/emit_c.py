@@ -19,6 +19,7 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from ..expressions.expression import Operator
+from ..program.controller_program import ControllerProgram, Signal
 from ..program.footprint import cells_written
 from ..program.program import (
     Assign,
@@ -28,7 +29,6 @@ from ..program.program import (
     Choose,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Note,
@@ -39,7 +39,6 @@ from ..program.program import (
     Ref,
     Remark,
     Role,
-    Signal,
     Statement,
     Switch,
     Term,

@@ -13,6 +13,7 @@ from ..errors import ProgramFault
 from ..expressions.durations import format_duration, format_elapsed
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds
+from ..program.controller_program import ControllerProgram, Observer, Signal
 from ..program.evaluate import BlockCompiler, Layout, Values
 from ..program.program import (
     FALSE,
@@ -20,14 +21,11 @@ from ..program.program import (
     Cell,
     Complement,
     Constant,
-    ControllerProgram,
     Observation,
-    Observer,
     Operation,
     Read,
     Ref,
     Role,
-    Signal,
     Term,
     TimeConstant,
     memory_name,

@@ -27,17 +27,10 @@ from collections.abc import Callable, Iterator, Mapping
 from ..errors import UsageError
 from ..machine_file.field_types import Milliseconds
 from ..machine_file.machine import Machine
+from ..program.controller_program import ControllerProgram, ExitProgram, Observer, SequenceProgram
 from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
-from ..program.program import (
-    Cell,
-    ControllerProgram,
-    ExitProgram,
-    Observer,
-    SequenceProgram,
-    memory_name,
-    ticks_up,
-)
+from ..program.program import Cell, memory_name, ticks_up
 from .clauses import Moment, Narrator
 from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply

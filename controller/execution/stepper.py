@@ -14,8 +14,9 @@ from functools import partial
 from transitions import Machine as TransitionsMachine
 
 from ..machine_file.field_types import Ticks
+from ..program.controller_program import ExitProgram, SequenceProgram
 from ..program.evaluate import BlockCompiler, TermCode, Values
-from ..program.program import TRUE, ExitProgram, SequenceProgram, ticks_up
+from ..program.program import TRUE, ticks_up
 from .clauses import Moment, Narrator
 from .reasons import ExitReason
 from .terminals import unknown

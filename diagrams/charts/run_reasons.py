@@ -14,8 +14,8 @@ from stillgate.controller.errors import ProgramFault
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Exit, Machine, Override
+from stillgate.controller.program.controller_program import ControllerProgram, ExitProgram
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import ControllerProgram, ExitProgram
 from stillgate.controller.rules.single_faults import stuck_name
 from stillgate.interlocks.results.instant import Instant
 from stillgate.interlocks.results.recording import Recording

@@ -21,7 +21,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-from stillgate.controller.program.program import ControllerProgram
+from stillgate.controller.program.controller_program import ControllerProgram
 
 from .clusters import Cluster, ClusterModel, Levels, Situation, anywhere
 from .diagnosis import Tracking

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import ControllerProgram
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.logs.log import Log, Subject
 

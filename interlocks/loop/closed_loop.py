@@ -25,6 +25,8 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.clocks import Clock
+from stillgate.controller.program.controller_program import ControllerProgram, Signal
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
@@ -34,14 +36,11 @@ from stillgate.controller.program.program import (
     Block,
     Cell,
     Choose,
-    Clock,
     Complement,
-    ControllerProgram,
     Observation,
     Read,
     Ref,
     Scope,
-    Signal,
     Statement,
     Term,
     memory_name,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import ControllerProgram, memory_name
+from stillgate.controller.program.controller_program import ControllerProgram
+from stillgate.controller.program.program import memory_name
 from stillgate.sim_io.logs.log import NO_STATE, Signal, Subject, Value
 
 

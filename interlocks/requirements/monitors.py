@@ -36,17 +36,16 @@ from stillgate.controller.machine_file.machine import (
     Requirement,
     Response,
 )
+from stillgate.controller.program.clocks import Clock, ClockKind
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Block,
     Cell,
-    Clock,
-    ClockKind,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Note,
     NoteKind,

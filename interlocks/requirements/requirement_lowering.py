@@ -28,17 +28,16 @@ from stillgate.controller.expressions.expression import (
 )
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine, Requirement
+from stillgate.controller.program.clocks import Clock, ClockKind
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import count_up
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Cell,
-    Clock,
-    ClockKind,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Observation,
     Operation,

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Expression, Operator
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
+from stillgate.controller.program.clocks import Clock, ClockKind
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
@@ -22,8 +23,6 @@ from stillgate.controller.program.program import (
     Block,
     Cell,
     Choose,
-    Clock,
-    ClockKind,
     Constant,
     If,
     Operation,

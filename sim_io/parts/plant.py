@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from stillgate.controller.expressions.expression import At, Binary, Expression, Name, Not, Number, Truth
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.clocks import Clock
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Block,
     Cell,
-    Clock,
     Complement,
     Constant,
     If,
