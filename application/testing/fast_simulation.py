@@ -29,7 +29,6 @@ from stillgate.controller.program.program import (
     Operation,
     Read,
     Ref,
-    memory_name,
     ticks_up,
 )
 from stillgate.interlocks.requirements.monitors import lower_monitors
@@ -85,12 +84,14 @@ class _Lowered:
         self.own = [(slot(cell), cell.start) for cell in layout.cells]
         self.active = [(item, slot(item.active)) for item in program.sequences]
         self.active_of = {item.name: (item, number) for item, number in self.active}
-        self.memory = [(memory_name(cell), slot(cell)) for cell in program.memory]
+        self.memory = [(name, slot(cell)) for cell, name in program.memory.items()]
         for cell in around.cells:
             slot(cell)
-        begin, before, after, moves = one_name_a_choice(
-            around.begin, switches.before, switches.after, plant.moves
+        named = one_name_a_choice(
+            around.begin, switches.before, switches.after, plant.moves, events=plant.events
         )
+        begin, before, after, moves = named.blocks
+        self.events = named.events
         self.begin = compiler.block(begin)
         self.sense = compiler.block(around.sense)
         self.before = compiler.block(before)
@@ -118,7 +119,7 @@ class _Lowered:
         self.judge = compiler.block(monitors.block)
         for cell in monitors.cells:
             slot(cell)
-        bounds = tuple(f"{memory_name(cell)} in its bounds" for cell, _ in program.bounds_marks)
+        bounds = tuple(f"{program.memory[cell]} in its bounds" for cell, _ in program.bounds_marks)
         assert monitors.first_index == len(bounds)
         self.broken_names = (*bounds, *monitors.broken)
         self.free = {name: slot(around.circuits[name]) for name in around.free}
@@ -200,7 +201,7 @@ class LoweredRun:
             self._values[self._code.present[item]] = 1
 
     def _take_dice(self) -> None:
-        self._dice = Dice(self._seed, self._code.layout, self.period)
+        self._dice = Dice(self._seed, self._code.layout, self.period, self._code.events)
         self._dice.values = self._values
         self._code.host.dice = self._dice
 

@@ -281,7 +281,7 @@ def _header(program: ControllerProgram, digest: str) -> str:
 def _source(program: ControllerProgram, digest: str) -> str:
     name = program.name
     by_cell = {sequence.active: sequence for sequence in program.sequences}
-    by_cell |= {_next_of(program, item.name): item for item in program.sequences}
+    by_cell |= {sequence.next_active: sequence for sequence in program.sequences}
 
     def constant(cell: Cell, value: int) -> str:
         sequence = by_cell.get(cell)
@@ -317,10 +317,6 @@ def _source(program: ControllerProgram, digest: str) -> str:
         lines += [f"static void {stage.name}({name}__state *s)", "{", *writer.block(stage.block), "}", ""]
     lines += _scan(program)
     return "\n".join(lines)
-
-
-def _next_of(program: ControllerProgram, sequence: str) -> Cell:
-    return next(cell for cell in controller_locals(program) if cell.name == f"{sequence}.next_state")
 
 
 def observations_asked(block: Block) -> dict[str, set[Observation]]:

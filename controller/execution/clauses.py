@@ -28,7 +28,6 @@ from ..program.program import (
     Role,
     Term,
     TimeConstant,
-    memory_name,
 )
 from .history import ValueHistory
 from .reasons import Clause, Joint
@@ -68,7 +67,7 @@ class Narrator:
         self._signals = {signal.name: signal for signal in program.signals}
         self._sequences = {sequence.active: sequence for sequence in program.sequences}
         self._counters = {cell for cell, _ in program.bounds_marks}
-        self._names = {cell: memory_name(cell) for cell in program.memory}
+        self._names = dict(program.memory)
         for output in program.outputs:
             self._names |= {output.demand: output.name, output.asked: output.name}
         self._edges: dict[Term, tuple[str, Observer]] = {}

@@ -30,7 +30,7 @@ from ..machine_file.machine import Machine
 from ..program.controller_program import ControllerProgram, ExitProgram, Observer, SequenceProgram
 from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
-from ..program.program import Cell, memory_name, ticks_up
+from ..program.program import Cell, ticks_up
 from .clauses import Moment, Narrator
 from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply
@@ -125,9 +125,9 @@ class Executive:
         """Every bit (a bool) and counter (an int)."""
         counters = {cell for cell, _ in self.program.bounds_marks}
         found: dict[str, int] = {}
-        for cell in self.program.memory:
+        for cell, name in self.program.memory.items():
             value = self._value(cell)
-            found[memory_name(cell)] = value if cell in counters else bool(value)
+            found[name] = value if cell in counters else bool(value)
         return found
 
     @property
@@ -223,7 +223,7 @@ class Executive:
         if not self.powered:
             raise UsageError("power is off: no state can be active")
         slot = self._layout.slot
-        cells = {memory_name(cell): cell for cell in self.program.memory}
+        cells = {name: cell for cell, name in self.program.memory.items()}
         for name, value in memory.items():
             if name not in cells:
                 raise unknown("memory", name, cells)
@@ -293,7 +293,7 @@ class Executive:
             if cell.low <= value <= cell.high:
                 yield cell, value
             else:
-                self.left_bounds += (memory_name(cell),)
+                self.left_bounds += (self.program.memory[cell],)
 
     def _move(self, stepper: SequenceStepper, entered: bool, values: Values) -> None:
         sequence, slot = stepper.program, self._layout.slot

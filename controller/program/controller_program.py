@@ -6,6 +6,7 @@ self-check ``program_check``.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ..machine_file.field_types import Milliseconds
@@ -53,6 +54,7 @@ class SequenceProgram:
     states: tuple[str, ...]
     start: int
     active: Cell
+    next_active: Cell  # local: the state that follows the scan
     elapsed: Cell | None  # scans since entry, saturating; None where no exit has a time
     overrides: tuple[ExitProgram, ...]
     exits: tuple[tuple[ExitProgram, ...], ...]  # by state
@@ -102,7 +104,7 @@ class ControllerProgram:
     signals: tuple[Signal, ...]
     observers: tuple[Observer, ...]
     sequences: tuple[SequenceProgram, ...]
-    memory: tuple[Cell, ...]
+    memory: Mapping[Cell, str]  # in the order of the file, each with its name there
     outputs: tuple[OutputProgram, ...]
     bounds_marks: tuple[tuple[Cell, int], ...]  # BROKEN index of each counter's bounds
     overlap_marks: tuple[tuple[int, int], ...]  # exits noted as true at once; BROKEN, after the counters

@@ -211,20 +211,6 @@ Statement = Assign | If | Switch | Choose | Begin | Note | Remark
 Block = tuple[Statement, ...]
 
 
-_MEMORY = ".value"
-"""Ends the name of a cell of memory, which is told apart by it from the other cells of that name."""
-
-
-def memory_cell_name(name: str) -> str:
-    """Name of the cell that holds a memory of the file."""
-    return name + _MEMORY
-
-
-def memory_name(cell: Cell) -> str:
-    """The name that the file gives the memory in a cell."""
-    return cell.name.removesuffix(_MEMORY)
-
-
 def ticks_up(milliseconds: Milliseconds, period: Milliseconds) -> Ticks:
     """The smallest number of periods that lasts at least the time."""
     return -(-milliseconds // period)

@@ -43,7 +43,6 @@ from stillgate.controller.program.program import (
     Scope,
     Statement,
     Term,
-    memory_name,
     terms_in,
     ticks_up,
 )
@@ -76,7 +75,8 @@ class FreeInput:
 class ClosedLoop:
     """A machine with everything around it, at one tick.
 
-    ``monitors`` has those requirements only that are judged in such a loop.
+    ``monitors`` has those requirements only that are judged in such a loop; ``circuits`` holds the cell of
+    the healthy circuit of every input that is not free.
     """
 
     machine: Machine
@@ -95,6 +95,7 @@ class ClosedLoop:
     settle: Block
     free: tuple[FreeInput, ...]
     sensed: tuple[Signal, ...]  # signals whose own memory is run, not a history
+    circuits: dict[str, Cell]
 
     @property
     def moves(self) -> Block:
@@ -133,7 +134,7 @@ class ClosedLoop:
     @property
     def requirement_names(self) -> tuple[str, ...]:
         """What each BROKEN index stands for: counters, exits that overlap, then requirements."""
-        counters = tuple(memory_name(cell) for cell, _ in self.controller.bounds_marks)
+        counters = tuple(self.controller.memory[cell] for cell, _ in self.controller.bounds_marks)
         marks = self.controller.exit_marks
         overlaps = tuple(f"{marks[i]} | {marks[j]}" for i, j in self.controller.overlap_marks)
         return (*counters, *overlaps, *self.monitors.broken)
@@ -255,6 +256,7 @@ class _Linker:
             settle=settle,
             free=free,
             sensed=sensed,
+            circuits=circuits,
         )
 
     def _asked(self, after: Block) -> dict[str, dict[Query, None]]:

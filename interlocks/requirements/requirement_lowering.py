@@ -98,7 +98,7 @@ class RequirementTerms:
         self.names = Namespace(machine)
         self.sequences = {item.name: item for item in controller.sequences}
         self.outputs = {item.name: item for item in controller.outputs}
-        self.memory = dict(zip(machine.memory, controller.memory, strict=True))
+        self.memory = {name: cell for cell, name in controller.memory.items()}
         self.look_early = early
         self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
         self.sides: dict[tuple[str, bool], Cell] = {}

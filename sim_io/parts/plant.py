@@ -27,6 +27,7 @@ from stillgate.controller.program.program import (
 from stillgate.controller.rules.namespace import Context, Namespace, OutputRef, PartTruthRef
 
 from ..parts import PartProgram, PlantNames, lower_part
+from .base import Events
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,11 @@ class Plant:
     def clocks(self) -> tuple[Clock, ...]:
         """The parts' clocks."""
         return tuple(clock for part in self.parts for clock in part.clocks)
+
+    @property
+    def events(self) -> Events:
+        """The parts' choices of whether something happens in this tick."""
+        return {choice: latest for part in self.parts for choice, latest in part.events.items()}
 
     @property
     def places(self) -> Block:

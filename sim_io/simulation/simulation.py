@@ -59,6 +59,7 @@ class Frame:
     disturbances: tuple[str, ...] = ()  # names of those that are there
     wired: Mapping[str, bool] | None = None  # what reaches the terminal of every input
     scanned: bool = True  # False where the scan before took too long, or without power
+    forced: tuple[str, ...] = ()  # outputs that are driven otherwise than the controller asks
 
     @property
     def fault(self) -> str | None:
@@ -232,10 +233,17 @@ class Simulation:
         switches, plant = around.switches, around.plant
         self._around = around
         self._layout = Layout((*around.cells, *(item.active for item in self.executive.program.sequences)))
-        self._dice = Dice(self._seed, self._layout, self.machine.scan)
+        named = one_name_a_choice(
+            around.begin,
+            around.operate,
+            switches.before,
+            switches.after,
+            plant.moves,
+            events=plant.events,
+        )
+        self._dice = Dice(self._seed, self._layout, self.machine.scan, named.events)
         compiler = BlockCompiler(self._layout, self.machine.scan, self._dice)
-        blocks = one_name_a_choice(around.begin, around.operate, switches.before, switches.after, plant.moves)
-        codes: list[BlockCode] = [compiler.block(block) for block in blocks]
+        codes: list[BlockCode] = [compiler.block(block) for block in named.blocks]
         self._begin, self._operate, self._before, self._after, self._moves = codes
         self._sense = compiler.block(around.sense)
         self._conditions = compiler.block(plant.conditions)
@@ -290,4 +298,7 @@ class Simulation:
             disturbances=tuple(item.name for item, slot in self._present.items() if values[slot]),
             wired=wired,
             scanned=scanned,
+            forced=tuple(
+                name for name, slot in self._driven.items() if values[slot] != values[self._asked[name]]
+            ),
         )

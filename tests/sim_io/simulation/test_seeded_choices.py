@@ -30,7 +30,7 @@ def test_mix_gives_the_published_first_outputs_of_splitmix64() -> None:
 def test_choices_are_even(count: int) -> None:
     """Chi-square below its 99.99 % quantile, roughly count + 6 * sqrt(2 * count)."""
     layout = Layout()
-    dice = Dice(5, layout, 20)
+    dice = Dice(5, layout, 20, {})
     found: Counter[int] = Counter()
     total = 20_000
     for dice.scan in range(total):
@@ -46,7 +46,7 @@ def test_what_must_happen_within_n_ticks_is_spread_evenly_over_them() -> None:
     layout = Layout((latest, happens))
     times: Counter[int] = Counter()
     for seed in range(3000):
-        dice = Dice(seed, layout, 20)
+        dice = Dice(seed, layout, 20, {happens: latest})
         dice.values = layout.start_values()
         for tick in range(10):
             dice.scan = tick
@@ -59,7 +59,7 @@ def test_what_must_happen_within_n_ticks_is_spread_evenly_over_them() -> None:
 
 
 def test_a_draw_depends_on_no_other_draw() -> None:
-    alone, both = Dice(7, Layout(), 20), Dice(7, Layout(), 20)
+    alone, both = Dice(7, Layout(), 20, {}), Dice(7, Layout(), 20, {})
     for scan in range(50):
         alone.scan = both.scan = scan
         both.choose(local("other"), 10)
@@ -74,10 +74,10 @@ def test_two_choices_of_one_cell_in_a_scan_are_drawn_apart() -> None:
         Assign(first, Ref(chosen)),
         If(Ref(first), (), (Choose(chosen, 2), Assign(second, Ref(chosen)))),
     )
-    (named,) = one_name_a_choice(block)
+    named = one_name_a_choice(block, events={chosen: None})
     layout = Layout()
-    dice = Dice(1, layout, 500)  # a scan of half a second: every other tick
-    run = BlockCompiler(layout, 500, dice).block(named)
+    dice = Dice(1, layout, 500, named.events)  # a scan of half a second: every other tick
+    run = BlockCompiler(layout, 500, dice).block(named.blocks[0])
     dice.values = values = layout.start_values()
     found: Counter[tuple[int, int]] = Counter()
     for dice.scan in range(400):
