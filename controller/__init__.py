@@ -1,4 +1,4 @@
-"""Floor 1: the machine file, the step program derived from it, the reference executive and C.
+"""The lowest layer: the machine file, the step program derived from it, the reference executive and C.
 
 The names below are the public face of the package. They are loaded when first used, so that
 a command that only needs an error class does not pay for the models.
