@@ -20,7 +20,7 @@ def schema_of(what: str) -> dict[str, object]:
 
         return file_schema(ColumnMap, "Column map")
     from .analyses import analyses_json as evidence_json
-    from .analyses import fault_list, opinion, rechecked
+    from .analyses import cross_check, fault_list, rechecked
     from .exchange import schema_words as json_schemas
     from .runs import diagnosis_report, log_summary, replay_report, scenario_report, soak_report
 
@@ -38,7 +38,7 @@ def schema_of(what: str) -> dict[str, object]:
         "layers": evidence_json.LAYERS,
         "strength": evidence_json.STRENGTH,
         "compare": evidence_json.COMPARE,
-        "confirm": opinion.CONFIRM,
+        "confirm": cross_check.CONFIRM,
         "recheck": rechecked.RECHECK,
         "draw": json_schemas.DRAW,
         "doctor": json_schemas.DOCTOR,
