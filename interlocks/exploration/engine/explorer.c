@@ -62,7 +62,7 @@ SG_EXPORT void sg_close(sg_run *run)
         sg_store_close(&w->store);
         if (w->queue.budget)
             sg_queue_close(&w->queue);
-        sg_post_close(&w->post);
+        sg_mailbox_close(&w->mailbox);
         free(w);
     }
     if (run->barrier.members)
@@ -86,10 +86,10 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
     unsigned shift = 0;
     while (shift < SG_MOST_SHIFT && options->threads * sg_memory_bytes(shift) > options->byte_cap / 2)
         shift++;
-    run->shelves = options->threads * sg_memory_bytes(shift);
+    run->memos = options->threads * sg_memory_bytes(shift);
     run->levels_room = 256;
     run->levels = calloc(run->levels_room, sizeof *run->levels);
-    int room = sg_budget_take(&run->budget, run->shelves);
+    int room = sg_budget_take(&run->budget, run->memos);
     for (unsigned i = 0; room && run->levels && i < options->threads; i++) {
         sg_worker *w = calloc(1, sizeof *w);
         run->workers[i] = w;
@@ -100,7 +100,7 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
         }
         w->run = run;
         w->index = i;
-        w->context.shelf_shift = shift;
+        w->context.memo_shift = shift;
         w->context.budget = &run->budget;
         w->queue.budget = &run->budget;
     }

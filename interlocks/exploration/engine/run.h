@@ -34,7 +34,7 @@ typedef struct {
 
 typedef struct {
     uint64_t states, transitions;
-    uint64_t bytes;       /* of tables, queues and buffers; not of the shelves */
+    uint64_t bytes;       /* of tables, queues and buffers; not of the memos */
     uint64_t levels;      /* levels expanded completely */
     uint64_t stuck;       /* states all of whose transitions lead to themselves */
     uint32_t stuck_depth; /* of the least of them by (depth, key) */
@@ -282,7 +282,7 @@ typedef struct sg_worker {
     sg_pending again[SG_RING];    /* those of them that are probably known */
     uint64_t doubted, cleared;    /* entered that ring, left it */
     sg_key filter[SG_FILTER];     /* keys seen lately */
-    sg_post post;                 /* keys of other threads, on their way */
+    sg_mailbox mailbox;           /* keys of other threads, on their way */
     atomic_uint_fast64_t seen_states, seen_transitions, seen_left; /* published */
     uint32_t *order;              /* slots sorted by depth, while a closure or a story is made */
     uint64_t *starts;             /* where in `order` a depth starts */
@@ -293,7 +293,7 @@ typedef struct sg_run {
     sg_options options;
     sg_progress progress;
     sg_budget budget;
-    uint64_t shelves;  /* bytes of it that do not grow with the states: what threads keep of steps */
+    uint64_t memos;    /* bytes of it that do not grow with the states: what threads keep of steps */
     sg_barrier barrier;
     sg_worker *workers[SG_MAX_THREADS];
     atomic_int halt;   /* an sg_status that ends the call */
