@@ -30,9 +30,9 @@ from ..program.program import (
     TimeConstant,
 )
 from .history import ValueHistory
-from .reasons import Clause, Joint
+from .reasons import Clause, Connective
 
-_JOINTS = {Operator.AND: Joint.ALL, Operator.OR: Joint.ANY}
+_JOINTS = {Operator.AND: Connective.ALL, Operator.OR: Connective.ANY}
 _OF_TRUTHS = (Operator.AND, Operator.OR, Operator.XOR)
 _FUNCTIONS = {Observation.ROSE: "rising", Observation.FELL: "falling"}
 
@@ -57,7 +57,7 @@ class Moment:
         return self.history.lasting(self.history.since(cell), self.now)
 
 
-class Narrator:
+class ClauseBuilder:
     """Makes clauses of the terms of one controller."""
 
     def __init__(self, program: ControllerProgram, compiler: BlockCompiler) -> None:
@@ -86,7 +86,7 @@ class Narrator:
             return Clause(self.text(term), self._value(term, moment) != 0, joint, parts)
         if isinstance(term, Complement):
             part = self.clause(term.operand, moment)
-            return Clause(self.text(term), not part.holds, Joint.NOT, (part,))
+            return Clause(self.text(term), not part.holds, Connective.NOT, (part,))
         return self._leaf(term, moment)
 
     def text(self, term: Term, *, number: bool = False) -> str:

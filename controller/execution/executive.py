@@ -31,7 +31,7 @@ from ..program.controller_program import ControllerProgram, ExitProgram, Observe
 from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
 from ..program.program import Cell, ticks_up
-from .clauses import Moment, Narrator
+from .clauses import ClauseBuilder, Moment
 from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply
 from .stepper import SequenceStepper
@@ -85,7 +85,7 @@ class Executive:
         ]
         for cell in _scan_cells(program):
             self._layout.slot(cell)
-        self._narrator = Narrator(program, self._compiler)
+        self._clauses = ClauseBuilder(program, self._compiler)
         self._callbacks: dict[tuple[str, str], list[EntryCallback]] = {}
         self._values: Values = self._layout.start_values()
         self._history = ValueHistory(self._layout, [item.active for item in program.sequences])
@@ -331,7 +331,7 @@ class Executive:
         moment = Moment(self._values, self._values, self._history, self.time_ms)
         supply = Supply.SCANNING if self._scanned else Supply.FRESH if self.powered else Supply.OFF
         permits = tuple(
-            Permit(index + 1, self._whys[index] if self._whys else "", self._narrator.clause(term, moment))
+            Permit(index + 1, self._whys[index] if self._whys else "", self._clauses.clause(term, moment))
             for index, term in item.permits
         )
         return Reason(
@@ -357,7 +357,7 @@ class Executive:
         values = list(self._values)
         self._sense(values)
         moment = Moment(values, self._values, self._history, self.time_ms)
-        return tuple(reason for item in steppers for reason in item.ways_out(moment, self._narrator))
+        return tuple(reason for item in steppers for reason in item.ways_out(moment, self._clauses))
 
     def why_not(self, target: str) -> tuple[ExitReason, ...]:
         """The ways from where a sequence is to a state, given as ``gate.waiting``.

@@ -12,7 +12,7 @@ from stillgate.controller.execution.executive import Executive
 from .log import NO_STATE, POWER, Change, Signal, Subject, Value
 
 
-class Tap:
+class ChangeCapture:
     """Listens to one executive.
 
     Args:

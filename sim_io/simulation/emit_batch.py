@@ -31,7 +31,7 @@ from ..faults.disturbances import Disturbance
 from .batch_program import Judging, LoopSource, kind_number
 from .environment import surround
 from .operators import OperatorKind
-from .seeded_choices import DICE_IN_C, GAMMA, choice_in_c, key_of, one_name_a_choice
+from .seeded_choices import DRAWS_IN_C, GAMMA, choice_in_c, key_of, one_name_a_choice
 
 MISHAP_ORDERS = 14
 """A mishap begins within 2, 4, 8 ... or 2 to the 14th scans of a shift, each as likely."""
@@ -161,7 +161,7 @@ class _Writer:
             "#define SG_BOUNDS(s, n) (((loop__ *)(s))->broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
             "#define NOTE_BROKEN(n) (loop.broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
             '#include "controller.c"',
-            DICE_IN_C,
+            DRAWS_IN_C,
             "#ifdef LOOP_FAST",
             "#define EVENTS__ 0",
             "#else",

@@ -99,7 +99,7 @@ def one_name_a_choice(*blocks: Block, events: Events) -> NamedChoices:
     return NamedChoices(tuple(map_block(block, statement=named) for block in blocks), named_events)
 
 
-class Dice:
+class SeededChoices:
     """Host of simulated blocks: choices are drawn, observations of inputs are not asked.
 
     Args:
@@ -143,7 +143,7 @@ class Dice:
         raise AssertionError("simulated parts, switches and operators report nothing")
 
 
-DICE_IN_C = f"""\
+DRAWS_IN_C = f"""\
 static inline uint64_t mix__(uint64_t value)
 {{
     value = (value ^ (value >> 30)) * UINT64_C({MIX_1});

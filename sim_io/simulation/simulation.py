@@ -29,7 +29,7 @@ from ..faults.disturbances import Disturbance, DisturbanceKind, contradict
 from ..faults.fault_list import Fault, FaultKind
 from .environment import Surroundings, surround
 from .operators import OperatorKind
-from .seeded_choices import Dice, one_name_a_choice
+from .seeded_choices import SeededChoices, one_name_a_choice
 
 _KINDS = {
     FaultKind.INPUT_ON: DisturbanceKind.STUCK_ON,
@@ -198,7 +198,7 @@ class Simulation:
     def step(self) -> Frame:
         """One scan and the motion of the parts after it."""
         values = self._values
-        self._dice.scan = self._scan
+        self._choices.scan = self._scan
         self._operate(values)
         self._sense(values)
         self._before(values)
@@ -241,8 +241,8 @@ class Simulation:
             plant.moves,
             events=plant.events,
         )
-        self._dice = Dice(self._seed, self._layout, self.machine.scan, named.events)
-        compiler = BlockCompiler(self._layout, self.machine.scan, self._dice)
+        self._choices = SeededChoices(self._seed, self._layout, self.machine.scan, named.events)
+        compiler = BlockCompiler(self._layout, self.machine.scan, self._choices)
         codes: list[BlockCode] = [compiler.block(block) for block in named.blocks]
         self._begin, self._operate, self._before, self._after, self._moves = codes
         self._sense = compiler.block(around.sense)
@@ -261,7 +261,7 @@ class Simulation:
         self._lost, self._late = slot(switches.lost), slot(switches.late)
 
     def _set_values(self, values: list[int]) -> None:
-        self._values = self._dice.values = values
+        self._values = self._choices.values = values
 
     def _copy_states(self) -> None:
         for cell, slot in self._active.items():

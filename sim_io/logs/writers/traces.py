@@ -23,7 +23,7 @@ from pathlib import Path
 from stillgate.controller.errors import UsageError
 
 from ...simulation.simulation import Frame, Simulation
-from ..change_capture import Tap
+from ..change_capture import ChangeCapture
 from ..log import Change, Log, LogHeader, Signal, Subject, Telling, log_in_memory
 
 
@@ -109,11 +109,11 @@ class SimulationTrace:
 
     def __init__(self, simulation: Simulation, *, digest: str = "", version: str = "") -> None:
         machine = simulation.machine
-        self._tap = Tap(simulation.executive)
+        self._capture = ChangeCapture(simulation.executive)
         self._changes: list[Change] = []
         self._physical: dict[Signal, int | str] = {}
         signals = (
-            *self._tap.signals,
+            *self._capture.signals,
             *((Subject.CIRCUIT, name) for name in machine.inputs),
             *((Subject.DRIVEN, name) for name in machine.outputs),
             *((Subject.PART, name) for name in machine.parts),
@@ -124,7 +124,7 @@ class SimulationTrace:
 
     def add(self, frame: Frame) -> None:
         """Takes notice of a step, right after it was made."""
-        for seen in self._tap.look():
+        for seen in self._capture.look():
             self._changes.append(Change(frame.time, seen.subject, seen.name, seen.value))
         now: dict[Signal, int | str] = {}
         for name, level in frame.circuits.items():
