@@ -19,7 +19,7 @@ from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import Word
-from stillgate.reports.analyses.analyses_json import FAULT_TABLE, fault_table_document
+from stillgate.reports.analyses.fault_table import FAULT_TABLE, fault_table_document
 from stillgate.reports.evidence_report.faults import fault_rows_table
 from strength_machines import GUARDED
 
