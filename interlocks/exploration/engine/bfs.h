@@ -21,8 +21,8 @@
  * (from-key, choice vector) of its first depth. When a run is halted within a level, the depths of what
  * was found are still shortest, but a record of that last level need not be the least one.
  */
-#ifndef SG_EXPLORER_SEARCH_H
-#define SG_EXPLORER_SEARCH_H
+#ifndef SG_EXPLORER_BFS_H
+#define SG_EXPLORER_BFS_H
 
 #include "run.h"
 

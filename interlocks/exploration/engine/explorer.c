@@ -6,17 +6,18 @@
  * can never be reached; coverage marks; states that lead nowhere.
  *
  * Read in this order:
- *     step_api.h      what a step must offer, choices on demand
- *     memory_budget.h   one cap for everything that grows
+ *     step_api.h       what a step must offer, choices on demand
+ *     memory_budget.h  one cap for everything that grows
  *     state_table.h    the set of states, complete keys in compact entries; state_table_growth.h
- *     run.h      one exploration; enumeration of transitions
- *     segments.h stage 1 in pieces; memo_table.h, memo_transitions.h: what is kept of steps
- *     thread_team.h     threads; message_queues.h, what they hand each other
- *     bfs.h   level-synchronous breadth-first search
- *     level_order.h   stored states in order of depth
- *     path_rebuild.h    shortest stories, rebuilt backwards without stored parents
- *     backward_reach.h  from where can a goal still be reached
- *     explorer.c          what Python calls
+ *     run.h            one exploration, what its threads share
+ *     transitions.h    enumeration of transitions
+ *     segments.h       stage 1 in pieces; memo_table.h, memo_transitions.h: what is kept of steps
+ *     thread_team.h    threads; message_queues.h, what they hand each other
+ *     bfs.h            level-synchronous breadth-first search
+ *     level_order.h    stored states in order of depth
+ *     path_rebuild.h   shortest stories, rebuilt backwards without stored parents
+ *     backward_reach.h from where can a goal still be reached; backward_edges.h
+ *     explorer.c       what Python calls
  *
  * Plain C11 with the atomics and threads of POSIX or Windows. Everything is static but the functions
  * below, so that the compiler can merge the step into the loops.

@@ -13,8 +13,8 @@
  * the parts' bits of the next one. So its motions are kept by those two, and a transition is a result and
  * a motion put together. The answers to its choices are written down only for who asks (sg_tell).
  */
-#ifndef SG_EXPLORER_RESULTS_H
-#define SG_EXPLORER_RESULTS_H
+#ifndef SG_EXPLORER_MEMO_TRANSITIONS_H
+#define SG_EXPLORER_MEMO_TRANSITIONS_H
 
 #include "segments.h"
 

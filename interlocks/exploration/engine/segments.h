@@ -29,8 +29,8 @@
  *
  * Invariant: `pick` of a branch, replayed through the pieces in order, gives exactly that branch.
  */
-#ifndef SG_EXPLORER_BRANCHES_H
-#define SG_EXPLORER_BRANCHES_H
+#ifndef SG_EXPLORER_SEGMENTS_H
+#define SG_EXPLORER_SEGMENTS_H
 
 #include "memo_table.h"
 

@@ -36,8 +36,8 @@
  *
  * Bits of a key above SG_KEY_BITS must be zero.
  */
-#ifndef SG_EXPLORER_API_H
-#define SG_EXPLORER_API_H
+#ifndef SG_EXPLORER_STEP_API_H
+#define SG_EXPLORER_STEP_API_H
 
 #include <stdint.h>
 
