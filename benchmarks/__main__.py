@@ -17,6 +17,7 @@ from stillgate.controller.reading.reader import read_machine
 
 from . import (
     commands,
+    cross_check,
     evidence,
     exploration,
     hunting,
@@ -24,7 +25,6 @@ from . import (
     plugin,
     real_times,
     report,
-    second_opinion,
     simulation,
     soak,
     watching,
@@ -68,7 +68,7 @@ def _measure(name: str, file: Path, machine: Machine) -> tuple[str, list[Figure]
         case "evidence":
             return "How strong the evidence is", *evidence.measure(file)
         case "opinion":
-            return "The second opinion", *second_opinion.measure(_DEMO.parent)
+            return "The second opinion", *cross_check.measure(_DEMO.parent)
         case "plugin":
             return "The pytest plugin", *plugin.measure(file)
         case "watch":

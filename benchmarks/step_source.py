@@ -19,6 +19,7 @@ from enum import Enum
 
 from stillgate.controller.c.emit_c import c_name
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.evaluate_fast import PYTHON_SIGNS
 from stillgate.controller.program.footprint import cells_written
 from stillgate.controller.program.program import (
@@ -38,7 +39,6 @@ from stillgate.controller.program.program import (
     Operation,
     Read,
     Ref,
-    Signal,
     Statement,
     Switch,
     Term,

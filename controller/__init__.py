@@ -1,4 +1,4 @@
-"""Floor 1: the machine file, the step program derived from it, the reference executive and C.
+"""The lowest layer: the machine file, the step program derived from it, the reference executive and C.
 
 The names below are the public face of the package. They are loaded when first used, so that
 a command that only needs an error class does not pay for the models.
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from .machine_file.field_types import Condition
     from .machine_file.machine import Machine
     from .machine_file.schema import machine_schema
+    from .program.controller_program import ControllerProgram
     from .program.lowering import lower_controller
-    from .program.program import ControllerProgram
     from .reading.reader import MachineDocument, read_machine, read_machine_text
     from .rules.namespace import Context, Namespace
     from .rules.single_faults import fault_names
@@ -49,7 +49,7 @@ __all__ = [
 _HOME = {
     "Condition": "machine_file.field_types",
     "Context": "rules.namespace",
-    "ControllerProgram": "program.program",
+    "ControllerProgram": "program.controller_program",
     "Effort": "effort",
     "Executive": "execution.executive",
     "Machine": "machine_file.machine",

@@ -1,4 +1,4 @@
-"""Floor 4: everything a person looks at, derived from the machine and from nothing else."""
+"""Everything a person looks at, derived from the machine and from nothing else."""
 
 from .diagram import Diagram
 from .graphs.renderer import Picture, Renderer, find_renderer

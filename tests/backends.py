@@ -20,9 +20,10 @@ from stillgate.controller.c.native import NativeController
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Cell, ControllerProgram, NoteKind, Observation, memory_name
+from stillgate.controller.program.program import Cell, NoteKind, Observation
 
 
 class Backend(Protocol):
@@ -112,7 +113,7 @@ class _Lowered:
         return {item.name: bool(self.value(item.asked)) and self.powered for item in self.program.outputs}
 
     def memory(self) -> dict[str, int]:
-        return {memory_name(cell): self.value(cell) for cell in self.program.memory}
+        return {name: self.value(cell) for cell, name in self.program.memory.items()}
 
 
 class EvaluatorBackend(_Lowered):
@@ -162,7 +163,7 @@ class EvaluatorBackend(_Lowered):
         return self._values[self._layout.slot(cell)]
 
     def left_bounds(self) -> list[str] | None:
-        names = {index: memory_name(cell) for cell, index in self.program.bounds_marks}
+        names = {index: self.program.memory[cell] for cell, index in self.program.bounds_marks}
         return sorted(names[index] for index in self._broken)
 
 

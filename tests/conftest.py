@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from quick_compiler import write_unoptimised
-from stillgate.controller.program.program import ControllerProgram
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.program_check import assert_consistent
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.loop.loop_check import assert_loop_consistent

@@ -12,7 +12,7 @@ from stillgate.interlocks.diagnosis.diagnosability import Inseparable
 from stillgate.interlocks.diagnosis.diagnosis import diagnose
 from stillgate.interlocks.diagnosis.hypotheses import NOTHING, FieldFault, Hypothesis
 from stillgate.sim_io.faults.disturbances import Disturbance, DisturbanceKind
-from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.change_capture import ChangeCapture
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
 from stillgate.sim_io.simulation.simulation import Frame, Simulation
 from working_days import DAYS
@@ -51,7 +51,7 @@ def hidden(machine: Machine, hypothesis: Hypothesis, *, seed: int) -> Log:
     simulation = Simulation(machine, seed=seed)
     day = DAYS[machine.machine](simulation, seed)
     disturbance = disturbance_for(hypothesis)
-    tap = Tap(simulation.executive)
+    capture = ChangeCapture(simulation.executive)
     changes: list[Change] = []
     begins: int | None = None
     scan = shown = 0
@@ -63,10 +63,10 @@ def hidden(machine: Machine, hypothesis: Hypothesis, *, seed: int) -> Log:
         day.act()
         frame = simulation.step()
         shown += disturbance is None or _makes_a_difference(hypothesis, frame, simulation)
-        changes += tap.look()
+        changes += capture.look()
         scan += 1
     changes.append(Change((scan - 1) * machine.scan, Subject.EVENT, ALIVE, None))
-    return log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=tap.signals), changes)
+    return log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=capture.signals), changes)
 
 
 def _makes_a_difference(hypothesis: Hypothesis, frame: Frame, simulation: Simulation) -> bool:

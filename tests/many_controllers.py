@@ -10,8 +10,9 @@ from quick_compiler import quick_compiler
 from stillgate.controller.c.emit_c import c_name, emit_controller
 from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Cell, ControllerProgram
+from stillgate.controller.program.program import Cell
 
 STATIC = re.compile(r"^static [\w ]+?\**(\w+)\(", re.MULTILINE)
 OPTIONS = ("-std=c99", "-O0", "-w")

@@ -44,7 +44,7 @@ class Day(ABC):
         self.rounds = 0
         self.given_up = False
         self._simulation = simulation
-        self._dice = random.Random(seed)
+        self._random = random.Random(seed)
         self._left: dict[str, list[Deed]] = {}
         self._deeds = self._work()
         self._pause = 0
@@ -90,9 +90,9 @@ class Day(ABC):
         while (any(self._left.values()) or whole) and tries < MOST_TRIES and deeds < MOST_DEEDS:
             state = self._state()
             mishaps = self._left.get(state, [])
-            if mishaps and self._dice.random() < 0.6:
+            if mishaps and self._random.random() < 0.6:
                 waited = 0
-                yield from mishaps.pop(self._dice.randrange(len(mishaps)))()
+                yield from mishaps.pop(self._random.randrange(len(mishaps)))()
             elif state in self._onward():
                 tries = waited = 0
                 deeds += 1
@@ -114,7 +114,7 @@ class Day(ABC):
 
     def _for(self, seconds: float) -> int:
         """Scans of a time that varies by a quarter, one at least."""
-        return max(1, round(seconds * self._dice.uniform(0.8, 1.25) * 1000 / self._simulation.machine.scan))
+        return max(1, round(seconds * self._random.uniform(0.8, 1.25) * 1000 / self._simulation.machine.scan))
 
     def _hold(self, seconds: float, **at_rest: bool) -> Iterator[int]:
         """Turns controls for a time and then back to the level they are given with."""
@@ -164,7 +164,7 @@ class HarvesterDay(Day):
 
     def _drive(self) -> Iterator[int]:
         """Stalks touch a feeler now and then."""
-        side = self._dice.choice(("row_left", "row_right", ""))
+        side = self._random.choice(("row_left", "row_right", ""))
         if side:
             yield from self._hold(0.12, **{side: False})
 
@@ -197,7 +197,7 @@ class HarvesterDay(Day):
         yield from self._hold(0.8, seat_1=True, seat_2=True)
 
     def _lost_the_row(self) -> Iterator[int]:
-        yield from self._hold(0.6, **{self._dice.choice(("row_left", "row_right")): False})
+        yield from self._hold(0.6, **{self._random.choice(("row_left", "row_right")): False})
 
     def _restart_too_long(self) -> Iterator[int]:
         yield from self._hold(1.0, restart=False)
@@ -210,7 +210,7 @@ class HarvesterDay(Day):
     def _stop_the_index(self) -> Iterator[int]:
         """The cylinder stands between its ends; the frame buttons bring it home."""
         yield from self._until(2.0, "frames.index_out", "frames.index_back")
-        yield self._dice.randrange(2, 15)
+        yield self._random.randrange(2, 15)
         yield from self._estop()
         yield self._for(0.6)
         yield from self._frame_buttons()
@@ -218,7 +218,7 @@ class HarvesterDay(Day):
     def _stop_the_arms(self) -> Iterator[int]:
         yield self._for(1.2)
         self._set(lever_neutral=False, lever_lower=True)
-        yield self._dice.randrange(8, 18)
+        yield self._random.randrange(8, 18)
         yield from self._estop()
         self._set(lever_neutral=True, lever_lower=False)
         yield self._for(0.5)
@@ -233,7 +233,7 @@ class HarvesterDay(Day):
         yield from self._frame_buttons()
 
     def _help(self) -> Iterator[int]:
-        for deed in self._dice.sample((self._estop, self._get_up, self._raise, self._frame_buttons), 2):
+        for deed in self._random.sample((self._estop, self._get_up, self._raise, self._frame_buttons), 2):
             yield from deed()
         yield from self._lower_and_raise()
         yield from self._frame_buttons()

@@ -90,11 +90,11 @@ def compare(
             progress=progress,
         )
     if form == "json":
-        from ..reports.analyses.analyses_json import comparison_document
+        from ..reports.analyses.comparison import comparison_document
 
         write_line(json.dumps(comparison_document(result), indent=2))
     else:
-        from ..reports.analyses.analyses_text import write_comparison
+        from ..reports.analyses.comparison import write_comparison
 
         write_comparison(output_console(), result)
     return _status(result)

@@ -121,10 +121,10 @@ def status_of(result: SecondOpinion) -> int:
 
 def _write(result: SecondOpinion, file: str, form: str) -> None:
     if form == "json":
-        from ..reports.analyses.opinion import opinion_document
+        from ..reports.analyses.cross_check import cross_check_document
 
-        write_line(json.dumps(opinion_document(result, file), indent=2))
+        write_line(json.dumps(cross_check_document(result, file), indent=2))
         return
-    from ..reports.analyses.opinion import write_opinion
+    from ..reports.analyses.cross_check import write_cross_check
 
-    write_opinion(output_console(), result, file)
+    write_cross_check(output_console(), result, file)

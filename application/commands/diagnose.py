@@ -66,7 +66,7 @@ def diagnose(
     """
     from stillgate.controller.expressions.durations import format_moment
     from stillgate.controller.reading.reader import read_machine
-    from stillgate.interlocks.diagnosis.diagnosability import lookalikes_of
+    from stillgate.interlocks.diagnosis.diagnosability import inseparable_faults_of
     from stillgate.interlocks.diagnosis.diagnosis import diagnose as diagnose_log
     from stillgate.interlocks.diagnosis.test_selection import next_tests
 
@@ -87,7 +87,7 @@ def diagnose(
         )
         progress.say("trying what to test next")
         tests = next_tests(found, tracking, run) if tracking is not None else ()
-        alike = lookalikes_of(found, tracking, run.controller.program) if tracking is not None else ()
+        alike = inseparable_faults_of(found, tracking, run.controller.program) if tracking is not None else ()
     tell_trouble(log, log_file)
     if form == "json":
         write_line(json.dumps(diagnosis_document(found, tests, alike, str(log_file)), indent=2))

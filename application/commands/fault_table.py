@@ -84,7 +84,7 @@ def fault_table(
             on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
         )
     if form == "json":
-        from ..reports.analyses.analyses_json import fault_table_document
+        from ..reports.analyses.fault_table import fault_table_document
 
         write_line(json.dumps(fault_table_document(table, str(machine)), indent=2))
     elif form == "csv":
@@ -94,7 +94,7 @@ def fault_table(
 
         write_line(table_csv(fault_rows_table(table)).decode("utf-8-sig").replace("\r\n", "\n").rstrip("\n"))
     else:
-        from ..reports.analyses.analyses_text import write_fault_table
+        from ..reports.analyses.fault_table import write_fault_table
 
         write_fault_table(output_console(), table, str(machine))
     if table.exploration.stopped_by == "interrupt":

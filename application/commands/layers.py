@@ -71,11 +71,11 @@ def layers(
             progress=progress,
         )
     if form == "json":
-        from ..reports.analyses.analyses_json import layers_document
+        from ..reports.analyses.layers import layers_document
 
         write_line(json.dumps(layers_document(table, str(machine)), indent=2))
     else:
-        from ..reports.analyses.analyses_text import write_layers
+        from ..reports.analyses.layers import write_layers
 
         write_layers(output_console(), table, str(machine))
     if any(row.carrier is Carrier.NONE for row in table.rows):

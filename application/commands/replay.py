@@ -22,7 +22,7 @@ from ..files.log_files import (
 from .options import Format, MachineFile, count_option, duration_option
 
 if TYPE_CHECKING:
-    from stillgate.interlocks.replay.replay_results import Happening, LogReplay
+    from stillgate.interlocks.replay.replay_results import LogReplay, ReplayEvent
 
 AGREES, PARTS, UNTOLD = 0, 1, 4
 MOST_SHOWN = 1_000_000
@@ -95,22 +95,24 @@ def replay(
         if why is not None and moment is not None:
             reason = reason_of(log, document.machine, why, moment)
         found = replay_log(log, document.machine, slack=tolerance, keep=MOST_SHOWN)
-        parting = found.parting
+        divergence = found.divergence
         reasons = [
-            reason_of(log, document.machine, name, parting.time)
-            for (subject, name), _, _ in (parting.differences if parting else ())
-            if parting and subject is Subject.OUTPUT and found.timing == EXACT
+            reason_of(log, document.machine, name, divergence.time)
+            for (subject, name), _, _ in (divergence.differences if divergence else ())
+            if divergence and subject is Subject.OUTPUT and found.timing == EXACT
         ]
     tell_trouble(log, log_file)
     shown = _shown(found, window, count)
     if form == "json":
-        values = replay_document(found, log=str(log_file), shown=shown, why=reason, parting_why=reasons)
+        values = replay_document(found, log=str(log_file), shown=shown, why=reason, divergence_why=reasons)
         write_line(json.dumps(values, indent=2))
     else:
-        write_replay(output_console(), found, log=str(log_file), shown=shown, why=reason, parting_why=reasons)
-    if found.broken or (parting is not None and parting.sure):
+        write_replay(
+            output_console(), found, log=str(log_file), shown=shown, why=reason, divergence_why=reasons
+        )
+    if found.broken or (divergence is not None and divergence.sure):
         return PARTS
-    return UNTOLD if parting is not None or found.untold else AGREES
+    return UNTOLD if divergence is not None or found.untold else AGREES
 
 
 def moment_option(option: str, text: str | None) -> int | None:
@@ -128,7 +130,7 @@ def moment_option(option: str, text: str | None) -> int | None:
 
 def _shown(
     found: LogReplay, window: tuple[int | None, int | None], count: int | None
-) -> tuple[Happening, ...]:
+) -> tuple[ReplayEvent, ...]:
     """The changes to show: those of the window, the last 40 unless a number or a window is given."""
     low, high = window
     inside = [

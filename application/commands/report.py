@@ -122,7 +122,7 @@ def report(
         further = parts_of(
             fault_budget(document.machine, budget),
             leave_out or (),
-            opinion=second_opinion,
+            cross_check=second_opinion,
         )
         result: CheckResult = check_within(
             document,
@@ -137,7 +137,7 @@ def report(
             document,
             result,
             leave_out=leave_out or (),
-            opinion=second_opinion,
+            cross_check=second_opinion,
             pairs=pairs,
             effort=effort,
             tell=progress.say,

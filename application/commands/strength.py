@@ -66,11 +66,11 @@ def strength(
             progress=lambda done, count: progress.say(f"{done} of {count} weakenings judged"),
         )
     if form == "json":
-        from ..reports.analyses.analyses_json import strength_document
+        from ..reports.analyses.strength import strength_document
 
         write_line(json.dumps(strength_document(found, str(machine)), indent=2))
     else:
-        from ..reports.analyses.analyses_text import write_strength
+        from ..reports.analyses.strength import write_strength
 
         write_strength(output_console(), found, str(machine))
     if any(item.noticed is False for item in found.weakenings):

@@ -37,7 +37,8 @@ class RunFiles:
         self._trace = self._recorder = None
         self._simulation = simulation
         if trace is not None:
-            from stillgate.sim_io.logs.writers.traces import SimulationTrace, trace_writer
+            from stillgate.sim_io.logs.writers.traces import trace_writer
+            from stillgate.sim_io.simulation.simulation_trace import SimulationTrace
 
             trace_writer(trace)  # a wrong suffix is told before the work
             self._trace = SimulationTrace(simulation, digest=digest, version=installed_version())

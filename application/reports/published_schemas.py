@@ -19,27 +19,26 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.sim_io.logs.readers.columns import ColumnMap
 
         return file_schema(ColumnMap, "Column map")
-    from .analyses import analyses_json as evidence_json
-    from .analyses import fault_list, opinion, rechecked
-    from .exchange import schema_words as json_schemas
+    from .analyses import comparison, cross_check, fault_list, fault_table, layers, rechecked, strength
+    from .exchange import schema_words
     from .runs import diagnosis_report, log_summary, replay_report, scenario_report, soak_report
 
     return {
-        "check": json_schemas.CHECK,
-        "run": json_schemas.RUN,
+        "check": schema_words.CHECK,
+        "run": schema_words.RUN,
         "scenario-result": scenario_report.SCENARIO,
         "faults": fault_list.FAULTS,
         "soak": soak_report.SOAK,
-        "explain": json_schemas.EXPLAIN,
+        "explain": schema_words.EXPLAIN,
         "log": log_summary.LOG,
         "replay": replay_report.REPLAY,
         "diagnose": diagnosis_report.DIAGNOSIS,
-        "fault-table": evidence_json.FAULT_TABLE,
-        "layers": evidence_json.LAYERS,
-        "strength": evidence_json.STRENGTH,
-        "compare": evidence_json.COMPARE,
-        "confirm": opinion.CONFIRM,
+        "fault-table": fault_table.FAULT_TABLE,
+        "layers": layers.LAYERS,
+        "strength": strength.STRENGTH,
+        "compare": comparison.COMPARE,
+        "confirm": cross_check.CONFIRM,
         "recheck": rechecked.RECHECK,
-        "draw": json_schemas.DRAW,
-        "doctor": json_schemas.DOCTOR,
+        "draw": schema_words.DRAW,
+        "doctor": schema_words.DOCTOR,
     }[what]

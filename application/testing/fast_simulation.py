@@ -29,28 +29,27 @@ from stillgate.controller.program.program import (
     Operation,
     Read,
     Ref,
-    memory_name,
     ticks_up,
 )
 from stillgate.interlocks.requirements.monitors import lower_monitors
 from stillgate.interlocks.simulated_runs.requirement_watch import watched
 from stillgate.sim_io.faults.disturbances import Disturbance, contradict
 from stillgate.sim_io.simulation.environment import surround
-from stillgate.sim_io.simulation.seeded_choices import Dice, one_name_a_choice
+from stillgate.sim_io.simulation.seeded_choices import SeededChoices, one_name_a_choice
 
 
 @dataclass
 class _Host:
     """Answers what the blocks of a run ask; ``seeded_choices`` are those of the present run."""
 
-    dice: Dice | None = None
+    choices: SeededChoices | None = None
     answers: dict[str, object] = field(default_factory=dict)
     noted: list[int] = field(default_factory=list)
     covered: set[int] = field(default_factory=set)
 
     def choose(self, cell: Cell, count: int) -> int:
-        assert self.dice is not None
-        return self.dice.choose(cell, count)
+        assert self.choices is not None
+        return self.choices.choose(cell, count)
 
     def read(self, values: Values, signal: str, observation: Observation, ticks: Ticks) -> int:
         answer = self.answers[signal]
@@ -85,12 +84,14 @@ class _Lowered:
         self.own = [(slot(cell), cell.start) for cell in layout.cells]
         self.active = [(item, slot(item.active)) for item in program.sequences]
         self.active_of = {item.name: (item, number) for item, number in self.active}
-        self.memory = [(memory_name(cell), slot(cell)) for cell in program.memory]
+        self.memory = [(name, slot(cell)) for cell, name in program.memory.items()]
         for cell in around.cells:
             slot(cell)
-        begin, before, after, moves = one_name_a_choice(
-            around.begin, switches.before, switches.after, plant.moves
+        named = one_name_a_choice(
+            around.begin, switches.before, switches.after, plant.moves, events=plant.events
         )
+        begin, before, after, moves = named.blocks
+        self.events = named.events
         self.begin = compiler.block(begin)
         self.sense = compiler.block(around.sense)
         self.before = compiler.block(before)
@@ -118,7 +119,7 @@ class _Lowered:
         self.judge = compiler.block(monitors.block)
         for cell in monitors.cells:
             slot(cell)
-        bounds = tuple(f"{memory_name(cell)} in its bounds" for cell, _ in program.bounds_marks)
+        bounds = tuple(f"{program.memory[cell]} in its bounds" for cell, _ in program.bounds_marks)
         assert monitors.first_index == len(bounds)
         self.broken_names = (*bounds, *monitors.broken)
         self.free = {name: slot(around.circuits[name]) for name in around.free}
@@ -194,15 +195,15 @@ class LoweredRun:
         self._dark = False
         self._code = machine.lowered(known)
         self._values = self._code.layout.start_values()
-        self._take_dice()
+        self._take_choices()
         self._code.begin(self._values)
         for item in present:
             self._values[self._code.present[item]] = 1
 
-    def _take_dice(self) -> None:
-        self._dice = Dice(self._seed, self._code.layout, self.period)
-        self._dice.values = self._values
-        self._code.host.dice = self._dice
+    def _take_choices(self) -> None:
+        self._choices = SeededChoices(self._seed, self._code.layout, self.period, self._code.events)
+        self._choices.values = self._values
+        self._code.host.choices = self._choices
 
     # -- what can be asked -------------------------------------------------------------------
 
@@ -309,7 +310,7 @@ class LoweredRun:
             for number, cell in enumerate(cells):
                 if self._code.layout.has(cell):
                     self._values[self._code.layout.slot(cell)] = old[number]
-            self._take_dice()
+            self._take_choices()
         self._values[self._code.present[disturbance]] = 1
 
     def clear(self, disturbance: Disturbance) -> None:
@@ -324,8 +325,8 @@ class LoweredRun:
     def step(self) -> None:
         """One scan and the motion of the parts after it."""
         code, values, host = self._code, self._values, self._code.host
-        host.dice, host.noted, host.covered = self._dice, [], self.covered
-        self._dice.scan = self.scan
+        host.choices, host.noted, host.covered = self._choices, [], self.covered
+        self._choices.scan = self.scan
         code.sense(values)
         code.before(values)
         lost = bool(values[code.lost])

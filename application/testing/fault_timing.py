@@ -60,7 +60,7 @@ def suspects_of(
     }
 
 
-class Coming:
+class ComingFault:
     """Something that is to fail in a run.
 
     Args:

@@ -25,7 +25,8 @@ from stillgate.controller.expressions.expression import (
 )
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exit, Machine, Override
-from stillgate.controller.program.program import ControllerProgram, Term
+from stillgate.controller.program.controller_program import ControllerProgram
+from stillgate.controller.program.program import Term
 from stillgate.controller.rules.namespace import Context, InputRef, Namespace, Reference, SeenRef, StateRef
 from stillgate.interlocks.requirements.requirement_lowering import conditions_of
 

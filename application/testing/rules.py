@@ -40,7 +40,7 @@ from .connections import Connections
 from .failing_runs import FailingRuns
 from .failures import RequirementBroken, tell_failure
 from .fast_simulation import LoweredMachine, LoweredRun
-from .fault_timing import FAILING, Coming, Drawn, Signal
+from .fault_timing import FAILING, ComingFault, Drawn, Signal
 from .input_guidance import Guide, Way, Wish
 from .record import RunRecord
 from .three_valued import possible
@@ -102,7 +102,7 @@ class MachineRules(RuleBasedStateMachine):
         super().__init__()
         self.faults_left = self.budget
         self._judged = 0
-        self._coming: Coming | None = None
+        self._coming: ComingFault | None = None
         self._job = next(iter(self.guide.worked or self.machine.sequences))
         self._begin(0, ())
 
@@ -208,7 +208,7 @@ class MachineRules(RuleBasedStateMachine):
                 chosen.append(item)
         self._begin(seed, tuple(chosen))
         if failing is not None and self.suspects and self.faults_left:
-            self._coming = Coming(failing, self.suspects, self._run)
+            self._coming = ComingFault(failing, self.suspects, self._run)
             self._let_fail()
 
     @rule(number=NUMBERS, choices=JOB, calm=CALM)

@@ -19,6 +19,7 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from ..expressions.expression import Operator
+from ..program.controller_program import ControllerProgram, Signal
 from ..program.footprint import cells_written
 from ..program.program import (
     Assign,
@@ -28,7 +29,6 @@ from ..program.program import (
     Choose,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Note,
@@ -39,7 +39,6 @@ from ..program.program import (
     Ref,
     Remark,
     Role,
-    Signal,
     Statement,
     Switch,
     Term,
@@ -282,7 +281,7 @@ def _header(program: ControllerProgram, digest: str) -> str:
 def _source(program: ControllerProgram, digest: str) -> str:
     name = program.name
     by_cell = {sequence.active: sequence for sequence in program.sequences}
-    by_cell |= {_next_of(program, item.name): item for item in program.sequences}
+    by_cell |= {sequence.next_active: sequence for sequence in program.sequences}
 
     def constant(cell: Cell, value: int) -> str:
         sequence = by_cell.get(cell)
@@ -318,10 +317,6 @@ def _source(program: ControllerProgram, digest: str) -> str:
         lines += [f"static void {stage.name}({name}__state *s)", "{", *writer.block(stage.block), "}", ""]
     lines += _scan(program)
     return "\n".join(lines)
-
-
-def _next_of(program: ControllerProgram, sequence: str) -> Cell:
-    return next(cell for cell in controller_locals(program) if cell.name == f"{sequence}.next_state")
 
 
 def observations_asked(block: Block) -> dict[str, set[Observation]]:

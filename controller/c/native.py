@@ -5,7 +5,8 @@ from __future__ import annotations
 import ctypes
 
 from ..machine_file.field_types import Milliseconds
-from ..program.program import Cell, ControllerProgram
+from ..program.controller_program import ControllerProgram
+from ..program.program import Cell
 from .emit_c import c_name, emit_controller
 from .toolchain import build_library
 

@@ -13,6 +13,7 @@ from ..errors import ProgramFault
 from ..expressions.durations import format_duration, format_elapsed
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds
+from ..program.controller_program import ControllerProgram, Observer, Signal
 from ..program.evaluate import BlockCompiler, Layout, Values
 from ..program.program import (
     FALSE,
@@ -20,22 +21,18 @@ from ..program.program import (
     Cell,
     Complement,
     Constant,
-    ControllerProgram,
     Observation,
-    Observer,
     Operation,
     Read,
     Ref,
     Role,
-    Signal,
     Term,
     TimeConstant,
-    memory_name,
 )
 from .history import ValueHistory
-from .reasons import Clause, Joint
+from .reasons import Clause, Connective
 
-_JOINTS = {Operator.AND: Joint.ALL, Operator.OR: Joint.ANY}
+_JOINTS = {Operator.AND: Connective.ALL, Operator.OR: Connective.ANY}
 _OF_TRUTHS = (Operator.AND, Operator.OR, Operator.XOR)
 _FUNCTIONS = {Observation.ROSE: "rising", Observation.FELL: "falling"}
 
@@ -60,7 +57,7 @@ class Moment:
         return self.history.lasting(self.history.since(cell), self.now)
 
 
-class Narrator:
+class ClauseBuilder:
     """Makes clauses of the terms of one controller."""
 
     def __init__(self, program: ControllerProgram, compiler: BlockCompiler) -> None:
@@ -70,7 +67,7 @@ class Narrator:
         self._signals = {signal.name: signal for signal in program.signals}
         self._sequences = {sequence.active: sequence for sequence in program.sequences}
         self._counters = {cell for cell, _ in program.bounds_marks}
-        self._names = {cell: memory_name(cell) for cell in program.memory}
+        self._names = dict(program.memory)
         for output in program.outputs:
             self._names |= {output.demand: output.name, output.asked: output.name}
         self._edges: dict[Term, tuple[str, Observer]] = {}
@@ -89,7 +86,7 @@ class Narrator:
             return Clause(self.text(term), self._value(term, moment) != 0, joint, parts)
         if isinstance(term, Complement):
             part = self.clause(term.operand, moment)
-            return Clause(self.text(term), not part.holds, Joint.NOT, (part,))
+            return Clause(self.text(term), not part.holds, Connective.NOT, (part,))
         return self._leaf(term, moment)
 
     def text(self, term: Term, *, number: bool = False) -> str:

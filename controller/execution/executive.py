@@ -27,18 +27,11 @@ from collections.abc import Callable, Iterator, Mapping
 from ..errors import UsageError
 from ..machine_file.field_types import Milliseconds
 from ..machine_file.machine import Machine
+from ..program.controller_program import ControllerProgram, ExitProgram, Observer, SequenceProgram
 from ..program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
 from ..program.lowering import lower_controller
-from ..program.program import (
-    Cell,
-    ControllerProgram,
-    ExitProgram,
-    Observer,
-    SequenceProgram,
-    memory_name,
-    ticks_up,
-)
-from .clauses import Moment, Narrator
+from ..program.program import Cell, ticks_up
+from .clauses import ClauseBuilder, Moment
 from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply
 from .stepper import SequenceStepper
@@ -92,7 +85,7 @@ class Executive:
         ]
         for cell in _scan_cells(program):
             self._layout.slot(cell)
-        self._narrator = Narrator(program, self._compiler)
+        self._clauses = ClauseBuilder(program, self._compiler)
         self._callbacks: dict[tuple[str, str], list[EntryCallback]] = {}
         self._values: Values = self._layout.start_values()
         self._history = ValueHistory(self._layout, [item.active for item in program.sequences])
@@ -132,9 +125,9 @@ class Executive:
         """Every bit (a bool) and counter (an int)."""
         counters = {cell for cell, _ in self.program.bounds_marks}
         found: dict[str, int] = {}
-        for cell in self.program.memory:
+        for cell, name in self.program.memory.items():
             value = self._value(cell)
-            found[memory_name(cell)] = value if cell in counters else bool(value)
+            found[name] = value if cell in counters else bool(value)
         return found
 
     @property
@@ -230,7 +223,7 @@ class Executive:
         if not self.powered:
             raise UsageError("power is off: no state can be active")
         slot = self._layout.slot
-        cells = {memory_name(cell): cell for cell in self.program.memory}
+        cells = {name: cell for cell, name in self.program.memory.items()}
         for name, value in memory.items():
             if name not in cells:
                 raise unknown("memory", name, cells)
@@ -300,7 +293,7 @@ class Executive:
             if cell.low <= value <= cell.high:
                 yield cell, value
             else:
-                self.left_bounds += (memory_name(cell),)
+                self.left_bounds += (self.program.memory[cell],)
 
     def _move(self, stepper: SequenceStepper, entered: bool, values: Values) -> None:
         sequence, slot = stepper.program, self._layout.slot
@@ -338,7 +331,7 @@ class Executive:
         moment = Moment(self._values, self._values, self._history, self.time_ms)
         supply = Supply.SCANNING if self._scanned else Supply.FRESH if self.powered else Supply.OFF
         permits = tuple(
-            Permit(index + 1, self._whys[index] if self._whys else "", self._narrator.clause(term, moment))
+            Permit(index + 1, self._whys[index] if self._whys else "", self._clauses.clause(term, moment))
             for index, term in item.permits
         )
         return Reason(
@@ -364,7 +357,7 @@ class Executive:
         values = list(self._values)
         self._sense(values)
         moment = Moment(values, self._values, self._history, self.time_ms)
-        return tuple(reason for item in steppers for reason in item.ways_out(moment, self._narrator))
+        return tuple(reason for item in steppers for reason in item.ways_out(moment, self._clauses))
 
     def why_not(self, target: str) -> tuple[ExitReason, ...]:
         """The ways from where a sequence is to a state, given as ``gate.waiting``.

@@ -15,7 +15,7 @@ from ..expressions.durations import format_duration, format_elapsed
 from ..machine_file.field_types import Milliseconds
 
 
-class Joint(Enum):
+class Connective(Enum):
     """How the parts of a clause make its truth."""
 
     ALL = "all of"
@@ -34,7 +34,7 @@ class Clause:
 
     text: str
     holds: bool
-    joint: Joint | None = None
+    joint: Connective | None = None
     parts: tuple[Clause, ...] = ()
     lasting: Milliseconds | None = None
     note: str = ""
@@ -47,10 +47,10 @@ class Clause:
         match self.joint:
             case None:
                 yield self
-            case Joint.NOT:
+            case Connective.NOT:
                 yield from self.parts[0]._grounds()
             case joint:
-                decisive = joint is Joint.ANY  # the truth of a part that settles the whole
+                decisive = joint is Connective.ANY  # the truth of a part that settles the whole
                 settled = self.holds is decisive
                 for part in self.parts:
                     if not settled or part.holds is decisive:

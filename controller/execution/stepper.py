@@ -14,9 +14,10 @@ from functools import partial
 from transitions import Machine as TransitionsMachine
 
 from ..machine_file.field_types import Ticks
+from ..program.controller_program import ExitProgram, SequenceProgram
 from ..program.evaluate import BlockCompiler, TermCode, Values
-from ..program.program import TRUE, ExitProgram, SequenceProgram, ticks_up
-from .clauses import Moment, Narrator
+from ..program.program import TRUE, ticks_up
+from .clauses import ClauseBuilder, Moment
 from .reasons import ExitReason
 from .terminals import unknown
 
@@ -99,7 +100,7 @@ class SequenceStepper:
         self._model.scan(values)
         return self._taken
 
-    def ways_out(self, moment: Moment, narrator: Narrator) -> Iterator[ExitReason]:
+    def ways_out(self, moment: Moment, clauses: ClauseBuilder) -> Iterator[ExitReason]:
         """The overrides and exits of the active state, judged at a moment, in the order of a scan."""
         program, state = self.program, self.state
         if state is None:
@@ -115,7 +116,7 @@ class SequenceStepper:
                 target=target,
                 is_override=is_override,
                 number=number,
-                condition=None if item.guard == TRUE else narrator.clause(item.guard, moment),
+                condition=None if item.guard == TRUE else clauses.clause(item.guard, moment),
                 wait=self._scans_to_wait(item, moment.values) * self._period,
                 already_there=is_override and target == state,
                 behind=behind,

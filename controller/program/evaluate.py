@@ -13,6 +13,7 @@ from typing import Protocol
 
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds, Ticks
+from .controller_program import Signal
 from .program import (
     Assign,
     Begin,
@@ -30,7 +31,6 @@ from .program import (
     Read,
     Ref,
     Remark,
-    Signal,
     Statement,
     Switch,
     Term,

@@ -16,6 +16,7 @@ from types import CodeType
 
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds
+from .controller_program import Signal
 from .evaluate import BlockCode, BlockCompiler, Host, Layout
 from .program import (
     Assign,
@@ -34,7 +35,6 @@ from .program import (
     Read,
     Ref,
     Remark,
-    Signal,
     Statement,
     Switch,
     Term,

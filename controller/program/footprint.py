@@ -17,6 +17,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from ..expressions.expression import Operator
+from .controller_program import ExitProgram, Signal
 from .program import (
     Assign,
     Begin,
@@ -25,13 +26,11 @@ from .program import (
     Choose,
     Complement,
     Constant,
-    ExitProgram,
     If,
     Lookup,
     Operation,
     Read,
     Ref,
-    Signal,
     Statement,
     Switch,
     Term,

@@ -18,6 +18,7 @@ is "true for t since its first true scan", the Q output of a TON (IEC 61131-3).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
 
@@ -49,6 +50,16 @@ from ..rules.namespace import (
     StateRef,
     memory_bounds,
 )
+from .clocks import Clock, ClockKind
+from .controller_program import (
+    ControllerProgram,
+    ExitProgram,
+    Observer,
+    OutputProgram,
+    SequenceProgram,
+    Signal,
+    Stage,
+)
 from .footprint import bounds_of, may_leave_range
 from .program import (
     FALSE,
@@ -56,36 +67,25 @@ from .program import (
     Assign,
     Block,
     Cell,
-    Clock,
-    ClockKind,
     Complement,
     Constant,
-    ControllerProgram,
-    ExitProgram,
     If,
     Lookup,
     Note,
     NoteKind,
     Observation,
-    Observer,
     Operation,
-    OutputProgram,
     Read,
     Ref,
     Remark,
     Role,
     Scope,
-    SequenceProgram,
-    Signal,
-    Stage,
     Statement,
     Switch,
     Term,
     TimeConstant,
     conjunction,
     disjunction,
-    memory_cell_name,
-    memory_name,
     ticks_up,
 )
 
@@ -173,7 +173,7 @@ class _Lowering:
         for name, memory in machine.memory.items():
             low, high = memory_bounds(memory)
             self.memory[name] = Cell(
-                memory_cell_name(name), low, high, int(memory.start), Scope.CONTROLLER, role=Role.MEMORY
+                f"{name}.value", low, high, int(memory.start), Scope.CONTROLLER, role=Role.MEMORY
             )
         for name in machine.outputs:
             self.demand[name] = local(f"{name}.demand")
@@ -185,6 +185,7 @@ class _Lowering:
         outputs = tuple(self._output(name) for name in machine.outputs)
         bounds = tuple((cell, index) for index, cell in enumerate(self._counters()))
         pairs = _rivals(sequences) if overlaps else ()
+        names = {cell: name for name, cell in self.memory.items()}
         notes = {pair: len(bounds) + number for number, pair in enumerate(pairs)}
         return ControllerProgram(
             name=machine.machine,
@@ -192,13 +193,13 @@ class _Lowering:
             signals=signals,
             observers=tuple(self.observers.values()),
             sequences=sequences,
-            memory=tuple(self.memory.values()),
+            memory=names,
             outputs=outputs,
             bounds_marks=bounds,
             overlap_marks=pairs,
             exit_marks=tuple(self.exit_marks),
             observe=self._observe(),
-            stages=self._stages(sequences, outputs, _Writer(dict(bounds), notes)),
+            stages=self._stages(sequences, outputs, _Writer(names, dict(bounds), notes)),
             clocks=(*self.clocks, *(_time_in_state(item, self.period) for item in sequences if item.elapsed)),
         )
 
@@ -351,10 +352,17 @@ class _Lowering:
             )
             for key, state in sequence.states.items()
         )
+        states = self.states[name]
         return SequenceProgram(
-            name, self.states[name], self.states[name].index(sequence.start), self.active[name], elapsed,
-            overrides, exits,
-        )  # fmt: skip
+            name=name,
+            states=states,
+            start=states.index(sequence.start),
+            active=self.active[name],
+            next_active=local(f"{name}.next_state", 0, len(states)),
+            elapsed=elapsed,
+            overrides=overrides,
+            exits=exits,
+        )
 
     def _exit(self, sequence: str, place: str, item: Exit | Override) -> ExitProgram:
         mark = len(self.exit_marks)
@@ -445,6 +453,7 @@ def _count_run(level: Cell, was: Cell, run: Cell, limit: Term) -> list[Statement
 class _Writer:
     """Statements that compute a sequence's next state beside the present one."""
 
+    memory: Mapping[Cell, str]
     bounds: dict[Cell, int]
     overlaps: dict[tuple[int, int], int]  # BROKEN index of two exits of a state, by their marks
     shadows: dict[Cell, Cell] = field(default_factory=dict)
@@ -454,17 +463,17 @@ class _Writer:
         block: list[Statement] = []
         every = [*sequence.overrides, *(item for items in sequence.exits for item in items)]
         for cell in dict.fromkeys(cell for item in every for cell, _ in item.actions):
-            shadow = local(memory_name(cell) + ".next", cell.low, cell.high, role=Role.MEMORY)
+            shadow = local(f"{self.memory[cell]}.next", cell.low, cell.high, role=Role.MEMORY)
             self.shadows[cell] = shadow
             block.append(Assign(shadow, Ref(cell)))
             asked = [bounds_of(value) for item in every for written, value in item.actions if written == cell]
             self.wanted[cell] = local(
-                memory_name(cell) + ".wanted",
+                f"{self.memory[cell]}.wanted",
                 min(cell.low, *(low for low, _ in asked)),
                 max(cell.high, *(high for _, high in asked)),
                 role=Role.ASKED,
             )
-        block.append(Assign(_next(sequence), Ref(sequence.active)))
+        block.append(Assign(sequence.next_active, Ref(sequence.active)))
         block.append(Assign(_entered(sequence), FALSE))
         chain: Block = (
             Switch(
@@ -495,7 +504,7 @@ class _Writer:
     def _take(self, sequence: SequenceProgram, item: ExitProgram) -> Block:
         block: list[Statement] = [
             Note(NoteKind.COVERED, item.mark),
-            Assign(_next(sequence), Constant(item.target)),
+            Assign(sequence.next_active, Constant(item.target)),
             Assign(_entered(sequence), TRUE),
         ]
         for cell, value in item.actions:
@@ -518,7 +527,7 @@ class _Writer:
     def commit(self, sequences: tuple[SequenceProgram, ...]) -> Block:
         block: list[Statement] = [Assign(cell, Ref(shadow)) for cell, shadow in self.shadows.items()]
         for sequence in sequences:
-            block.append(Assign(sequence.active, Ref(_next(sequence))))
+            block.append(Assign(sequence.active, Ref(sequence.next_active)))
             if sequence.elapsed is not None:
                 limit = TimeConstant(max(i.after or 0 for items in sequence.exits for i in items))
                 # The entry scan counts 0, so the scan after it reads 1.
@@ -563,10 +572,6 @@ def _rivals(sequences: tuple[SequenceProgram, ...]) -> tuple[tuple[int, int], ..
         for first, second in combinations(items, 2)
         if (first.target, first.actions) != (second.target, second.actions)
     )
-
-
-def _next(sequence: SequenceProgram) -> Cell:
-    return local(f"{sequence.name}.next_state", 0, len(sequence.states))
 
 
 def _entered(sequence: SequenceProgram) -> Cell:

@@ -24,6 +24,8 @@ from collections.abc import Iterable, Mapping
 
 from ..expressions.expression import Operator
 from ..machine_file.field_types import Milliseconds
+from .clocks import Clock
+from .controller_program import ControllerProgram, SequenceProgram, Signal
 from .footprint import Footprint, cells_read, cells_written
 from .program import (
     Assign,
@@ -31,10 +33,8 @@ from .program import (
     Block,
     Cell,
     Choose,
-    Clock,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Note,
@@ -44,8 +44,6 @@ from .program import (
     Read,
     Ref,
     Role,
-    SequenceProgram,
-    Signal,
     Statement,
     Switch,
     Term,

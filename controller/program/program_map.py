@@ -19,20 +19,8 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import replace
 
-from .program import (
-    Assign,
-    Begin,
-    Block,
-    Complement,
-    ControllerProgram,
-    ExitProgram,
-    If,
-    Lookup,
-    Operation,
-    Statement,
-    Switch,
-    Term,
-)
+from .controller_program import ControllerProgram, ExitProgram
+from .program import Assign, Begin, Block, Complement, If, Lookup, Operation, Statement, Switch, Term
 
 TermChange = Callable[[Term], Term]
 StatementChange = Callable[[Statement], Block]

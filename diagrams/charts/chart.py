@@ -16,7 +16,7 @@ from stillgate.controller.machine_file.machine import Contact, Machine
 from stillgate.interlocks.results.instant import Instant, value_text
 from stillgate.interlocks.results.recording import Recording
 
-from .run_reasons import BY_FAULT, Grounds, grounds_of
+from .run_reasons import BY_FAULT, Reasons, reasons_of
 
 
 class Group(Enum):
@@ -123,7 +123,7 @@ def chart_of(
         always: names whose lanes are drawn even if they never change. Truths of parts
             (``arms.moving``) are drawn if they are among them, and only then.
     """
-    grounds = grounds_of(recording)
+    grounds = reasons_of(recording)
     end = len(recording.instants) if last is None else min(last + 1, len(recording.instants))
     shown = recording.instants[first:end]
     lanes = [_lane(*line, shown) for line in _lines(recording, always)]
@@ -206,7 +206,7 @@ def _lane(
     return Lane(name, group, is_level, tuple(runs))
 
 
-def _steps(machine: Machine, lanes: list[Lane], grounds: Grounds, first: Ticks) -> Iterator[ChartStep]:
+def _steps(machine: Machine, lanes: list[Lane], grounds: Reasons, first: Ticks) -> Iterator[ChartStep]:
     changes: dict[Ticks, list[str]] = {}
     for lane in lanes:
         before = lane.runs[0] if first else ChartRun(0, 0, _at_rest(machine, lane))

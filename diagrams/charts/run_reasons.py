@@ -14,8 +14,8 @@ from stillgate.controller.errors import ProgramFault
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Exit, Machine, Override
+from stillgate.controller.program.controller_program import ControllerProgram, ExitProgram
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import ControllerProgram, ExitProgram
 from stillgate.controller.rules.single_faults import stuck_name
 from stillgate.interlocks.results.instant import Instant
 from stillgate.interlocks.results.recording import Recording
@@ -25,7 +25,7 @@ from ..wording import one_line
 BY_FAULT = "fault: "
 """Begins the reason of a change that the controller did not ask for."""
 
-Grounds = dict[tuple[Ticks, str], str]
+Reasons = dict[tuple[Ticks, str], str]
 """Reason of a change, by instant and by the name of the sequence or output that changed."""
 
 
@@ -40,14 +40,14 @@ class TakenExit:
     words: str
 
 
-def grounds_of(recording: Recording) -> Grounds:
+def reasons_of(recording: Recording) -> Reasons:
     """The reason of every change of a state or an output.
 
     Raises:
         ProgramFault: if the executive comes to other states than were recorded.
     """
     machine = recording.machine
-    found: Grounds = {}
+    found: Reasons = {}
     outputs = dict.fromkeys(machine.outputs, False)
     states: dict[str, str | None] = {name: item.start for name, item in machine.sequences.items()}
     for number, instant, controller, taken in _played(recording):

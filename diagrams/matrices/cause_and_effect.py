@@ -16,6 +16,7 @@ from enum import Enum
 
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import ControllerProgram, OutputProgram
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     Assign,
@@ -23,13 +24,11 @@ from stillgate.controller.program.program import (
     Cell,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Note,
     Observation,
     Operation,
-    OutputProgram,
     Read,
     Ref,
     Remark,

@@ -16,12 +16,12 @@ from stillgate.controller.effort import Effort, in_parallel
 from stillgate.controller.expressions.expression import Binary, Expression, Name, Operator, Span, canonical
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exclusion, Machine, Never
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     TRUE,
     Assign,
     Constant,
-    ControllerProgram,
     If,
     Observation,
     Operation,

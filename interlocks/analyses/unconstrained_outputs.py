@@ -21,6 +21,7 @@ from pydantic import BaseModel
 from stillgate.controller.expressions.expression import Name, walk
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds, SenseCondition
 from stillgate.controller.machine_file.machine import Exclusion, Input, Machine, Requirement
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
@@ -28,7 +29,6 @@ from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
-    ControllerProgram,
     Observation,
     Read,
     Ref,

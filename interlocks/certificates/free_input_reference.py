@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values, answer_from_cells
-from stillgate.controller.program.program import Cell, NoteKind, Observation, Signal
+from stillgate.controller.program.program import Cell, NoteKind, Observation
 
 from ..loop.closed_loop import FreeInput
 

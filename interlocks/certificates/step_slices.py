@@ -20,9 +20,10 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, Values, answer_from_cells
 from stillgate.controller.program.footprint import Footprint, Key
-from stillgate.controller.program.program import Block, Cell, NoteKind, Observation, Signal
+from stillgate.controller.program.program import Block, Cell, NoteKind, Observation
 
 from .free_input_reference import BelievedInput, Memory, Pair
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stillgate.controller.program.program import SequenceProgram
+from stillgate.controller.program.controller_program import SequenceProgram
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..loop.closed_loop import ClosedLoop

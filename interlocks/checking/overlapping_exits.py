@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.field_types import Milliseconds
-from stillgate.controller.program.program import ControllerProgram, ExitProgram, SequenceProgram
+from stillgate.controller.program.controller_program import ControllerProgram, ExitProgram, SequenceProgram
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress

@@ -5,7 +5,7 @@ A verdict depends on these and on nothing else, and ``check_key`` covers them al
 * the machine file: bytes, and name, which stands in messages;
 * the options as they were asked for. Not threads, memory and time: they decide whether a search
   is exhausted, and only exhausted searches are kept;
-* Stillgate: version and every file of the floors that check (this package and those below): code,
+* Stillgate: version and every file of the layers that check (this package and those below): code,
   C sources, grammar;
 * the libraries that read the file, and Python, by version;
 * the compiler, its surroundings and the kind of computer, by ``Compiler.identity``.

@@ -21,7 +21,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-from stillgate.controller.program.program import ControllerProgram
+from stillgate.controller.program.controller_program import ControllerProgram
 
 from .clusters import Cluster, ClusterModel, Levels, Situation, anywhere
 from .diagnosis import Tracking
@@ -41,16 +41,16 @@ MOST_VECTORS = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Lookalikes:
+class InseparableFaults:
     """What no log will ever rule out if one thing is true."""
 
     true: str
     others: tuple[str, ...]
 
 
-def lookalikes_of(
+def inseparable_faults_of(
     diagnosis: Diagnosis, tracking: Tracking, program: ControllerProgram
-) -> tuple[Lookalikes, ...]:
+) -> tuple[InseparableFaults, ...]:
     """Every survivor with the others that are proved inseparable from it, if there are any.
 
     Empty where no fault is needed: then hardly anything is pinned down at all.
@@ -68,7 +68,7 @@ def lookalikes_of(
         others = [item for item in followed[:MOST_SURVIVORS] if item != true]
         names = tuple(item.name for item in others if compare.from_now_on(true, item))
         if names:
-            found.append(Lookalikes(true.name, names))
+            found.append(InseparableFaults(true.name, names))
     return tuple(found)
 
 

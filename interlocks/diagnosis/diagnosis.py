@@ -28,7 +28,7 @@ from ..replay.log_replay import LogRun, stretches
 from .clusters import ClusterModel, Levels, anywhere, clusters_of
 from .explanations import Diagnosis, Refuted, Survivor, sorted_out
 from .hypotheses import NOTHING, OF_OUTPUTS, FieldFault, Hypothesis, hypotheses_of
-from .inexact_diagnosis import diagnose_loosely
+from .inexact_diagnosis import diagnose_inexact
 from .state_set_tracking import Tracker
 
 
@@ -113,10 +113,12 @@ class Tracking:
                 return Refuted(hypothesis, scans - 1, None, "power was there all the time")
         elif self.power_lost is not None and not self._power_off_is_normal:
             return Refuted(hypothesis, self.power_lost, None, "power was lost, which this does not do")
-        clashes = [item.clash for item in self.trackers_of(hypothesis) if item.clash is not None]
-        if not clashes:
+        found = [
+            item.contradiction for item in self.trackers_of(hypothesis) if item.contradiction is not None
+        ]
+        if not found:
             return None
-        first = min(clashes, key=lambda clash: clash.scan)
+        first = min(found, key=lambda contradiction: contradiction.scan)
         return Refuted(hypothesis, first.scan, first)
 
     def survivor(self, hypothesis: Hypothesis, scans: int, *, needed: bool) -> Survivor:
@@ -157,7 +159,7 @@ def diagnose(
     """
     run = LogRun.of(machine)
     if log.header.timing.telling is not Telling.SCANS:
-        loosely = diagnose_loosely(
+        loosely = diagnose_inexact(
             log, machine, run.controller.program,
             known=known, power_off_is_normal=power_off_is_normal, progress=progress,
         )  # fmt: skip

@@ -9,7 +9,7 @@ from stillgate.controller.expressions.durations import format_moment
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 
 from .explanations import Refuted
-from .state_set_tracking import Clash, Window
+from .state_set_tracking import Contradiction, Window
 
 _MOST_PLACES = 3
 
@@ -20,17 +20,17 @@ def span_words(begins: Ticks, end: Ticks, period: Milliseconds) -> str:
     return f"{format_moment(begins * period)} to {last}" if begins else f"{last} of log"
 
 
-def clash_words(clash: Clash) -> str:
+def contradiction_words(contradiction: Contradiction) -> str:
     """What was observed that cannot be: ``cutter_still was off, but cutter can only be still``."""
     seen = join_words(
         [
             f"{name} was {'on' if level else 'off'}"
-            for name, level in zip(clash.inputs, clash.levels, strict=True)
+            for name, level in zip(contradiction.inputs, contradiction.levels, strict=True)
         ]
     )
-    if clash.together:
+    if contradiction.together:
         seen += " at once"
-    places = _places(clash.before)
+    places = _places(contradiction.before)
     return f"{seen}, but {places}" if places else f"{seen}, which it cannot be"
 
 
@@ -46,9 +46,9 @@ def _places(before: Sequence[tuple[tuple[str, str], ...]]) -> str:
 
 def refuted_words(item: Refuted, period: Milliseconds) -> str:
     """When and by what a hypothesis fell."""
-    if item.clash is None:
+    if item.contradiction is None:
         return item.words
-    return f"at {format_moment(item.scan * period)} {clash_words(item.clash)}"
+    return f"at {format_moment(item.scan * period)} {contradiction_words(item.contradiction)}"
 
 
 def begun_words(window: Window | None, period: Milliseconds) -> str:

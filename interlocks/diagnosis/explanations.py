@@ -9,7 +9,7 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.sim_io.logs.log import EXACT, Timing
 
 from .hypotheses import NOTHING, FieldFault, Hypothesis
-from .state_set_tracking import Clash, Window
+from .state_set_tracking import Contradiction, Window
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +18,7 @@ class Refuted:
 
     hypothesis: Hypothesis
     scan: int
-    clash: Clash | None  # None: see ``words``
+    contradiction: Contradiction | None  # None: see ``words``
     words: str = ""
 
 

@@ -10,20 +10,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import ControllerProgram
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.logs.log import Log, Subject
 
-from ..replay.inexact_scans import LooseStretch, loose_stretches
+from ..replay.inexact_scans import InexactStretch, inexact_stretches
 from .clusters import Cluster, ClusterModel, Levels, anywhere, clusters_of
 from .explanations import Diagnosis, Refuted, Survivor, sorted_out
 from .hypotheses import NOTHING, OF_OUTPUTS, FieldFault, Hypothesis, hypotheses_of
-from .inexact_tracking import LooseTracker
+from .inexact_tracking import InexactTracker
 from .output_combinations import output_vectors
 from .state_set_tracking import Window
 
 
-class LooseTracking:
+class InexactTracking:
     """All hypotheses of a machine, followed through a log that leaves much open.
 
     Args:
@@ -49,19 +49,19 @@ class LooseTracking:
             for item in clusters
         }
 
-        def tracker(cluster: Cluster, hypothesis: Hypothesis) -> LooseTracker:
+        def tracker(cluster: Cluster, hypothesis: Hypothesis) -> InexactTracker:
             model = ClusterModel(machine, plant, cluster, hypothesis, known)
-            return LooseTracker(model, vectors[cluster])
+            return InexactTracker(model, vectors[cluster])
 
         self.healthy = {item: tracker(item, NOTHING) for item in clusters if item.parts}
-        self.faulty: dict[Hypothesis, dict[Cluster, LooseTracker]] = {
+        self.faulty: dict[Hypothesis, dict[Cluster, InexactTracker]] = {
             hypothesis: {item: tracker(item, hypothesis) for item in clusters if item.touched_by(hypothesis)}
             for hypothesis in self.hypotheses
         }
         self._power_off_is_normal = power_off_is_normal
         self.power_lost: int | None = None
 
-    def run(self, stretch: LooseStretch) -> None:
+    def run(self, stretch: InexactStretch) -> None:
         """Follows scans of which the log says the same."""
         if self.power_lost is None and (stretch.power_off or stretch.power == 0):
             self.power_lost = stretch.first
@@ -75,9 +75,9 @@ class LooseTracking:
                 seen = _levels(stretch.known, Subject.INPUT, cluster.inputs)
             if stretch.power != 0:
                 asked = _levels(stretch.known, Subject.OUTPUT, cluster.outputs)
-            tracker.run(stretch.first, stretch.end, seen, asked, stretch.sightings)
+            tracker.run(stretch.first, stretch.end, seen, asked, stretch.observed)
 
-    def trackers_of(self, hypothesis: Hypothesis) -> tuple[LooseTracker, ...]:
+    def trackers_of(self, hypothesis: Hypothesis) -> tuple[InexactTracker, ...]:
         """The trackers that a hypothesis lives by: its own, and the healthy rest."""
         own = self.faulty[hypothesis]
         return (*own.values(), *(item for cluster, item in self.healthy.items() if cluster not in own))
@@ -92,10 +92,12 @@ class LooseTracking:
             return Refuted(
                 hypothesis, max(0, self.power_lost), None, "power was lost, which this does not do"
             )
-        clashes = [item.clash for item in self.trackers_of(hypothesis) if item.clash is not None]
-        if not clashes:
+        found = [
+            item.contradiction for item in self.trackers_of(hypothesis) if item.contradiction is not None
+        ]
+        if not found:
             return None
-        first = min(clashes, key=lambda clash: clash.scan)
+        first = min(found, key=lambda contradiction: contradiction.scan)
         return Refuted(hypothesis, max(0, first.scan), first)
 
     def survivor(self, hypothesis: Hypothesis, scans: int, *, needed: bool) -> Survivor:
@@ -117,7 +119,7 @@ def _levels(known: Mapping[tuple[Subject, str], object], subject: Subject, names
     return tuple(level if isinstance(level, int) else None for level in found)
 
 
-def diagnose_loosely(
+def diagnose_inexact(
     log: Log,
     machine: Machine,
     program: ControllerProgram,
@@ -136,14 +138,14 @@ def diagnose_loosely(
         power_off_is_normal: whether power may be switched off without that being the fault.
         progress: told the scan that was reached.
     """
-    tracking = LooseTracking(machine, program, known=known, power_off_is_normal=power_off_is_normal)
+    tracking = InexactTracking(machine, program, known=known, power_off_is_normal=power_off_is_normal)
     scans, begins = 0, None
     told: set[str] = set()
-    for stretch in loose_stretches(log, machine.scan):
+    for stretch in inexact_stretches(log, machine.scan):
         begins = stretch.first if begins is None else begins
         scans = stretch.end
         told |= {name for (_, name), value in stretch.known.items() if value is not None}
-        told |= {item.name for item in stretch.sightings}
+        told |= {item.name for item in stretch.observed}
         tracking.run(stretch)
         if progress is not None:
             progress(scans)

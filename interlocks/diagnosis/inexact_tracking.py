@@ -8,7 +8,7 @@ what is possible, and more where the exact set would cost too much:
 - Outputs are free in every scan by themselves, within the combinations that the controller can ask
   for in any state at all.
 - If a contact may show both levels in a scan, it may have been seen with both.
-- Of two sightings of the same level of an input that overlap, the later is left out.
+- Of two observations of the same level of an input that overlap, the later is left out.
 - When a fault began is kept for the whole set, not for each situation.
 - Where a scan would cost more than ``MOST_MOVES``, the parts may be anywhere after it, as at the
   beginning of a log.
@@ -24,9 +24,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..replay.inexact_scans import Sighting
+from ..replay.inexact_scans import ObservedLevel
 from .clusters import ClusterModel, Levels, Situation
-from .state_set_tracking import Clash, Window, clash_of
+from .state_set_tracking import Contradiction, Window, contradiction_of
 
 MOST_MOVES = 2000
 """Situations times combinations of outputs in one scan; beyond that the parts may be anywhere after it."""
@@ -35,17 +35,17 @@ MOST_REMEMBERED = 2_000_000
 """Situations in all sets that are remembered, about 200 bytes each."""
 
 Awaited = tuple[Situation, int]
-"""A situation, and the sightings that are still to come as bits: 2 * place of the input + level."""
+"""A situation, and the observed levels that are still to come as bits: 2 * place of the input + level."""
 
 Awaiting = frozenset[Awaited]
 
 
 _Known = tuple[Awaiting, Levels, int, int]
-"""A set, levels seen, number of the outputs that may be asked for, sightings due: what a step depends on."""
+"""A set, levels seen, number of the outputs that may be asked for, levels due: what a step depends on."""
 
 
 @dataclass(eq=False)
-class LooseTracker:
+class InexactTracker:
     """A cluster under a hypothesis, followed through a log that leaves much open.
 
     Args:
@@ -55,11 +55,11 @@ class LooseTracker:
 
     model: ClusterModel
     vectors: Sequence[tuple[int, ...]]
-    clash: Clash | None = None
+    contradiction: Contradiction | None = None
 
     def __post_init__(self) -> None:
         self._places = {name: place for place, name in enumerate(self.model.cluster.inputs)}
-        self._open: dict[int, int] = {}  # bit of a sighting to the last scan that it may be in
+        self._open: dict[int, int] = {}  # bit of an observed level to the last scan that it may be in
         self._asked: dict[Levels, int] = {}
         self._combinations: list[tuple[tuple[int, ...], ...]] = []
         self._sets: dict[Awaiting, Awaiting] = {}
@@ -75,7 +75,7 @@ class LooseTracker:
     @property
     def alive(self) -> bool:
         """Whether some run may agree with everything so far."""
-        return self.clash is None
+        return self.contradiction is None
 
     def begun(self) -> Window | None:
         """When the fault may have begun; None if in no situation it has."""
@@ -107,7 +107,7 @@ class LooseTracker:
         )
 
     def run(
-        self, first: int, end: int, inputs: Levels, outputs: Levels, sightings: Sequence[Sighting]
+        self, first: int, end: int, inputs: Levels, outputs: Levels, observed: Sequence[ObservedLevel]
     ) -> None:
         """Follows the scans ``first`` to before ``end``, of which the same is known.
 
@@ -115,11 +115,11 @@ class LooseTracker:
             first, end: scans.
             inputs: levels that each of these scans has seen; None where that is not known.
             outputs: what each has asked for; None where that is not known.
-            sightings: that begin with the first scan.
+            observed: levels of inputs, in scans that begin with the first scan.
         """
         if not self.alive:
             return
-        self._begin_sightings(sightings)
+        self._begin_observed(observed)
         asked = self._asked_for(outputs)
         scan = first
         while scan < end and self.alive:
@@ -129,14 +129,14 @@ class LooseTracker:
             for bit in due:
                 del self._open[bit]
             scan += 1
-            if self._now is before and not due:  # it stays so until a sighting is due
+            if self._now is before and not due:  # it stays so until an observed level is due
                 scan = max(scan, min([end, *self._open.values()]))
                 if self._may_begin:
                     self._window = self._window[0], scan - 1
 
-    def _begin_sightings(self, sightings: Sequence[Sighting]) -> None:
+    def _begin_observed(self, observed: Sequence[ObservedLevel]) -> None:
         new = 0
-        for item in sightings:
+        for item in observed:
             place = self._places.get(item.name)
             if place is None:
                 continue
@@ -180,7 +180,7 @@ class LooseTracker:
                 self._remembered = len(after)
             self._steps[key] = after
         if not after:
-            self.clash = self._clash(scan, inputs, due)
+            self.contradiction = self._contradiction(scan, inputs, due)
             return
         if self._may_begin:
             self._window = self._window[0] if self._has_begun else scan, scan
@@ -215,7 +215,7 @@ class LooseTracker:
             found.update((begun, left & ~bits) for begun, bits in shown if not left & ~bits & due)
         return found
 
-    def _clash(self, scan: int, inputs: Levels, due: int) -> Clash:
+    def _contradiction(self, scan: int, inputs: Levels, due: int) -> Contradiction:
         names = self.model.cluster.inputs
         seen = {name: level for name, level in zip(names, inputs, strict=True) if level is not None}
         missing = due
@@ -224,11 +224,11 @@ class LooseTracker:
         for bit in range(2 * len(names)):
             if (missing or due) >> bit & 1:
                 seen.setdefault(names[bit // 2], bit % 2)
-        return clash_of(self.model, scan, seen, [situation for situation, _ in self._now])
+        return contradiction_of(self.model, scan, seen, [situation for situation, _ in self._now])
 
 
 def _bits(allowed: tuple[Levels, ...]) -> int:
-    """Levels that inputs can show, as bits of sightings."""
+    """Levels that inputs can show, as bits of observed levels."""
     found = 0
     for place, levels in enumerate(allowed):
         for level in levels:

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import product
 
-from stillgate.controller.program.program import ControllerProgram, Term
+from stillgate.controller.program.controller_program import ControllerProgram
+from stillgate.controller.program.program import Term
 
 
 def output_vectors(program: ControllerProgram, outputs: Sequence[str]) -> tuple[tuple[int, ...], ...]:

@@ -32,7 +32,7 @@ Window = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
-class Clash:
+class Contradiction:
     """Why a cluster's last situation died.
 
     Attributes:
@@ -57,7 +57,7 @@ class Tracker:
 
     model: ClusterModel
     windows: dict[Situation, Window] = field(init=False)
-    clash: Clash | None = None
+    contradiction: Contradiction | None = None
     overflowed: int | None = None  # the scan in which the set became too large
 
     def __post_init__(self) -> None:
@@ -66,12 +66,12 @@ class Tracker:
     @property
     def alive(self) -> bool:
         """Whether some situation agrees with everything so far."""
-        return self.clash is None
+        return self.contradiction is None
 
     @property
     def followed(self) -> bool:
         """Whether the set is still known."""
-        return self.clash is None and self.overflowed is None
+        return self.contradiction is None and self.overflowed is None
 
     def begun(self) -> Window | None:
         """When the fault may have begun, over the situations in which it has; None if in none."""
@@ -129,16 +129,16 @@ class Tracker:
         if not after:
             names = self.model.cluster.inputs
             seen = {name: level for name, level in zip(names, inputs, strict=True) if level is not None}
-            self.clash = clash_of(self.model, scan, seen, self.windows)
+            self.contradiction = contradiction_of(self.model, scan, seen, self.windows)
         elif len(after) > MOST_SITUATIONS:
             self.overflowed = scan
         else:
             self.windows = after
 
 
-def clash_of(
+def contradiction_of(
     model: ClusterModel, scan: int, seen: Mapping[str, int], situations: Iterable[Situation]
-) -> Clash:
+) -> Contradiction:
     """Why nothing is left of a cluster.
 
     Args:
@@ -160,7 +160,7 @@ def clash_of(
     for situation in before:
         told = model.describe(situation).items()
         places[tuple((part, place) for part, place in told if part in concerned)] = None
-    return Clash(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
+    return Contradiction(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
 
 
 def _unseen(windows: dict[Situation, Window], growth: dict[Situation, Window]) -> int:

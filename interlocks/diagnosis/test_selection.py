@@ -164,10 +164,10 @@ class _Trial:
 
     def ruled_out(self, names: tuple[str, ...], true: Hypothesis, survivors: Sequence[Hypothesis]) -> int:
         """How many others are refuted if ``true`` is the one and the action is done."""
-        dice = random.Random(f"{self.seed} {true.name} {names}")
+        chances = random.Random(f"{self.seed} {true.name} {names}")
         fork = self._fork(survivors)
         places = {
-            tracker: dice.choice(_begun(tracker, true, self.tracking))
+            tracker: chances.choice(_begun(tracker, true, self.tracking))
             for tracker in self.tracking.trackers_of(true)
         }
         executive = self._controller()
@@ -180,7 +180,7 @@ class _Trial:
                     pressed = scan < PRESS // period
                     levels[name] = self.run.levels[name] ^ pressed
             for tracker, place in places.items():
-                view = dice.choice(tracker.model.views(place))
+                view = chances.choice(tracker.model.views(place))
                 levels |= {
                     name: int(level or 0)
                     for name, level in zip(tracker.model.cluster.inputs, view, strict=True)
@@ -193,7 +193,7 @@ class _Trial:
                 shown = tuple(levels[name] for name in cluster.inputs)
                 drive = tuple(asked[name] for name in cluster.outputs)
                 ways = [way for way in tracker.model.step(place, shown, drive) if way[-1] == place[-1]]
-                places[tracker] = dice.choice(ways)
+                places[tracker] = chances.choice(ways)
             for tracker in fork:
                 cluster = tracker.model.cluster
                 tracker.run(

@@ -15,8 +15,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from stillgate.controller.c.emit_c import CWriter, c_name, c_type, controller_locals, level_macros
+from stillgate.controller.program.controller_program import Stage
 from stillgate.controller.program.footprint import cells_read, cells_written, signals_read
-from stillgate.controller.program.program import TRUE, Cell, Choose, Note, NoteKind, Role, Scope, Stage
+from stillgate.controller.program.program import TRUE, Cell, Choose, Note, NoteKind, Role, Scope
 
 from ..loop.closed_loop import ClosedLoop, goal_cell
 from ..loop.state_layout import PackedField, end_states_source, field_text, key_bits, packed_fields

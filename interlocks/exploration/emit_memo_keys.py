@@ -15,18 +15,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from stillgate.controller.c.emit_c import c_name, c_type
+from stillgate.controller.program.controller_program import Signal, Stage
 from stillgate.controller.program.footprint import cells_read, cells_written, signals_read
-from stillgate.controller.program.program import (
-    Block,
-    Cell,
-    If,
-    Operation,
-    Ref,
-    Signal,
-    Stage,
-    Switch,
-    terms_in,
-)
+from stillgate.controller.program.program import Block, Cell, If, Operation, Ref, Switch, terms_in
 
 from ..loop.closed_loop import ClosedLoop
 from .clock_regions import constants_in

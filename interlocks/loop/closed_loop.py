@@ -25,6 +25,8 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.clocks import Clock
+from stillgate.controller.program.controller_program import ControllerProgram, Signal
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
@@ -34,17 +36,13 @@ from stillgate.controller.program.program import (
     Block,
     Cell,
     Choose,
-    Clock,
     Complement,
-    ControllerProgram,
     Observation,
     Read,
     Ref,
     Scope,
-    Signal,
     Statement,
     Term,
-    memory_name,
     terms_in,
     ticks_up,
 )
@@ -77,7 +75,8 @@ class FreeInput:
 class ClosedLoop:
     """A machine with everything around it, at one tick.
 
-    ``monitors`` has those requirements only that are judged in such a loop.
+    ``monitors`` has those requirements only that are judged in such a loop; ``circuits`` holds the cell of
+    the healthy circuit of every input that is not free.
     """
 
     machine: Machine
@@ -96,6 +95,7 @@ class ClosedLoop:
     settle: Block
     free: tuple[FreeInput, ...]
     sensed: tuple[Signal, ...]  # signals whose own memory is run, not a history
+    circuits: dict[str, Cell]
 
     @property
     def moves(self) -> Block:
@@ -134,7 +134,7 @@ class ClosedLoop:
     @property
     def requirement_names(self) -> tuple[str, ...]:
         """What each BROKEN index stands for: counters, exits that overlap, then requirements."""
-        counters = tuple(memory_name(cell) for cell, _ in self.controller.bounds_marks)
+        counters = tuple(self.controller.memory[cell] for cell, _ in self.controller.bounds_marks)
         marks = self.controller.exit_marks
         overlaps = tuple(f"{marks[i]} | {marks[j]}" for i, j in self.controller.overlap_marks)
         return (*counters, *overlaps, *self.monitors.broken)
@@ -256,6 +256,7 @@ class _Linker:
             settle=settle,
             free=free,
             sensed=sensed,
+            circuits=circuits,
         )
 
     def _asked(self, after: Block) -> dict[str, dict[Query, None]]:

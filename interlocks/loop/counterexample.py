@@ -84,7 +84,7 @@ def replay(
         {
             signal.name: levels[signal.name][i]
             if signal.name in levels
-            else tick.values[f"{signal.name}.circuit"]
+            else tick.values[loop.circuits[signal.name].name]
             for signal in loop.controller.signals
         }
         for i, tick in enumerate(ticks)
@@ -180,7 +180,7 @@ def _instant(run: Replay, number: int) -> Instant:
     """What the integers of a tick mean."""
     loop, values = run.loop, run.ticks[number].values
     begun = (values["fault"], values.get("second", 0))
-    driven = {item.name: bool(values[f"{item.name}.driven"]) for item in loop.controller.outputs}
+    driven = {name: bool(values[cell.name]) for name, cell in loop.plant.driven.items()}
     asked = {item.name: bool(values[item.asked.name]) for item in loop.controller.outputs}
     return Instant(
         circuits={name: bool(level) for name, level in run.circuits[number].items()},
@@ -193,7 +193,7 @@ def _instant(run: Replay, number: int) -> Instant:
         outputs=driven,
         memory={
             name: memory_value(loop.machine, name, values[cell.name])
-            for name, cell in zip(loop.machine.memory, loop.controller.memory, strict=True)
+            for cell, name in loop.controller.memory.items()
         },
         parts={
             part.name: part.describe({cell: values[cell.name] for cell in part.cells})

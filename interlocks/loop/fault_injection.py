@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
@@ -22,7 +23,6 @@ from stillgate.controller.program.program import (
     Choose,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Operation,
     Ref,

@@ -31,8 +31,9 @@ from enum import IntEnum
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, answer_from_cells
-from stillgate.controller.program.program import Cell, NoteKind, Observation, Signal
+from stillgate.controller.program.program import Cell, NoteKind, Observation
 
 Query = tuple[Observation, Ticks]
 """An observation with its preset time in ticks (0 where it has none)."""

@@ -18,6 +18,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.clocks import Clock, ClockKind
+from stillgate.controller.program.controller_program import ControllerProgram, ExitProgram, SequenceProgram
 from stillgate.controller.program.footprint import (
     cells_read,
     overwritten_by_exit,
@@ -30,18 +32,13 @@ from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
-    Clock,
-    ClockKind,
     Constant,
-    ControllerProgram,
-    ExitProgram,
     If,
     Lookup,
     Observation,
     Operation,
     Read,
     Ref,
-    SequenceProgram,
     Term,
     disjunction,
     walk_term,

@@ -29,16 +29,17 @@ def waiting_window(run: Replay, name: str, requirement: Requirement) -> tuple[Ti
     break in an instant.
     """
     last = len(run.ticks) - 1
+    cell = run.loop.monitors.obligations.get(name)
     match requirement:
         case Response(within=within):
             return last - max(0, response_ticks(within, run.loop.machine.scan, run.loop.tick)), last
         case Invariance(during=during):
             length = invariance_ticks(during, run.loop.tick)
-            left = run.ticks[last - 1].values.get(f"{name}.left", 0) if last else 0
+            left = run.ticks[last - 1].values[cell.name] if last and cell else 0
             return last - (1 + length - left if left else 0), last
         case Precedence():
             waiting = last
-            while waiting and not run.ticks[waiting - 1].values[f"{name}.seen"]:
+            while waiting and cell and not run.ticks[waiting - 1].values[cell.name]:
                 waiting -= 1
             return waiting, last
         case Never() | Always() | Reach() | FromAnywhere():

@@ -23,6 +23,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.footprint import signals_read
 from stillgate.controller.program.program import (
     FALSE,
@@ -30,7 +31,6 @@ from stillgate.controller.program.program import (
     Block,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Note,
     NoteKind,

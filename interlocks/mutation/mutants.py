@@ -38,8 +38,8 @@ from stillgate.controller.expressions.expression import (
 )
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exit, Input, Interlock, Machine, Override, Sequence
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import ControllerProgram
 from stillgate.controller.program.program_map import without_signals
 from stillgate.controller.reading.reader import MachineDocument
 

@@ -327,8 +327,7 @@ class _Round:
         if not happened:
             raise ProgramFault(f"the way that z3 found for {item.name} does not lead there when replayed")
         circuits = tuple(
-            {signal.name: tick.values[f"{signal.name}.circuit"] for signal in loop.controller.signals}
-            for tick in ticks
+            {name: tick.values[cell.name] for name, cell in loop.circuits.items()} for tick in ticks
         )
         at = format_duration((len(ticks) - 1) * loop.tick)
         done = "is reached" if reach else "is broken"

@@ -1,4 +1,4 @@
-"""z3, as proofs and opinions name it: whether it is there, and by what method an answer was found."""
+"""z3, as proofs and cross-checks name it: whether it is there, and by what method an answer was found."""
 
 from __future__ import annotations
 

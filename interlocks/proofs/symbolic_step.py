@@ -23,6 +23,7 @@ from typing import Any
 import z3
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.field_types import Milliseconds
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.program import (
     Assign,
     Begin,
@@ -40,7 +41,6 @@ from stillgate.controller.program.program import (
     Read,
     Ref,
     Remark,
-    Signal,
     Statement,
     Switch,
     Term,

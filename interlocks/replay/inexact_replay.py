@@ -16,9 +16,9 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.logs.log import Log, Signal, Subject, Value
 from stillgate.sim_io.simulation.operators import rest_level
 
-from .inexact_scans import LooseStretch, loose_stretches
+from .inexact_scans import InexactStretch, inexact_stretches
 from .native_replay import LogController
-from .replay_results import Broken, Happening, LogReplay, Parting
+from .replay_results import Broken, Divergence, LogReplay, ReplayEvent
 from .signal_values import computed_signals, value_of
 
 MOST_RUNS = 1000
@@ -52,19 +52,19 @@ class _Runs:
         self.controller = LogController(machine)
         self.signals = computed_signals(self.controller.program)
         self.lost = not log.header.from_power_on
-        self.parting: _Fallen | None = None
+        self.divergence: _Fallen | None = None
         self.broken_at: dict[str, int] = {}
         told = set(log.header.names(Subject.INPUT))
         self.assumed = {name: int(rest_level(machine, name)) for name in machine.inputs if name not in told}
         self.runs: set[Run] = {(self.controller.snapshot(), frozenset())}
 
-    def take(self, stretch: LooseStretch) -> None:
+    def take(self, stretch: InexactStretch) -> None:
         """Goes on through scans of which the log says the same."""
         known = {**{(Subject.INPUT, name): level for name, level in self.assumed.items()}, **stretch.known}
         unknown = [name for name in self.machine.inputs if known.get((Subject.INPUT, name)) is None]
         if stretch.clock_set or stretch.power_off or stretch.power != 1 or len(unknown) > MOST_UNKNOWN:
             self.lost = True
-        if self.lost or self.parting is not None:
+        if self.lost or self.divergence is not None:
             return
         levels = {name: int(known.get((Subject.INPUT, name)) or 0) for name in self.machine.inputs}
         told = {signal: value for signal in self.signals if (value := known.get(signal)) is not None}
@@ -77,7 +77,7 @@ class _Runs:
         ]
         for scan in range(stretch.first, stretch.end):
             self._go_on(scan, scan + 1, ways, told)
-            if self.lost or self.parting is not None:
+            if self.lost or self.divergence is not None:
                 return
 
     def _go_on(self, first: int, end: int, ways: list[dict[str, int]], told: Mapping[Signal, Value]) -> None:
@@ -94,7 +94,7 @@ class _Runs:
                 self.lost = True
                 return
         if not after:
-            self.parting = max(fallen, key=lambda item: item.scan)
+            self.divergence = max(fallen, key=lambda item: item.scan)
         self.runs = after
 
     def _run(
@@ -122,7 +122,7 @@ class _Runs:
         return self.controller.snapshot(), broken
 
 
-def replay_loosely(log: Log, machine: Machine, *, keep: int) -> LogReplay:
+def replay_inexact(log: Log, machine: Machine, *, keep: int) -> LogReplay:
     """Replays a log of samples, or of times that are not exact.
 
     Args:
@@ -137,25 +137,27 @@ def replay_loosely(log: Log, machine: Machine, *, keep: int) -> LogReplay:
     period = machine.scan
     scans, untold, begins = 0, 0, None
     recorded = [signal for signal in runs.signals if signal in log.header.signals]
-    for stretch in loose_stretches(log, period):
+    for stretch in inexact_stretches(log, period):
         begins = stretch.first if begins is None else begins
         scans = stretch.end
         runs.take(stretch)
-        if runs.lost or runs.parting or any(stretch.known.get(signal) is None for signal in recorded):
+        if runs.lost or runs.divergence or any(stretch.known.get(signal) is None for signal in recorded):
             untold += stretch.end - stretch.first
     begins = max(0, begins or 0)  # the first row may be about a scan before time 0
     untold = min(untold, scans - begins)
     happenings = tuple(_told(log, period))
-    parting = None
-    if runs.parting is not None:
-        parting = Parting(runs.parting.scan, runs.parting.scan * period, runs.parting.differences)
+    divergence = None
+    if runs.divergence is not None:
+        divergence = Divergence(
+            runs.divergence.scan, runs.divergence.scan * period, runs.divergence.differences
+        )
     everywhere = {name for name in runs.broken_at if all(name in broken for _, broken in runs.runs)}
     return LogReplay(
         scans=scans,
         period=period,
         happenings=len(happenings),
         kept=happenings[-keep:],
-        parting=parting,
+        divergence=divergence,
         broken=tuple(
             Broken(scan, scan * period, name)
             for name, scan in sorted(runs.broken_at.items(), key=lambda item: item[1])
@@ -172,12 +174,12 @@ def replay_loosely(log: Log, machine: Machine, *, keep: int) -> LogReplay:
     )
 
 
-def _told(log: Log, period: int) -> Iterator[Happening]:
+def _told(log: Log, period: int) -> Iterator[ReplayEvent]:
     """What the log tells as it tells it, at the times of its rows."""
     before: dict[Signal, Value] = {}
     for change in log.changes():
         signal = change.subject, change.name
         if change.subject is Subject.EVENT or change.value is None or before.get(signal) == change.value:
             continue
-        yield Happening(change.time // period, change.time, signal, before.get(signal), change.value)
+        yield ReplayEvent(change.time // period, change.time, signal, before.get(signal), change.value)
         before[signal] = change.value

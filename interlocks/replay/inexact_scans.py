@@ -11,7 +11,7 @@ in whole scans. Where nobody says how far that is, it is one scan: a logger with
 does not know where between two of its rows the controller scans.
 
 - A **sample** says what was so in one of the scans it may be about. Of an input that is a
-  *sighting*: it showed this level in one of these scans at least. Of what the controller wrote
+  *observed level*: it showed this level in one of these scans at least. Of what the controller wrote
   nothing is concluded but in a scan that it must be about. Nothing is said of any other scan.
 - A **change** says that the value before lasted up to the first scan it may be about, and the new one
   from the last on. In between it is not known.
@@ -36,7 +36,7 @@ POWER_SIGNAL: Signal = (Subject.POWER, POWER)
 
 
 @dataclass(frozen=True, slots=True)
-class Sighting:
+class ObservedLevel:
     """An input showed a level in some scan, this one or a later one up to ``last``."""
 
     name: str
@@ -45,14 +45,14 @@ class Sighting:
 
 
 @dataclass(frozen=True, slots=True)
-class LooseStretch:
+class InexactStretch:
     """Scans of which a log says the same.
 
     Attributes:
         first: the first of them.
         end: the scan after the last.
         known: what every signal is in each of them, as far as the log tells.
-        sightings: that begin with the first of them.
+        observed: levels of inputs, in scans that begin with the first of them.
         clock_set: whether nobody knows how much time passed before the first of them.
         power_off: whether power was off in some scan that begins with the first of them.
     """
@@ -60,7 +60,7 @@ class LooseStretch:
     first: int
     end: int
     known: dict[Signal, Value]
-    sightings: tuple[Sighting, ...] = ()
+    observed: tuple[ObservedLevel, ...] = ()
     clock_set: bool = False
     power_off: bool = False
 
@@ -75,12 +75,12 @@ class _Events:
     """What begins in a scan."""
 
     values: list[tuple[Signal, int, Value]] = field(default_factory=list)  # with the number of its entry
-    sightings: list[Sighting] = field(default_factory=list)
+    observed: list[ObservedLevel] = field(default_factory=list)
     clock_set: bool = False
     power_off: bool = False
 
 
-def loose_stretches(log: Log, period: Milliseconds) -> Iterator[LooseStretch]:
+def inexact_stretches(log: Log, period: Milliseconds) -> Iterator[InexactStretch]:
     """A log stretch by stretch, from the first scan that a row may be about to the last one.
 
     Args:
@@ -91,24 +91,24 @@ def loose_stretches(log: Log, period: Milliseconds) -> Iterator[LooseStretch]:
     known: dict[Signal, Value] = {}
     entries: dict[Signal, int] = {}
     now: int | None = None
-    sightings: tuple[Sighting, ...] = ()
+    observed: tuple[ObservedLevel, ...] = ()
     clock_set = power_off = False
     for scan, events in reading.by_scan():
         if now is None:
             now = scan
         if scan > now:
-            yield LooseStretch(now, scan, dict(known), sightings, clock_set, power_off)
-            now, sightings, clock_set, power_off = scan, (), False, False
+            yield InexactStretch(now, scan, dict(known), observed, clock_set, power_off)
+            now, observed, clock_set, power_off = scan, (), False, False
         clock_set = clock_set or events.clock_set
         power_off = power_off or events.power_off
-        sightings = (*sightings, *events.sightings)
+        observed = (*observed, *events.observed)
         for signal, number, value in sorted(events.values, key=lambda item: item[1]):
             if number >= entries.get(signal, -1):  # else a later entry has made it unknown already
                 entries[signal] = number
                 known[signal] = value
     if now is not None:
         end = max(now, reading.last) + 1
-        yield LooseStretch(now, end, dict(known), sightings, clock_set, power_off)
+        yield InexactStretch(now, end, dict(known), observed, clock_set, power_off)
 
 
 class _Reading:
@@ -188,7 +188,7 @@ class _Reading:
             elif signal == POWER_SIGNAL:
                 self._at(first).values.append((signal, self._count, None))
             elif item.subject is Subject.INPUT and not dark:
-                self._at(first).sightings.append(Sighting(item.name, int(item.value), last))
+                self._at(first).observed.append(ObservedLevel(item.name, int(item.value), last))
 
     def _change(self, item: Change, first: int, last: int) -> None:
         signal = item.subject, item.name

@@ -20,10 +20,10 @@ from stillgate.sim_io.logs.log import Change, Log, Signal, Subject, Telling, Val
 from stillgate.sim_io.simulation.operators import rest_level
 
 from .exit_text import exit_words
-from .inexact_replay import replay_loosely
+from .inexact_replay import replay_inexact
 from .log_to_scans import ScanChanges, scans_of
 from .native_replay import LogController
-from .replay_results import Broken, Happening, LogReplay, Parting
+from .replay_results import Broken, Divergence, LogReplay, ReplayEvent
 from .signal_values import computed_signals, value_of
 
 
@@ -203,13 +203,13 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
         ToolMissing: if there is no C compiler.
     """
     if log.header.timing.telling is not Telling.SCANS:
-        return replay_loosely(log, machine, keep=keep)
+        return replay_inexact(log, machine, keep=keep)
     run = LogRun.of(machine)
     period, patience = machine.scan, slack // machine.scan
-    kept: list[Happening] = []
+    kept: list[ReplayEvent] = []
     broken: list[Broken] = []
     count = 0
-    parting: Parting | None = None
+    divergence: Divergence | None = None
     differing: dict[Signal, tuple[int, Value, Value]] = {}
     before: dict[Signal, Value] = {}
     inputs_before: dict[str, Value] = {}
@@ -228,18 +228,18 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
         kept += happened
         if len(kept) > 2 * keep:
             del kept[:-keep]
-        if parting is None:
-            parting = _parting(run, differing, (first, last), patience)
-            if parting is not None:
-                parting = replace(parting, sure=run.sure)
-    if parting is not None and parting.scan == run.told_from:
-        parting = replace(parting, at_first=True)
+        if divergence is None:
+            divergence = _divergence(run, differing, (first, last), patience)
+            if divergence is not None:
+                divergence = replace(divergence, sure=run.sure)
+    if divergence is not None and divergence.scan == run.told_from:
+        divergence = replace(divergence, at_first=True)
     return LogReplay(
         scans=scans,
         period=period,
         happenings=count,
         kept=tuple(kept[-keep:]),
-        parting=parting,
+        divergence=divergence,
         broken=tuple(broken),
         assumed=tuple((name, run.levels[name]) for name in _never_told(log, machine, run)),
         unknown=tuple(run.became_unknown),
@@ -253,18 +253,18 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
 
 def _told(
     seen: list[Change], before: dict[str, Value], scan: int, period: Milliseconds
-) -> Iterator[Happening]:
+) -> Iterator[ReplayEvent]:
     """What the log says of inputs and power that it did not say before."""
     for item in seen:
         old = before.get(item.name)
         if item.name not in before or old != item.value:
-            yield Happening(scan, scan * period, (item.subject, item.name), old, item.value)
+            yield ReplayEvent(scan, scan * period, (item.subject, item.name), old, item.value)
             before[item.name] = item.value
 
 
 def _computed(
     run: LogRun, before: dict[Signal, Value], scan: int, period: Milliseconds
-) -> Iterator[Happening]:
+) -> Iterator[ReplayEvent]:
     taken_now = run.controller.taken
     if not run.changed and not taken_now:
         return
@@ -277,16 +277,16 @@ def _computed(
             taken = next((mark for mark in marks if mark.startswith(f"{name}: ")), "")
         value = run.computed[signal]
         words = run.exit_words.get(taken, "")
-        yield Happening(scan, scan * period, signal, before.get(signal), value, taken, words)
+        yield ReplayEvent(scan, scan * period, signal, before.get(signal), value, taken, words)
         before[signal] = value
 
 
-def _parting(
+def _divergence(
     run: LogRun,
     differing: dict[Signal, tuple[int, Value, Value]],
     stretch: tuple[int, int],
     patience: int,
-) -> Parting | None:
+) -> Divergence | None:
     """The parting, once something differs for longer than it may."""
     (first, last), period = stretch, run.machine.scan
     found = _worst(differing, last - 1, patience, period) if last > first else None
@@ -303,7 +303,7 @@ def _parting(
 
 def _worst(
     differing: dict[Signal, tuple[int, Value, Value]], scan: int, patience: int, period: Milliseconds
-) -> Parting | None:
+) -> Divergence | None:
     late = [begun for begun, _, _ in differing.values() if scan - begun >= patience]
     if not late:
         return None
@@ -311,7 +311,7 @@ def _worst(
     differences = tuple(
         (signal, said, value) for signal, (since, said, value) in differing.items() if since == begun
     )
-    return Parting(begun, begun * period, differences)
+    return Divergence(begun, begun * period, differences)
 
 
 def _never_told(log: Log, machine: Machine, run: LogRun) -> list[str]:

@@ -38,7 +38,6 @@ from stillgate.controller.program.program import (
     Ref,
     Scope,
     Statement,
-    memory_name,
 )
 from stillgate.controller.rules.namespace import Context, Namespace, PartTruthRef
 from stillgate.sim_io.parts.plant import lower_plant
@@ -91,7 +90,7 @@ class LogController:
             *(item.asked for item in program.outputs),
         )
         source = _Source(machine, program, self.judged, self.visible)
-        counters = [f"{memory_name(cell)} in its bounds" for cell, _ in program.bounds_marks]
+        counters = [f"{program.memory[cell]} in its bounds" for cell, _ in program.bounds_marks]
         self.broken_names = (*counters, *source.monitored)
         library = ctypes.CDLL(str(build_library(source.files(), "log.c", options=_OPTIONS)))
         self._run: Any = library.sg_log_run

@@ -9,7 +9,7 @@ from stillgate.sim_io.logs.log import EXACT, Signal, Timing, Value
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class ReplayEvent:
     """One thing that a replay saw."""
 
     scan: int
@@ -31,7 +31,7 @@ class Broken:
 
 
 @dataclass(frozen=True, slots=True)
-class Parting:
+class Divergence:
     """Where log and logic part: the first scan, and everything that differs in it."""
 
     scan: int
@@ -61,8 +61,8 @@ class LogReplay:
     scans: int
     period: Milliseconds
     happenings: int
-    kept: tuple[Happening, ...]
-    parting: Parting | None
+    kept: tuple[ReplayEvent, ...]
+    divergence: Divergence | None
     broken: tuple[Broken, ...]
     assumed: tuple[tuple[str, int], ...]
     unknown: tuple[str, ...]
@@ -76,4 +76,4 @@ class LogReplay:
     @property
     def agrees(self) -> bool:
         """Whether recorded and computed are the same throughout."""
-        return self.parting is None
+        return self.divergence is None

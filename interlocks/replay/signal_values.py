@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import ControllerProgram, memory_name
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.sim_io.logs.log import NO_STATE, Signal, Subject, Value
 
 
@@ -11,7 +11,7 @@ def computed_signals(program: ControllerProgram) -> tuple[Signal, ...]:
     """States, memory and outputs, in the order of the cells that ``LogController`` gives."""
     return (
         *((Subject.STATE, item.name) for item in program.sequences),
-        *((Subject.MEMORY, memory_name(cell)) for cell in program.memory),
+        *((Subject.MEMORY, name) for name in program.memory.values()),
         *((Subject.OUTPUT, item.name) for item in program.outputs),
     )
 

@@ -19,7 +19,7 @@ Sources: patterns of Dwyer, Avrunin, Corbett (ICSE 1999) and Konrad, Cheng (ICSE
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -36,17 +36,16 @@ from stillgate.controller.machine_file.machine import (
     Requirement,
     Response,
 )
+from stillgate.controller.program.clocks import Clock, ClockKind
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Block,
     Cell,
-    Clock,
-    ClockKind,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Note,
     NoteKind,
@@ -70,7 +69,9 @@ class Monitors:
     ``early`` runs at the start of a step, before anything changes, ``block`` once the outputs are written.
     ``requirements`` names them all; ``broken`` names the requirement of each BROKEN index from
     ``first_index`` on; ``triggers`` names what each COVERED index from ``first_mark`` on stands for;
-    ``goals`` are the terms of possibility requirements, judged in the same instant.
+    ``goals`` are the terms of possibility requirements, judged in the same instant. ``obligations`` holds, by
+    requirement, the cell that remembers what it waits for: ticks since the trigger of a response, ticks left
+    of an invariance, whether what must come first of a precedence has come.
     """
 
     requirements: tuple[str, ...]
@@ -83,6 +84,7 @@ class Monitors:
     triggers: tuple[str, ...]
     first_mark: int
     goals: tuple[tuple[str, Term], ...]
+    obligations: Mapping[str, Cell]
 
 
 def is_judged(requirement: Requirement, faults: int, *, possibility: bool) -> bool:
@@ -170,6 +172,7 @@ class _Lowering:
         self.triggers: list[str] = []
         self.broken: list[str] = []
         self.goals: list[tuple[str, Term]] = []
+        self.obligations: dict[str, Cell] = {}
 
     def monitors(self) -> Monitors:
         block: list[Statement] = []
@@ -186,6 +189,7 @@ class _Lowering:
             triggers=tuple(self.triggers),
             first_mark=self.first_mark,
             goals=tuple(self.goals),
+            obligations=self.obligations,
         )
 
     # -- patterns ------------------------------------------------------------------------
@@ -215,8 +219,8 @@ class _Lowering:
         self.triggers.append(name)
         return Note(NoteKind.COVERED, self.first_mark + len(self.triggers) - 1)
 
-    def _cell(self, name: str, high: int) -> Cell:
-        cell = Cell(name, 0, high, 0, Scope.MONITOR)
+    def _obligation(self, name: str, what: str, high: int) -> Cell:
+        cell = self.obligations[name] = Cell(f"{name}.{what}", 0, high, 0, Scope.MONITOR)
         self.cells.append(cell)
         return cell
 
@@ -234,7 +238,7 @@ class _Lowering:
             return (If(served, (), (If(trigger, (broken,)),)),)
         if limit == 0:
             return (If(trigger, (*happened, If(served, (), (broken,)))),)
-        age = self._cell(f"{name}.age", limit)
+        age = self._obligation(name, "age", limit)
         self.clocks.append(
             Clock(age, ClockKind.RESPONSE, Constant(limit + 1))
         )  # never reached: dropped before
@@ -259,7 +263,7 @@ class _Lowering:
         happened, broken = self._trigger(name), self._break(name)
         if ticks == 0:
             return (If(trigger, (happened, If(kept, (), (broken,)))),)
-        left = self._cell(f"{name}.left", ticks)
+        left = self._obligation(name, "left", ticks)
         self.clocks.append(Clock(left, ClockKind.INVARIANCE, Constant(ticks)))
         less = Assign(left, Operation(Operator.SUB, Ref(left), Constant(1)))
         drop = Assign(left, Constant(0))
@@ -277,7 +281,7 @@ class _Lowering:
         )
 
     def _precedence(self, name: str, item: Precedence) -> Block:
-        seen = self._cell(f"{name}.seen", 1)
+        seen = self._obligation(name, "seen", 1)
         block: list[Statement] = []
         if item.since is not None:
             forget = If(self.breaks(item.since.tree), (Assign(seen, FALSE),))

@@ -28,17 +28,16 @@ from stillgate.controller.expressions.expression import (
 )
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine, Requirement
+from stillgate.controller.program.clocks import Clock, ClockKind
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import count_up
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Cell,
-    Clock,
-    ClockKind,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Observation,
     Operation,
@@ -99,7 +98,7 @@ class RequirementTerms:
         self.names = Namespace(machine)
         self.sequences = {item.name: item for item in controller.sequences}
         self.outputs = {item.name: item for item in controller.outputs}
-        self.memory = dict(zip(machine.memory, controller.memory, strict=True))
+        self.memory = {name: cell for cell, name in controller.memory.items()}
         self.look_early = early
         self.watched: dict[str, tuple[Cell, Cell, Cell]] = {}
         self.sides: dict[tuple[str, bool], Cell] = {}

@@ -16,6 +16,9 @@ AND = " and "
 NO_POWER = "off"
 """Said of a sequence without power."""
 
+SCAN_LEFT_OUT = "scan overrun"
+"""Said of an instant in which the controller did not scan because the scan before took too long."""
+
 
 @dataclass(frozen=True, slots=True)
 class Instant:

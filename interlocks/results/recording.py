@@ -13,7 +13,7 @@ from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.simulation.simulation import Frame
 
-from .instant import Instant
+from .instant import SCAN_LEFT_OUT, Instant
 from .verdict import Story
 
 
@@ -53,6 +53,7 @@ def recording_of_frames(machine: Machine, frames: Iterable[Frame]) -> Recording:
                 memory=frame.memory,
                 parts=frame.parts,
                 faults=_wrong(frame),
+                forced=frame.forced,
                 powered=not _dark(frame),
                 terminals=frame.wired,
                 scanned=frame.scanned,
@@ -64,7 +65,7 @@ def recording_of_frames(machine: Machine, frames: Iterable[Frame]) -> Recording:
 
 def _wrong(frame: Frame) -> tuple[str, ...]:
     """What disturbs a scan; a scan that is left out counts."""
-    overrun = ("scan overrun",) if not frame.scanned and not _dark(frame) else ()
+    overrun = (SCAN_LEFT_OUT,) if not frame.scanned and not _dark(frame) else ()
     return (*frame.disturbances, *overrun)
 
 

@@ -9,7 +9,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.rules.single_faults import POWER_INTERRUPTED
 from stillgate.sim_io.simulation.operators import rest_level
 
-from .instant import Instant, value_text
+from .instant import SCAN_LEFT_OUT, Instant, value_text
 from .verdict import Cause, StoryChange, StoryStep
 
 
@@ -34,14 +34,13 @@ def steps_of(machine: Machine, instants: Sequence[Instant], tick: Milliseconds) 
 
 
 def _changes(machine: Machine, before: Instant | None, now: Instant) -> Iterator[StoryChange]:
+    yield from _faults(before, now)
     if not now.powered and (before is None or before.powered):
         yield StoryChange("power", "on", "interrupted", Cause.FAULT)
     elif now.powered and before is not None and not before.powered:
         yield StoryChange("power", "interrupted", "back, cold start", Cause.FAULT)
-    for name in now.faults:
-        if name != POWER_INTERRUPTED and (before is None or name not in before.faults):
-            subject, _, state = name.partition(" ")
-            yield StoryChange(subject, "healthy", state, Cause.FAULT)
+    if SCAN_LEFT_OUT in now.faults and (before is None or SCAN_LEFT_OUT not in before.faults):
+        yield StoryChange("scan", "in time", "late: nothing sampled or written", Cause.FAULT)
     yield from _circuits(machine, before, now)
     for name, place in now.parts.items():
         if before is not None and place != before.parts[name]:
@@ -59,6 +58,18 @@ def _changes(machine: Machine, before: Instant | None, now: Instant) -> Iterator
         if on != (before is not None and before.outputs[name]):
             cause = Cause.FAULT if name in now.forced else Cause.CONTROLLER
             yield StoryChange(name, value_text(not on), value_text(on), cause)
+
+
+def _faults(before: Instant | None, now: Instant) -> Iterator[StoryChange]:
+    """Faults that begin and end, apart from those that ``_changes`` tells by what they do."""
+    old = () if before is None else before.faults
+    for name in (*now.faults, *old):
+        if (name in now.faults) == (name in old) or name in (POWER_INTERRUPTED, SCAN_LEFT_OUT):
+            continue
+        subject, _, state = name.partition(" ")
+        begins = name in now.faults
+        was, becomes = ("healthy", state) if begins else (state, f"no longer {state}")
+        yield StoryChange(subject, was, becomes, Cause.FAULT)
 
 
 def _circuits(machine: Machine, before: Instant | None, now: Instant) -> Iterator[StoryChange]:

@@ -21,6 +21,7 @@ Held = tuple[Milliseconds, Milliseconds | None]
 def scenario_of(
     machine: Machine,
     run: ShorterRun,
+    circuits: Mapping[str, Cell],
     present: Mapping[Disturbance, Cell],
     *,
     requirement: str,
@@ -31,16 +32,19 @@ def scenario_of(
     Args:
         machine: the machine.
         run: changes of free circuits, and disturbances that begin.
+        circuits: the cell of every input's circuit.
         present: the cell of every disturbance.
         requirement: what it breaks.
         machine_path: how the scenario names the machine file.
     """
     there = {cell: item for item, cell in present.items()}
+    inputs = {cell: name for name, cell in circuits.items()}
     scan = machine.scan
     held: dict[Held, list[str]] = {}
-    for name, cell in ((item[1].name.removesuffix(".circuit"), item[1]) for item in run.changes):
+    for _, cell, _ in run.changes:
         if cell in there:
             continue
+        name = inputs[cell]
         for entry in _held(machine, run, name, cell):
             if name not in held.setdefault(entry, []):
                 held[entry].append(name)

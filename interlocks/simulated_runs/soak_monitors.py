@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import memory_name
 from stillgate.sim_io.faults.disturbances import Disturbance
 from stillgate.sim_io.simulation.batch import BatchSimulation
 from stillgate.sim_io.simulation.batch_program import Judging
@@ -34,7 +33,7 @@ def judging_of(machine: Machine, requirements: Iterable[str] | None = None) -> J
         triggers=False,
         judged=watched(machine, requirements),
     )
-    counters = tuple(f"{memory_name(cell)} in its bounds" for cell, _ in controller.bounds_marks)
+    counters = tuple(f"{controller.memory[cell]} in its bounds" for cell, _ in controller.bounds_marks)
     missing = tuple("" for _ in range(monitors.first_index - len(counters)))
     return Judging(monitors.cells, monitors.block, (*counters, *missing, *monitors.broken))
 

@@ -257,7 +257,14 @@ def _violation(document: MachineDocument, plan: _Plan, found: Shifts, machine_pa
         short = cut_down(run, breaks)
     except KeyboardInterrupt:  # what was found is told as long as it is
         short = run
-    scenario = scenario_of(machine, short, source.present, requirement=requirement, machine_path=machine_path)
+    scenario = scenario_of(
+        machine,
+        short,
+        source.around[None].circuits,
+        source.present,
+        requirement=requirement,
+        machine_path=machine_path,
+    )
     result = run_scenario(document, scenario)
     confirmed = {(item.time, item.requirement) for item in result.broken}
     if (short.broken_at * machine.scan, requirement) not in confirmed:

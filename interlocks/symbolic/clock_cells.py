@@ -16,13 +16,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.clocks import Clock
 from stillgate.controller.program.program import (
     Assign,
     Begin,
     Block,
     Cell,
     Choose,
-    Clock,
     Complement,
     Constant,
     If,

@@ -9,18 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from stillgate.controller.program.clocks import ClockKind
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.footprint import cells_read
-from stillgate.controller.program.program import (
-    TRUE,
-    Assign,
-    Begin,
-    Cell,
-    Choose,
-    ClockKind,
-    Signal,
-    Switch,
-    statements_in,
-)
+from stillgate.controller.program.program import TRUE, Assign, Begin, Cell, Choose, Switch, statements_in
 
 from ..loop.closed_loop import ClosedLoop, FreeInput, goal_cell
 from .clock_cells import ClockCells, clock_cells, longest_time, loop_blocks

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from stillgate.controller.c.emit_c import C_OPERATORS
 from stillgate.controller.expressions.expression import Operator
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.program import (
     Assign,
     Begin,
@@ -25,7 +26,6 @@ from stillgate.controller.program.program import (
     Read,
     Ref,
     Remark,
-    Signal,
     Statement,
     Switch,
     Term,

@@ -45,7 +45,7 @@ class Driver:
 
     def __init__(self, simulation: Simulation, seed: int) -> None:
         self._simulation = simulation
-        self._dice = random.Random(seed)
+        self._random = random.Random(seed)
         self._day = self._work()
         self._pause = 0
 
@@ -62,7 +62,7 @@ class Driver:
 
     def _for(self, seconds: float) -> int:
         """Scans of a time that varies by a quarter."""
-        return round(seconds * self._dice.uniform(0.8, 1.25) * 1000 / self._simulation.machine.scan)
+        return round(seconds * self._random.uniform(0.8, 1.25) * 1000 / self._simulation.machine.scan)
 
     def _work(self) -> Iterator[int]:
         self._set(seat_1=True, seat_2=True, lever_neutral=True, frame_waiting=True)
@@ -86,16 +86,16 @@ class Driver:
             yield self._for(0.3)
 
     def _drive(self) -> Iterator[int]:
-        side = self._dice.choice(("row_left", "row_right", "", ""))
+        side = self._random.choice(("row_left", "row_right", "", ""))
         if side:
             self._set(**{side: True})
             yield self._for(0.15)
             self._set(**{side: False})
-        if self._dice.random() < 0.03:
+        if self._random.random() < 0.03:
             self._set(estop_1=False, estop_2=False)
             yield self._for(1.0)
             self._set(estop_1=True, estop_2=True)
-        elif self._dice.random() < 0.04:
+        elif self._random.random() < 0.04:
             self._set(seat_1=False, seat_2=False)
             yield self._for(2.0)
             self._set(seat_1=True, seat_2=True)
@@ -121,7 +121,7 @@ class Driver:
     def _help(self) -> Iterator[int]:
         """What one tries when it does not get ready."""
         yield from self._lever("lever_raise")
-        if self._dice.random() < 0.5:
+        if self._random.random() < 0.5:
             yield from self._lever("lever_lower")
             yield from self._lever("lever_raise")
         yield from self._buttons()

@@ -93,30 +93,32 @@ class Disturbance:
     @property
     def name(self) -> str:
         """Its line; ``parse_disturbance`` reads it back."""
+        return f"{self.subjects[0]} {self.manner}" if self.subjects else self.manner
+
+    @property
+    def manner(self) -> str:
+        """Its line without what it is about: ``bounces 6 ms``."""
         time = format_duration(self.time)
-        first = self.subjects[0] if self.subjects else ""
         again = f" every {format_duration(self.every)}" if self.every else ""
         match self.kind:
             case DisturbanceKind.BOUNCE:
                 times = "" if self.returns == DEFAULT_RETURNS else f" {self.returns} times"
-                return f"{first} bounces {time}{times}"
+                return f"bounces {time}{times}"
             case DisturbanceKind.PICK_UP:
-                return f"{first} picks up {time} late"
+                return f"picks up {time} late"
             case DisturbanceKind.DROP_OUT:
-                return f"{first} drops out {time} late"
+                return f"drops out {time} late"
             case DisturbanceKind.INTERMITTENT:
                 drop = "" if self.longest == DEFAULT_DROP else f" for {format_duration(self.longest)}"
-                return f"{first} intermittent {time}{drop}"
+                return f"intermittent {time}{drop}"
             case DisturbanceKind.SWAPPED:
-                return f"{first} swapped with {self.subjects[1]}"
+                return f"swapped with {self.subjects[1]}"
             case DisturbanceKind.SLOW:
-                return f"{first} slow {time}"
+                return f"slow {time}"
             case DisturbanceKind.POWER_DIP | DisturbanceKind.OVERRUN:
                 return f"{self.kind.value} {time}{again}"
-            case DisturbanceKind.POWER_LOST:
-                return str(self.kind.value)
             case _:
-                return f"{first} {self.kind.value}"
+                return str(self.kind.value)
 
     def __str__(self) -> str:
         return self.name

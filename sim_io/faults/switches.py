@@ -160,8 +160,8 @@ class _Lowering:
 
     def _name(self, item: Disturbance, what: str) -> str:
         subject = item.subjects[0] if item.subjects else "whole"
-        rest = item.name.removeprefix(f"{subject} ")
-        return f"{subject}.{re.sub(r'[^A-Za-z0-9]+', '_', rest).strip('_')}.{what}"
+        manner = re.sub(r"[^A-Za-z0-9]+", "_", item.manner).strip("_")
+        return f"{subject}.{manner}.{what}"
 
     def _keep(self, item: Disturbance, what: str, high: int, *, start: int = 0) -> Cell:
         cell = Cell(self._name(item, what), 0, high, start, Scope.FAULT)

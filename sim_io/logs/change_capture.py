@@ -8,12 +8,11 @@ remembered, so inputs and memory are then unknown, sequences are in no state and
 from __future__ import annotations
 
 from stillgate.controller.execution.executive import Executive
-from stillgate.controller.program.program import memory_name
 
 from .log import NO_STATE, POWER, Change, Signal, Subject, Value
 
 
-class Tap:
+class ChangeCapture:
     """Listens to one executive.
 
     Args:
@@ -40,7 +39,7 @@ class Tap:
             (Subject.POWER, POWER),
             *((Subject.INPUT, item.name) for item in program.signals),
             *((Subject.STATE, item.name) for item in program.sequences),
-            *((Subject.MEMORY, memory_name(cell)) for cell in program.memory),
+            *((Subject.MEMORY, name) for name in program.memory.values()),
             *((Subject.OUTPUT, item.name) for item in program.outputs),
         )
 

@@ -34,7 +34,7 @@ from typing import Self
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.field_types import Milliseconds
 
-from .change_capture import Tap
+from .change_capture import ChangeCapture
 from .log import Change, LogHeader, Subject, written_names
 from .log_records import Record, RecordKind, Start, encode_event, encode_start, encode_values
 from .recorder_file import RecorderFile, earlier_parts
@@ -109,19 +109,19 @@ class Recorder:
         self.path = Path(path)
         self.status = RecorderStatus()
         self._executive = executive
-        self._tap = Tap(executive)
+        self._capture = ChangeCapture(executive)
         self._rotate_at = self._rotate_next = rotate_at
         self._keep = keep
         self._force = force
         self._report = report or _warn
-        self._names = written_names(self._tap.signals)
+        self._names = written_names(self._capture.signals)
         self._header = LogHeader(
             machine=machine,
             digest=digest,
             version=_own_version(),
             scan=executive.program.period,
             started=_date_of_time_zero(executive, clock() if clock is not None else datetime.now(UTC)),
-            signals=self._tap.signals,
+            signals=self._capture.signals,
         )
         self._file: RecorderFile | None = None
         self._header_due = True
@@ -140,7 +140,7 @@ class Recorder:
 
     def record(self) -> None:
         """Writes what the last scan changed; to be called after every scan."""
-        changes = self._tap.look()
+        changes = self._capture.look()
         now = self._executive.time_ms
         if self.status.failure:
             self._lose(bool(changes))
@@ -210,7 +210,7 @@ class Recorder:
         ]
 
     def _everything(self) -> Draft:
-        values = ((self._names[signal], value) for signal, value in self._tap.everything().items())
+        values = ((self._names[signal], value) for signal, value in self._capture.everything().items())
         return RecordKind.ALL, encode_values(values)
 
     # -- the file ----------------------------------------------------------------------------

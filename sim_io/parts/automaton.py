@@ -97,6 +97,7 @@ def lower_automaton(name: str, part: Automaton, names: PlantNames) -> PartProgra
         kind=part.kind,
         cells=(state, *waited.cells, *(cell for clock in held for cell in clock.cells)),
         clocks=tuple(clock.mark for clock in (waited, *held)),
+        events={moves.happens: None},
         begin=choice_of(
             Cell(f"{name}.begins", 0, len(states), 0, Scope.PART, persistent=False),
             [stands(place) for place in starts],

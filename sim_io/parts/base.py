@@ -10,11 +10,12 @@ What no part models: mass, force, partial speed. A travel moves at a steady unkn
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from stillgate.controller.expressions.expression import Expression, Operator
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
+from stillgate.controller.program.clocks import Clock, ClockKind
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
@@ -22,8 +23,6 @@ from stillgate.controller.program.program import (
     Block,
     Cell,
     Choose,
-    Clock,
-    ClockKind,
     Constant,
     If,
     Operation,
@@ -36,6 +35,10 @@ from stillgate.controller.program.program import (
 
 Range = tuple[Ticks, Ticks]
 """Soonest and latest, in ticks."""
+
+Events = Mapping[Cell, Cell | None]
+"""Choices of whether something happens in this tick that may happen in a later one too, each with the cell
+that holds the ticks left until it must; None where it never must."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,7 @@ class PartProgram:
     undecided: Term = FALSE
     power_on: tuple[tuple[Cell, Term], ...] = ()
     decide: Block = ()
+    events: Events = field(default_factory=dict)
 
     @property
     def begin_unseen(self) -> Block:
@@ -102,6 +106,11 @@ class Timer:
             Clock(self.soonest, ClockKind.SOONEST, Constant(self.soonest.high + 1)),
             Clock(self.latest, ClockKind.LATEST, Constant(self.latest.high + 1)),
         )
+
+    @property
+    def events(self) -> Events:
+        """The choice, which may come in any tick until the latest."""
+        return {self.happens: self.latest}
 
     def set(self, span: Range) -> Block:
         """Starts the timer."""

@@ -40,6 +40,7 @@ def lower_flow(name: str, part: Flow, names: PlantNames) -> PartProgram:
         kind=part.kind,
         cells=(present, timer.soonest, timer.latest),
         clocks=timer.clocks,
+        events=timer.events,
         begin=choice_of(Cell(f"{name}.begins", 0, 1, 0, Scope.PART, persistent=False), starts),
         conditions=(Assign(runs, names.condition(name, part.runs_while.tree)),),
         moves=moves,

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.field_types import Ticks
+from stillgate.controller.program.clocks import Clock, ClockKind
 from stillgate.controller.program.lowering import count_up
 from stillgate.controller.program.program import (
     FALSE,
@@ -28,8 +29,6 @@ from stillgate.controller.program.program import (
     Assign,
     Block,
     Cell,
-    Clock,
-    ClockKind,
     Constant,
     If,
     Operation,

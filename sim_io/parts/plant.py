@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from stillgate.controller.expressions.expression import At, Binary, Expression, Name, Not, Number, Truth
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.clocks import Clock
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
     Assign,
     Block,
     Cell,
-    Clock,
     Complement,
     Constant,
     If,
@@ -27,6 +27,7 @@ from stillgate.controller.program.program import (
 from stillgate.controller.rules.namespace import Context, Namespace, OutputRef, PartTruthRef
 
 from ..parts import PartProgram, PlantNames, lower_part
+from .base import Events
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,11 @@ class Plant:
     def clocks(self) -> tuple[Clock, ...]:
         """The parts' clocks."""
         return tuple(clock for part in self.parts for clock in part.clocks)
+
+    @property
+    def events(self) -> Events:
+        """The parts' choices of whether something happens in this tick."""
+        return {choice: latest for part in self.parts for choice, latest in part.events.items()}
 
     @property
     def places(self) -> Block:

@@ -82,6 +82,7 @@ def lower_spin(name: str, part: Spin, names: PlantNames) -> PartProgram:
         kind=part.kind,
         cells=(speed, timer.soonest, timer.latest),
         clocks=timer.clocks,
+        events=timer.events,
         begin=choice_of(Cell(f"{name}.begins", 0, 3, 0, Scope.PART, persistent=False), starts),
         conditions=(Assign(driven, names.condition(name, part.drive.tree)),),
         moves=(If(Ref(driven), (when_driven,), (when_not,)),),

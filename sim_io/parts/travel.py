@@ -73,7 +73,7 @@ def lower_travel(name: str, part: Travel, names: PlantNames) -> PartProgram:
         )  # fmt: skip
         reverse = If(
             Operation(Operator.NE, Ref(heading), Constant(towards)),
-            (Assign(heading, Constant(towards)), *_turn_round(timer, spans[1 - towards], span)),
+            (Assign(heading, Constant(towards)), *_turn_round(name, timer, spans[1 - towards], span)),
         )
         chain: Block = ()
         for item in reversed(depart):
@@ -110,6 +110,7 @@ def lower_travel(name: str, part: Travel, names: PlantNames) -> PartProgram:
         kind=part.kind,
         cells=(place, heading, timer.soonest, timer.latest, *((moved,) if senses_motion else ())),
         clocks=timer.clocks,
+        events=timer.events,
         begin=(
             *_begin(name, part, stands, spans[FORWARD][1]),
             *((Choose(moved, 2),) if senses_motion else ()),
@@ -139,7 +140,7 @@ def _is_odd(place: Cell, last: int) -> Term:
     return Lookup(tuple(number % 2 for number in range(last + 1)), Ref(place))
 
 
-def _turn_round(timer: Timer, old: Range, new: Range) -> Block:
+def _turn_round(name: str, timer: Timer, old: Range, new: Range) -> Block:
     """What remains after reversing, from what remained before; both read before either is written."""
     a, b = old
     soonest = tuple(
@@ -149,14 +150,7 @@ def _turn_round(timer: Timer, old: Range, new: Range) -> Block:
         max(1, -(-(a - min(a, left)) * new[1] // a)) if a else new[1]
         for left in range(timer.soonest.high + 1)
     )
-    kept = Cell(
-        timer.soonest.name.replace(".soonest", ".kept"),
-        0,
-        timer.soonest.high,
-        0,
-        Scope.PART,
-        persistent=False,
-    )
+    kept = Cell(f"{name}.kept", 0, timer.soonest.high, 0, Scope.PART, persistent=False)
     return (
         Assign(kept, Ref(timer.soonest)),
         Assign(timer.soonest, Lookup(soonest, Ref(timer.latest))),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import Block, Cell, ControllerProgram
+from stillgate.controller.program.controller_program import ControllerProgram
+from stillgate.controller.program.program import Block, Cell
 
 from ..faults.disturbances import Disturbance
 from .environment import Surroundings

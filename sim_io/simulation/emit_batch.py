@@ -31,7 +31,7 @@ from ..faults.disturbances import Disturbance
 from .batch_program import Judging, LoopSource, kind_number
 from .environment import surround
 from .operators import OperatorKind
-from .seeded_choices import DICE_IN_C, GAMMA, choice_in_c, is_event, key_of, latest_of, one_name_a_choice
+from .seeded_choices import DRAWS_IN_C, GAMMA, choice_in_c, key_of, one_name_a_choice
 
 MISHAP_ORDERS = 14
 """A mishap begins within 2, 4, 8 ... or 2 to the 14th scans of a shift, each as likely."""
@@ -85,7 +85,7 @@ class _Writer:
         }
         self.tables: dict[tuple[int, ...], str] = {}
         self.controller = {*self.program.cells, *controller_locals(self.program)}
-        self.cells: tuple[Cell, ...] = ()
+        self.events: dict[Cell, str | None] = {}
         self.writer = CWriter(
             place=lambda cell: f"s->{c_name(cell)}" if cell in self.controller else c_name(cell),
             note=self._note,
@@ -99,8 +99,7 @@ class _Writer:
         return f"NOTE_BROKEN({note.index});" if note.kind is NoteKind.BROKEN else ";"
 
     def _choice(self, choose: Choose) -> str:
-        latest = latest_of(choose.cell, self.cells) if is_event(choose.cell) else None
-        return choice_in_c(choose, None if latest is None else c_name(latest), self.machine.scan)
+        return choice_in_c(choose, self.events, self.machine.scan)
 
     @property
     def targets(self) -> tuple[Cell, ...]:
@@ -162,7 +161,7 @@ class _Writer:
             "#define SG_BOUNDS(s, n) (((loop__ *)(s))->broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
             "#define NOTE_BROKEN(n) (loop.broken[(n) / 64] |= UINT64_C(1) << ((n) % 64))",
             '#include "controller.c"',
-            DICE_IN_C,
+            DRAWS_IN_C,
             "#ifdef LOOP_FAST",
             "#define EVENTS__ 0",
             "#else",
@@ -179,17 +178,21 @@ class _Writer:
         """
         around = self.around[None]
         plant, switches = around.plant, around.switches
-        self.cells = (*around.cells, *self.judging.cells)
-        begin, before, after, moves = one_name_a_choice(
-            around.begin, switches.before, switches.after, plant.moves
+        named = one_name_a_choice(
+            around.begin, switches.before, switches.after, plant.moves, events=plant.events
         )
+        begin, before, after, moves = named.blocks
+        self.events = {
+            choice: None if left is None else c_name(left) for choice, left in named.events.items()
+        }
         people = {kind: item.operator for kind, item in self.around.items() if item.operator is not None}
-        operate = {kind: one_name_a_choice(item.block)[0] for kind, item in people.items()}
+        operate = {kind: one_name_a_choice(item.block, events={}).blocks[0] for kind, item in people.items()}
         blocks: Block = (
             *begin, *before, *around.sense, *after, *plant.conditions, *self.judging.block, *moves,
             *(statement for block in operate.values() for statement in block),
         )  # fmt: skip
-        local = {*self.cells, *(cell for item in people.values() for cell in item.cells)}
+        local = {*around.cells, *self.judging.cells}
+        local |= {cell for item in people.values() for cell in item.cells}
         local |= set(cells_written(blocks))
         # Inlined twice: with a trace, and without one, where cells may stay in registers.
         yield "static inline __attribute__((always_inline))"

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import Assign, Block, Cell, ControllerProgram, Scope
+from stillgate.controller.program.controller_program import ControllerProgram
+from stillgate.controller.program.program import Assign, Block, Cell, Scope
 
 from ..faults.disturbances import Disturbance
 from ..faults.switches import Switchgear, lower_switches

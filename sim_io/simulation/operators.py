@@ -36,6 +36,7 @@ from stillgate.controller.expressions.expression import (
 )
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Contact, Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.program import (
     FALSE,
     TRUE,
@@ -45,7 +46,6 @@ from stillgate.controller.program.program import (
     Choose,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Operation,

@@ -17,8 +17,8 @@ or so. Not for secrets, nor for estimating probabilities of the real machine.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
@@ -32,17 +32,15 @@ from stillgate.controller.program.program import (
     Observation,
     Ref,
     Statement,
-    statements_in,
 )
 from stillgate.controller.program.program_map import map_block
+
+from ..parts.base import Events
 
 GAMMA = 0x9E3779B97F4A7C15
 MIX_1 = 0xBF58476D1CE4E5B9
 MIX_2 = 0x94D049BB133111EB
 MASK = 2**64 - 1
-
-HAPPENS = ".happens"
-"""What the cells of events that may come later are called."""
 
 
 def mix(value: int) -> int:
@@ -72,20 +70,18 @@ def patience(scan: Milliseconds) -> Ticks:
     return max(1, 1000 // scan)
 
 
-def latest_of(choice: Cell, cells: Sequence[Cell]) -> Cell | None:
-    """The cell that counts the ticks left until an event must happen, if there is one."""
-    wanted = choice.name.partition(HAPPENS)[0] + ".latest"
-    return next((cell for cell in cells if cell.name == wanted), None)
+@dataclass(frozen=True, slots=True)
+class NamedChoices:
+    """Blocks in which no two choices have one name, and those of their choices that are events."""
+
+    blocks: tuple[Block, ...]
+    events: Events
 
 
-def is_event(choice: Cell) -> bool:
-    """Whether a choice is if something happens in this tick."""
-    return HAPPENS in choice.name
-
-
-def one_name_a_choice(*blocks: Block) -> tuple[Block, ...]:
+def one_name_a_choice(*blocks: Block, events: Events) -> NamedChoices:
     """The same blocks with every choice named differently, so that no two draw the same."""
     met: dict[Cell, int] = {}
+    named_events = dict(events)
 
     def named(statement: Statement) -> Block:
         match statement:
@@ -94,38 +90,45 @@ def one_name_a_choice(*blocks: Block) -> tuple[Block, ...]:
                 if number == 1:
                     return (statement,)
                 own = replace(cell, name=f"{cell.name}.{number}", persistent=False)
+                if cell in events:
+                    named_events[own] = events[cell]
                 return (Choose(own, count), Assign(cell, Ref(own)))
             case _:
                 return (statement,)
 
-    return tuple(map_block(block, statement=named) for block in blocks)
+    return NamedChoices(tuple(map_block(block, statement=named) for block in blocks), named_events)
 
 
-class Dice:
+class SeededChoices:
     """Host of simulated blocks: choices are drawn, observations of inputs are not asked.
+
+    Args:
+        seed: of all draws.
+        layout: where cells stand among ``values``.
+        scan: period of the simulation, in ms.
+        events: the choices that are events, with what their odds are read from.
 
     Attributes:
         scan: number of the present scan.
         values: the values of ``layout``, which odds of events are read from.
     """
 
-    def __init__(self, seed: int, layout: Layout, scan: Milliseconds) -> None:
+    def __init__(self, seed: int, layout: Layout, scan: Milliseconds, events: Events) -> None:
         self.scan = 0
         self.values: list[int] = []
         self._start = start_of(seed)
-        self._layout = layout
         self._patience = patience(scan)
         self._keys: dict[Cell, int] = {}
-        self._latest: dict[Cell, int | None] = {}
+        self._latest = {
+            choice: None if latest is None else layout.slot(latest) for choice, latest in events.items()
+        }
 
     def choose(self, cell: Cell, count: int) -> int:
         """Draws one of 0 .. count - 1."""
         if cell not in self._keys:
             self._keys[cell] = key_of(cell)
-            latest = latest_of(cell, self._layout.cells) if is_event(cell) else None
-            self._latest[cell] = None if latest is None else self._layout.slot(latest)
         drawn = mix((self._start + self._keys[cell] + self.scan * GAMMA) & MASK)
-        if not is_event(cell):
+        if cell not in self._latest:
             return below(drawn, count)
         latest_slot = self._latest[cell]
         left = self._patience if latest_slot is None else self.values[latest_slot] + 1
@@ -140,7 +143,7 @@ class Dice:
         raise AssertionError("simulated parts, switches and operators report nothing")
 
 
-DICE_IN_C = f"""\
+DRAWS_IN_C = f"""\
 static inline uint64_t mix__(uint64_t value)
 {{
     value = (value ^ (value >> 30)) * UINT64_C({MIX_1});
@@ -155,15 +158,17 @@ static inline unsigned below__(uint64_t drawn, unsigned count)
 """The same functions in C; ``now__`` is the start of the seed plus the scan times G."""
 
 
-def choice_in_c(choice: Choose, latest: str | None, scan: Milliseconds) -> str:
-    """C text of a choice; ``latest`` is the place of the ticks left until it must happen."""
+def choice_in_c(choice: Choose, events: Mapping[Cell, str | None], scan: Milliseconds) -> str:
+    """C text of a choice.
+
+    Args:
+        choice: the choice.
+        events: those that are events, with the C text of the ticks left until each must happen.
+        scan: period of the simulation, in ms.
+    """
     drawn = f"mix__(now__ + UINT64_C({key_of(choice.cell)}))"
-    if not is_event(choice.cell):
+    if choice.cell not in events:
         return f"below__({drawn}, {choice.count})"
-    left = f"(unsigned){latest} + 1" if latest else str(patience(scan))
+    latest = events[choice.cell]
+    left = str(patience(scan)) if latest is None else f"(unsigned){latest} + 1"
     return f"(below__({drawn}, {left}) == 0)"
-
-
-def choices_in(*blocks: Block) -> tuple[Choose, ...]:
-    """Every choice of some blocks."""
-    return tuple(item for block in blocks for item in statements_in(block) if isinstance(item, Choose))

@@ -29,7 +29,7 @@ from ..faults.disturbances import Disturbance, DisturbanceKind, contradict
 from ..faults.fault_list import Fault, FaultKind
 from .environment import Surroundings, surround
 from .operators import OperatorKind
-from .seeded_choices import Dice, one_name_a_choice
+from .seeded_choices import SeededChoices, one_name_a_choice
 
 _KINDS = {
     FaultKind.INPUT_ON: DisturbanceKind.STUCK_ON,
@@ -59,6 +59,7 @@ class Frame:
     disturbances: tuple[str, ...] = ()  # names of those that are there
     wired: Mapping[str, bool] | None = None  # what reaches the terminal of every input
     scanned: bool = True  # False where the scan before took too long, or without power
+    forced: tuple[str, ...] = ()  # outputs that are driven otherwise than the controller asks
 
     @property
     def fault(self) -> str | None:
@@ -197,7 +198,7 @@ class Simulation:
     def step(self) -> Frame:
         """One scan and the motion of the parts after it."""
         values = self._values
-        self._dice.scan = self._scan
+        self._choices.scan = self._scan
         self._operate(values)
         self._sense(values)
         self._before(values)
@@ -232,10 +233,17 @@ class Simulation:
         switches, plant = around.switches, around.plant
         self._around = around
         self._layout = Layout((*around.cells, *(item.active for item in self.executive.program.sequences)))
-        self._dice = Dice(self._seed, self._layout, self.machine.scan)
-        compiler = BlockCompiler(self._layout, self.machine.scan, self._dice)
-        blocks = one_name_a_choice(around.begin, around.operate, switches.before, switches.after, plant.moves)
-        codes: list[BlockCode] = [compiler.block(block) for block in blocks]
+        named = one_name_a_choice(
+            around.begin,
+            around.operate,
+            switches.before,
+            switches.after,
+            plant.moves,
+            events=plant.events,
+        )
+        self._choices = SeededChoices(self._seed, self._layout, self.machine.scan, named.events)
+        compiler = BlockCompiler(self._layout, self.machine.scan, self._choices)
+        codes: list[BlockCode] = [compiler.block(block) for block in named.blocks]
         self._begin, self._operate, self._before, self._after, self._moves = codes
         self._sense = compiler.block(around.sense)
         self._conditions = compiler.block(plant.conditions)
@@ -253,7 +261,7 @@ class Simulation:
         self._lost, self._late = slot(switches.lost), slot(switches.late)
 
     def _set_values(self, values: list[int]) -> None:
-        self._values = self._dice.values = values
+        self._values = self._choices.values = values
 
     def _copy_states(self) -> None:
         for cell, slot in self._active.items():
@@ -290,4 +298,7 @@ class Simulation:
             disturbances=tuple(item.name for item, slot in self._present.items() if values[slot]),
             wired=wired,
             scanned=scanned,
+            forced=tuple(
+                name for name, slot in self._driven.items() if values[slot] != values[self._asked[name]]
+            ),
         )

@@ -19,9 +19,9 @@ from stillgate.interlocks.results.fault_table_rows import (
 from stillgate.interlocks.results.layer_rows import Carrier, LayerRow, LayerTable
 from stillgate.interlocks.results.verdict import Judgement, Word
 from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
+from stillgate.reports.evidence_report.cross_check import cross_check_points, cross_check_section
 from stillgate.reports.evidence_report.faults import fault_points, fault_section
 from stillgate.reports.evidence_report.open_points import open_points_section
-from stillgate.reports.evidence_report.opinion import opinion_points, opinion_section
 from stillgate.reports.evidence_report.strength import (
     all_weakenings,
     layer_points,
@@ -233,10 +233,10 @@ def test_a_contradiction_of_the_second_opinion_cannot_be_overlooked(
 ) -> None:
     opinion = Opinion("a", "absence", 0, "induction", verdict, 3, 0.1, explored)
     found = SecondOpinion("gate", "0" * 64, "1", "solver 1", 20, 20, 0, (opinion,), (5,), 1)
-    section = opinion_section(found)
+    section = cross_check_section(found)
     block = tables(section)["second_opinion"]
     assert block.table.rows[0][5] == word
     assert (block.words.get((0, 5)) == "broken") == (word == "CONTRADICTS")
-    assert len(opinion_points(found)) == points
+    assert len(cross_check_points(found)) == points
     assert isinstance(section, Section)
     assert not any(isinstance(part, Part) for part in section.parts)

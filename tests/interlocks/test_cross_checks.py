@@ -25,7 +25,6 @@ from python_search import search
 from stillgate.controller.effort import Effort
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Level, Machine
-from stillgate.controller.program.program import memory_name
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.verdict import Word
@@ -64,8 +63,8 @@ def walk(machine: Machine, native: OfMany, scans: int) -> int:
             assert executive.states[sequence.name] == sequence.states[native.value(sequence.active)]
         for output in native.program.outputs:
             assert executive.outputs[output.name] == bool(native.value(output.asked))
-        for cell in native.program.memory:
-            assert executive.memory[memory_name(cell)] == native.value(cell)
+        for cell, name in native.program.memory.items():
+            assert executive.memory[name] == native.value(cell)
         moved += dict(executive.states) != start
     return moved
 

@@ -116,7 +116,7 @@ def test_scans_that_are_skipped_give_the_same_bounds_as_scans_that_are_stepped(d
         scan = end
     for hypothesis in whole.hypotheses:
         for one, other in zip(whole.trackers_of(hypothesis), stepped.trackers_of(hypothesis), strict=True):
-            assert one.clash == other.clash, hypothesis.name
+            assert one.contradiction == other.contradiction, hypothesis.name
             assert one.windows == other.windows, hypothesis.name
 
 

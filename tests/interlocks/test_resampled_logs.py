@@ -26,7 +26,7 @@ from stillgate.interlocks.diagnosis.diagnosis import diagnose
 from stillgate.interlocks.diagnosis.explanations import Diagnosis
 from stillgate.interlocks.diagnosis.hypotheses import NOTHING, FieldFault, Hypothesis, hypotheses_of
 from stillgate.interlocks.replay.log_replay import replay
-from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.change_capture import ChangeCapture
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, Telling, Timing, log_in_memory
 from stillgate.sim_io.logs.readers import read_log
 from stillgate.sim_io.simulation.operators import OperatorKind
@@ -51,7 +51,7 @@ def working_day(name: str, true: Hypothesis = NOTHING, seed: int = 1, scans: int
     by_day = name in DAYS
     simulation = Simulation(machine, seed=seed, operator=None if by_day else OperatorKind.SENSIBLE)
     day = DAYS[name](simulation, seed) if by_day else None
-    tap = Tap(simulation.executive)
+    capture = ChangeCapture(simulation.executive)
     changes: list[Change] = []
     for scan in range(scans):
         disturbance = simulated(true)
@@ -60,7 +60,7 @@ def working_day(name: str, true: Hypothesis = NOTHING, seed: int = 1, scans: int
         if day is not None:
             day.act()
         simulation.step()
-        changes += tap.look()
+        changes += capture.look()
     changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
     return by_scan(changes, machine.scan)
 
@@ -88,7 +88,7 @@ def judge_healthy(name: str, path: Path, seed: int, scans: int) -> None:
         assert found.healthy, f"{log.source} {[item.hypothesis.name for item in found.survivors]}"
         assert not found.decided
         told = replay(log, machine)
-        assert told.parting is None, log.source
+        assert told.divergence is None, log.source
         assert told.untold
 
 
@@ -159,14 +159,14 @@ def run_of(machine: Machine, true: Hypothesis, scans: int, begins: int, data: st
     """A run under a hypothesis, as a log of every scan has it."""
     kind = data.draw(st.sampled_from((OperatorKind.CLUMSY, OperatorKind.HOSTILE)))
     simulation = Simulation(machine, seed=data.draw(st.integers(0, 999)), operator=kind)
-    tap = Tap(simulation.executive)
+    capture = ChangeCapture(simulation.executive)
     changes: list[Change] = []
     for scan in range(scans):
         disturbance = disturbance_for(true)
         if scan == begins and disturbance is not None:
             simulation.inject(disturbance)
         simulation.step()
-        changes += tap.look()
+        changes += capture.look()
     changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
     return by_scan(changes, machine.scan)
 
@@ -216,7 +216,7 @@ def judge_any_machine(data: st.DataObject) -> None:
     if true == NOTHING:
         assert found.healthy
     told = replay(log, machine)
-    assert told.parting is None
+    assert told.divergence is None
     event(f"ruled out something: {bool(found.refuted)}")
     event(f"named a fault: {not found.healthy}")
     event(f"scans told: {told.untold < told.scans - told.begins}")

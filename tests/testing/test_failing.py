@@ -9,7 +9,7 @@ from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.testing.connections import Connections
 from stillgate.testing.fast_simulation import LoweredMachine, LoweredRun
-from stillgate.testing.fault_timing import Coming, suspects_of
+from stillgate.testing.fault_timing import ComingFault, suspects_of
 
 MACHINES = Path(__file__).parents[2] / "machines"
 SAW = read_machine(MACHINES / "guarded_saw.yaml").machine
@@ -58,7 +58,7 @@ def test_excluded_faults_are_not_suspected() -> None:
 def test_a_given_fault_waits_for_changes_of_outputs(moment: int) -> None:
     run = started()
     number = list(SUSPECTS).index(("motor", True))
-    coming = Coming((number, moment), SUSPECTS, run)
+    coming = ComingFault((number, moment), SUSPECTS, run)
     seen = 0
     before = run.outputs
     for scan in range(200):
@@ -80,7 +80,7 @@ def test_a_given_fault_waits_for_changes_of_outputs(moment: int) -> None:
 def test_what_changes_stays_as_it_was() -> None:
     """The motor is suspected of not following when it is turned on for the first time."""
     run = started()
-    coming = Coming((None, 0), SUSPECTS, run)
+    coming = ComingFault((None, 0), SUSPECTS, run)
     for scan in range(90):
         run.set_input("start", scan >= 60)
         before = {**run.outputs, **run.sensed}

@@ -1,4 +1,4 @@
-"""Fault table, layers, strength, comparison and second opinion as text and JSON."""
+"""Fault table, layers, strength, comparison and second opinion: a file each, text and JSON side by side."""
 
 from __future__ import annotations
 

@@ -50,7 +50,7 @@ def further_work(
     result: CheckResult,
     *,
     leave_out: Collection[str] = (),
-    opinion: bool = False,
+    cross_check: bool = False,
     pairs: bool = False,
     effort: Effort | None = None,
     tell: Callable[[str], None] = lambda text: None,
@@ -61,7 +61,7 @@ def further_work(
 
     Args:
         leave_out: names of ``Work`` that are not to be run.
-        opinion: ask the second method too.
+        cross_check: ask the second method too.
         pairs: look at every pair of faults too, in the fault table.
         effort: of all of them together, one after another; each gets its part of the time that is left.
         tell: told what is being done.
@@ -76,9 +76,9 @@ def further_work(
         "fault-table": job.fault_table,
         "layers": job.layers,
         "strength": job.strength,
-        "second-opinion": job.second_opinion,
+        "second-opinion": job.cross_check,
     }
-    to_go = parts_of(result.faults, leave_out, opinion=opinion)
+    to_go = parts_of(result.faults, leave_out, cross_check=cross_check)
     for name, run in runs.items():
         work.interrupted = work.interrupted or given.stop.is_set()
         if work.interrupted:
@@ -87,7 +87,7 @@ def further_work(
             work.not_run.append(f"'{NAMES[name]}' was left out of this report on request.")
         elif name == "fault-table" and not result.faults:
             work.not_run.append(f"'{NAMES[name]}' was not run, since the check looked at no faults.")
-        elif name == "second-opinion" and not opinion:
+        elif name == "second-opinion" and not cross_check:
             work.not_run.append(f"'{NAMES[name]}' was not asked for (--second-opinion).")
         else:
             tell(NAMES[name].lower())
@@ -101,14 +101,14 @@ def further_work(
     return work
 
 
-def parts_of(faults: int, leave_out: Collection[str], *, opinion: bool) -> int:
+def parts_of(faults: int, leave_out: Collection[str], *, cross_check: bool) -> int:
     """How many parts are run, among which the time is shared.
 
     Args:
         faults: fault budget of the check; without faults there is no fault table.
     """
     wanted = {"layers", "strength"} | ({"fault-table"} if faults else set())
-    return len(wanted - set(leave_out)) + opinion
+    return len(wanted - set(leave_out)) + cross_check
 
 
 @dataclass(frozen=True)
@@ -153,10 +153,10 @@ class _Job:
         work.points += strength_points(found)
         work.tables.append(all_weakenings(found))
 
-    def second_opinion(self, work: FurtherWork, effort: Effort) -> None:
+    def cross_check(self, work: FurtherWork, effort: Effort) -> None:
         from stillgate.interlocks.analyses.cross_check import second_opinion
 
-        from .opinion import opinion_points, opinion_section
+        from .cross_check import cross_check_points, cross_check_section
 
         found = second_opinion(
             self.document,
@@ -166,6 +166,6 @@ class _Job:
             explored=self.result,
             tell=self.tell,
         )
-        work.sections.append(opinion_section(found))
-        work.points += opinion_points(found)
+        work.sections.append(cross_check_section(found))
+        work.points += cross_check_points(found)
         work.contradicted = bool(found.disagreements)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rich.console import Console
-from stillgate.interlocks.replay.replay_results import LogReplay, Parting
+from stillgate.interlocks.replay.replay_results import Divergence, LogReplay
 from stillgate.sim_io.logs.log import Telling, Timing
 
 from ...console.prose import say, section
@@ -35,15 +35,15 @@ def write_agreement(console: Console, found: LogReplay, names: str) -> None:
     say(console, f"{why[0].upper()}{why[1:]}{begins}", indent=2)
 
 
-def doubt_words(parting: Parting) -> str:
+def doubt_words(divergence: Divergence) -> str:
     """Why a difference may say nothing of the controller; '' where it does."""
-    if parting.at_first:
+    if divergence.at_first:
         return (
             "This is where the log begins. If it begins in mid-run, the difference says nothing: a replay "
             "starts as after power-on, and does not know the times and edges before. Give it a log from "
             "power-on, with its earlier parts beside it."
         )
-    if parting.sure:
+    if divergence.sure:
         return ""
     return (
         "The replay did not know everything before this moment: the log is not known to begin at "

@@ -8,7 +8,7 @@ from typing import Any
 from rich.console import Console
 from stillgate.controller.execution.reasons import join_words
 from stillgate.controller.expressions.durations import format_moment
-from stillgate.interlocks.diagnosis.diagnosability import Lookalikes
+from stillgate.interlocks.diagnosis.diagnosability import InseparableFaults
 from stillgate.interlocks.diagnosis.diagnosis_text import begun_words, refuted_words, span_words
 from stillgate.interlocks.diagnosis.explanations import Diagnosis, Refuted
 from stillgate.interlocks.diagnosis.test_selection import NextTest
@@ -32,7 +32,7 @@ def write_diagnosis(
     console: Console,
     found: Diagnosis,
     tests: Sequence[NextTest],
-    alike: Sequence[Lookalikes],
+    alike: Sequence[InseparableFaults],
     *,
     log: str,
     everything: bool,
@@ -107,7 +107,7 @@ def _silent(console: Console, found: Diagnosis) -> None:
 def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
     if not found.survivors:
         section(console, "NONE OF THE MODELLED FAULTS EXPLAINS THIS LOG")
-        fallen = [item for item in found.refuted if item.clash is not None] or list(found.refuted)
+        fallen = [item for item in found.refuted if item.contradiction is not None] or list(found.refuted)
         last = fallen[-1]
         say(
             console,
@@ -156,7 +156,7 @@ def _answer(console: Console, found: Diagnosis, *, everything: bool) -> None:
         bullet(console, f"... and {len(found.survivors) - len(shown)} more (--all)")
 
 
-def _alike(console: Console, alike: Sequence[Lookalikes]) -> None:
+def _alike(console: Console, alike: Sequence[InseparableFaults]) -> None:
     if not alike:
         return
     section(console, "What no log will ever tell apart (proved for this machine file)")
@@ -191,7 +191,7 @@ def _refuted(console: Console, found: Diagnosis, *, everything: bool) -> None:
 
 
 def diagnosis_document(
-    found: Diagnosis, tests: Sequence[NextTest], alike: Sequence[Lookalikes], log: str
+    found: Diagnosis, tests: Sequence[NextTest], alike: Sequence[InseparableFaults], log: str
 ) -> dict[str, Any]:
     """The JSON document; times are in milliseconds since the log's start."""
     period = found.period

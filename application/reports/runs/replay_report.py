@@ -12,7 +12,7 @@ from stillgate.controller.execution.reasons import Clause
 from stillgate.controller.expressions.durations import format_moment
 from stillgate.interlocks.diagnosis.diagnosis_text import span_words
 from stillgate.interlocks.replay.output_explanation import Why
-from stillgate.interlocks.replay.replay_results import Happening, LogReplay, Parting
+from stillgate.interlocks.replay.replay_results import Divergence, LogReplay, ReplayEvent
 from stillgate.sim_io.logs.log import EXACT, Signal, Subject, Telling, Value
 
 from ...console.prose import bullet, say, say_unbroken, section
@@ -37,7 +37,7 @@ def value_words(signal: Signal, value: Value) -> str:
     return str(value) if signal[0] is Subject.MEMORY else "on" if value else "off"
 
 
-def happening_words(item: Happening) -> str:
+def replay_event_words(item: ReplayEvent) -> str:
     """One thing that changed: ``harvest ready → requested (exit 2: restart)``."""
     subject, name = item.signal
     before, after = value_words(item.signal, item.before), value_words(item.signal, item.after)
@@ -52,9 +52,9 @@ def write_replay(
     found: LogReplay,
     *,
     log: str,
-    shown: Sequence[Happening],
+    shown: Sequence[ReplayEvent],
     why: Why | None,
-    parting_why: Sequence[Why],
+    divergence_why: Sequence[Why],
 ) -> None:
     """The replay for a person: where log and logic part and what was broken, then the timeline."""
     span = span_words(found.begins, found.scans, found.period)
@@ -62,7 +62,7 @@ def write_replay(
     say_unbroken(console, f"{log}: {span}, {scans}, {count_words(found.happenings, 'change')}", style="bold")
     if why is not None:
         _why(console, why)
-    _parting(console, found, parting_why)
+    _divergence(console, found, divergence_why)
     _broken(console, found)
     _timeline(console, found, shown)
     _assumed(console, found)
@@ -70,8 +70,8 @@ def write_replay(
     say(console, CAUTION)
 
 
-def _parting(console: Console, found: LogReplay, reasons: Sequence[Why]) -> None:
-    if found.parting is None:
+def _divergence(console: Console, found: LogReplay, reasons: Sequence[Why]) -> None:
+    if found.divergence is None:
         if found.compared:
             names = count_words(
                 len(found.compared),
@@ -82,18 +82,18 @@ def _parting(console: Console, found: LogReplay, reasons: Sequence[Why]) -> None
         else:
             section(console, "Nothing to compare: the log holds inputs only", style="")
         return
-    when = format_moment(found.parting.time)
-    if found.parting.sure:
+    when = format_moment(found.divergence.time)
+    if found.divergence.sure:
         section(console, f"LOG AND LOGIC PART at {when}")
     else:
         section(console, f"LOG AND LOGIC DIFFER from {when} on; whether they part cannot be told")
-    for signal, recorded, computed in found.parting.differences:
+    for signal, recorded, computed in found.divergence.differences:
         said, ours = value_words(signal, recorded), value_words(signal, computed)
         say(console, f"{signal[1]}: the log says {said}, the machine file gives {ours}", indent=2)
     for item in reasons:
         for line in item.reason.lines():
             say_unbroken(console, line, indent=4)
-    doubt = doubt_words(found.parting)
+    doubt = doubt_words(found.divergence)
     if doubt:
         say(console, doubt, indent=2)
     say(
@@ -116,7 +116,7 @@ def _broken(console: Console, found: LogReplay) -> None:
         section(console, f"No requirement broken, of {len(found.judged)} that a log can judge", style="")
 
 
-def _timeline(console: Console, found: LogReplay, shown: Sequence[Happening]) -> None:
+def _timeline(console: Console, found: LogReplay, shown: Sequence[ReplayEvent]) -> None:
     if not shown:
         return
     left = found.happenings - len(shown)
@@ -133,7 +133,9 @@ def _timeline(console: Console, found: LogReplay, shown: Sequence[Happening]) ->
     for item in shown:
         time = format_moment(item.time) if item.time != last else ""
         last = item.time
-        table.add_row(time, Text(item.signal[0].value, style="dim"), Text(printable(happening_words(item))))
+        table.add_row(
+            time, Text(item.signal[0].value, style="dim"), Text(printable(replay_event_words(item)))
+        )
     console.print(table)
 
 
@@ -196,7 +198,12 @@ def _why(console: Console, found: Why) -> None:
 
 
 def replay_document(
-    found: LogReplay, *, log: str, shown: Sequence[Happening], why: Why | None, parting_why: Sequence[Why]
+    found: LogReplay,
+    *,
+    log: str,
+    shown: Sequence[ReplayEvent],
+    why: Why | None,
+    divergence_why: Sequence[Why],
 ) -> dict[str, Any]:
     """The JSON document; times are in milliseconds since the log's start."""
     return {
@@ -208,7 +215,9 @@ def replay_document(
         "untold": found.untold,
         "rows": found.timing.telling.value,
         "accuracy": found.timing.accuracy,
-        "parting": None if found.parting is None else _parting_document(found.parting, parting_why),
+        "parting": None
+        if found.divergence is None
+        else _divergence_document(found.divergence, divergence_why),
         "broken": [{"at": item.time, "name": item.name} for item in found.broken],
         "changes": found.happenings,
         "timeline": [
@@ -233,7 +242,7 @@ def replay_document(
     }
 
 
-def _parting_document(item: Parting, reasons: Sequence[Why]) -> dict[str, Any]:
+def _divergence_document(item: Divergence, reasons: Sequence[Why]) -> dict[str, Any]:
     return {
         "at": item.time,
         "at_first": item.at_first,

@@ -10,7 +10,10 @@ from typing import Any
 from rich.console import Console
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.interlocks.results.verdict import Cause, StoryChange, StoryStep
+from stillgate.interlocks.results.instant import NO_POWER
+from stillgate.interlocks.results.recording import recording_of_frames
+from stillgate.interlocks.results.story_steps import steps_of
+from stillgate.interlocks.results.verdict import StoryStep
 from stillgate.sim_io.simulation.simulation import Frame
 
 from ...console.prose import say
@@ -18,28 +21,11 @@ from ...console.words import level_words
 from ..check.check_json import step_document
 from ..check.story_text import steps_table
 
-OFF = "off"
-
 
 def trace_steps(machine: Machine, frames: Iterable[Frame]) -> list[StoryStep]:
     """The scans in which something changed, the first always."""
-    sensed = {signal for part in machine.parts.values() for signal in part.senses}
-    steps: list[StoryStep] = []
-    before: Frame | None = None
-    for number, frame in enumerate(frames):
-        changes = tuple(_changes(machine, sensed, before, frame))
-        if changes or before is None:
-            steps.append(
-                StoryStep(
-                    tick=number,
-                    time=frame.time,
-                    changes=changes,
-                    on_outputs=tuple(name for name, on in frame.outputs.items() if on),
-                    states=tuple((name, state or OFF) for name, state in frame.states.items()),
-                )
-            )
-        before = frame
-    return steps
+    steps = steps_of(machine, recording_of_frames(machine, frames).instants, machine.scan)
+    return [step for step in steps if step.changes or not step.tick]
 
 
 def write_trace(console: Console, machine: Machine, seed: int, frames: Sequence[Frame]) -> None:
@@ -60,7 +46,7 @@ def write_trace(console: Console, machine: Machine, seed: int, frames: Sequence[
     say(console, f"inputs on: {_names_on(last.circuits)}", indent=2, hanging=2)
     say(
         console,
-        f"states: {_pairs({name: state or OFF for name, state in last.states.items()})}",
+        f"states: {_pairs({name: state or NO_POWER for name, state in last.states.items()})}",
         indent=2,
         hanging=2,
     )
@@ -94,7 +80,7 @@ def trace_document(machine: Machine, seed: int, frames: Sequence[Frame]) -> dict
         "steps": [step_document(step) for step in trace_steps(machine, frames)],
         "end": {
             "inputs": dict(last.circuits),
-            "states": {name: state or OFF for name, state in last.states.items()},
+            "states": {name: state or NO_POWER for name, state in last.states.items()},
             "memory": dict(last.memory),
             "outputs": dict(last.outputs),
             "parts": dict(last.parts),
@@ -113,85 +99,10 @@ def trace_csv(frames: Sequence[Frame]) -> str:
             [
                 frame.time,
                 *map(int, frame.circuits.values()),
-                *(state or OFF for state in frame.states.values()),
+                *(state or NO_POWER for state in frame.states.values()),
                 *map(int, frame.memory.values()),
                 *map(int, frame.outputs.values()),
                 *frame.parts.values(),
             ]
         )
     return stream.getvalue()
-
-
-def _changes(machine: Machine, sensed: set[str], before: Frame | None, frame: Frame) -> Iterable[StoryChange]:
-    """What is different from the scan before; at the start, from rest."""
-    yield from _disturbed(before, frame)
-    if before is None:
-        yield from _from_rest(machine, sensed, frame)
-        return
-    dark, was_dark = _dark(frame), _dark(before)
-    if dark != was_dark:
-        yield StoryChange("power", "", "interrupted" if dark else "back, cold start", Cause.FAULT)
-    for name, on in frame.circuits.items():
-        if on != before.circuits[name]:
-            yield StoryChange(name, level_words(not on), level_words(on), _who(machine, sensed, name))
-    yield from _moved(before.parts, frame.parts, Cause.PART)
-    yield from _moved(
-        {name: state or OFF for name, state in before.states.items()},
-        {name: state or OFF for name, state in frame.states.items()},
-        Cause.CONTROLLER,
-    )
-    for name, value in frame.memory.items():
-        if value != before.memory[name]:
-            yield StoryChange(name, level_words(before.memory[name]), level_words(value), Cause.CONTROLLER)
-    for name, on in frame.outputs.items():
-        if on != before.outputs[name]:
-            forced = any(
-                item.startswith(f"{name} ") and item not in before.disturbances for item in frame.disturbances
-            )
-            yield StoryChange(
-                name, level_words(not on), level_words(on), Cause.FAULT if forced else Cause.CONTROLLER
-            )
-
-
-def _disturbed(before: Frame | None, frame: Frame) -> Iterable[StoryChange]:
-    """Disturbances that begin and end, and scans that the one before took up."""
-    old = before.disturbances if before is not None else ()
-    for name in frame.disturbances:
-        if name not in old:
-            subject, _, state = name.partition(" ")
-            yield StoryChange(subject, "healthy", state, Cause.FAULT)
-    for name in old:
-        if name not in frame.disturbances:
-            subject, _, state = name.partition(" ")
-            yield StoryChange(subject, state, f"no longer {state}", Cause.FAULT)
-    if not frame.scanned and not _dark(frame) and (before is None or before.scanned or _dark(before)):
-        yield StoryChange("scan", "in time", "late: nothing sampled or written", Cause.FAULT)
-
-
-def _from_rest(machine: Machine, sensed: set[str], frame: Frame) -> Iterable[StoryChange]:
-    for name, on in frame.circuits.items():
-        rest = machine.inputs[name].contact.value == "normally_closed"
-        if name not in sensed and on != rest:
-            yield StoryChange(name, level_words(rest), level_words(on), _who(machine, sensed, name))
-    for name, sequence in machine.sequences.items():
-        if frame.states[name] != sequence.start:
-            yield StoryChange(name, sequence.start, frame.states[name] or OFF, Cause.CONTROLLER)
-    for name, on in frame.outputs.items():
-        if on:
-            yield StoryChange(name, "off", "on", Cause.CONTROLLER)
-
-
-def _moved(before: Mapping[str, str], after: Mapping[str, str], cause: Cause) -> Iterable[StoryChange]:
-    for name, place in after.items():
-        if place != before[name]:
-            yield StoryChange(name, before[name], place, cause)
-
-
-def _dark(frame: Frame) -> bool:
-    return any(state is None for state in frame.states.values())
-
-
-def _who(machine: Machine, sensed: set[str], name: str) -> Cause:
-    if name in sensed:
-        return Cause.PART
-    return Cause.OPERATOR if machine.inputs[name].source == "operator" else Cause.FREE

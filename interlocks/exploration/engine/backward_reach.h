@@ -13,8 +13,8 @@
  * written only by its owner and only ever set; others read it without waiting and at worst see it a sweep
  * later.
  */
-#ifndef SG_EXPLORER_CLOSURE_H
-#define SG_EXPLORER_CLOSURE_H
+#ifndef SG_EXPLORER_BACKWARD_REACH_H
+#define SG_EXPLORER_BACKWARD_REACH_H
 
 #include "level_order.h"
 

@@ -4,11 +4,11 @@
  * table it lies in and the queue it waits in, so nothing is locked. A thread works off a level in pieces:
  *
  *     expand a piece of my queue:   successor --filter--> mine:   ring (prefetch) -> table -> queue
- *                                                     \-> other's: parcel for its owner
+ *                                                     \-> other's: message for its owner
  *     insert what others have posted to me meanwhile
  *
- * Who has expanded everything posts its begun parcels, says so in `expanded`, and goes on inserting until
- * all have said so: then nothing is on its way any more but what lies on its own pile. The next level
+ * Who has expanded everything posts its begun messages, says so in `expanded`, and goes on inserting until
+ * all have said so: then nothing is on its way any more but what lies in its own inbox. The next level
  * begins after a barrier, so what is inserted during a level always belongs to the next one.
  *
  * The filter holds complete keys that this thread passed on lately; meeting one again needs no look at
@@ -21,12 +21,12 @@
  * (from-key, choice vector) of its first depth. When a run is halted within a level, the depths of what
  * was found are still shortest, but a record of that last level need not be the least one.
  */
-#ifndef SG_EXPLORER_SEARCH_H
-#define SG_EXPLORER_SEARCH_H
+#ifndef SG_EXPLORER_BFS_H
+#define SG_EXPLORER_BFS_H
 
 #include "run.h"
 
-#define SG_PIECE_STATES 512 /* expanded between two looks at caps, stop flag and arrived parcels */
+#define SG_PIECE_STATES 512 /* expanded between two looks at caps, stop flag and arrived messages */
 
 /* Take note of the open events of a transition. */
 static __attribute__((noinline, cold)) void sg_note(sg_worker *me, sg_context *c, const sg_key *from,
@@ -108,30 +108,30 @@ static void sg_settle_all(sg_worker *me)
 /* Insert what others have posted to me; 0 when there was nothing. */
 static int sg_take_deliveries(sg_worker *me)
 {
-    sg_parcel *p = sg_pile_take(&me->post.arrived);
+    sg_message *p = sg_inbox_take(&me->mailbox.arrived);
     if (!p)
         return 0;
     while (p) {
-        sg_parcel *next = p->next;
+        sg_message *next = p->next;
         for (uint32_t k = 0; k < p->count && !sg_halted(me->run); k++) {
             sg_key key = sg_take_up(&p->keys[k]);
             sg_take_in(me, &key, sg_spread(&key));
         }
-        sg_pile_put(&me->run->workers[p->maker]->post.returned, p);
+        sg_inbox_put(&me->run->workers[p->maker]->mailbox.returned, p);
         p = next;
     }
     sg_settle_all(me);
     return 1;
 }
 
-/* An empty parcel, or NULL when memory is out or the run is halted. While too many are on their way it inserts
+/* An empty message, or NULL when memory is out or the run is halted. While too many are on their way it inserts
  * what has arrived here, so no two threads wait for one another. */
-static __attribute__((noinline)) sg_parcel *sg_parcel_begin(sg_worker *me)
+static __attribute__((noinline)) sg_message *sg_message_begin(sg_worker *me)
 {
-    sg_parcel *p;
-    for (unsigned looks = 0; !(p = sg_parcel_again(&me->post)); looks++) {
-        if (me->post.count < SG_PARCELS_OUT + me->run->options.threads)
-            return sg_parcel_make(&me->post, me->index, &me->run->budget);
+    sg_message *p;
+    for (unsigned looks = 0; !(p = sg_message_again(&me->mailbox)); looks++) {
+        if (me->mailbox.count < SG_MESSAGES_OUT + me->run->options.threads)
+            return sg_message_make(&me->mailbox, me->index, &me->run->budget);
         if (sg_halted(me->run))
             return NULL;
         if (!sg_take_deliveries(me))
@@ -140,22 +140,22 @@ static __attribute__((noinline)) sg_parcel *sg_parcel_begin(sg_worker *me)
     return p;
 }
 
-/* The parcel being packed for a thread goes on its way. */
+/* The message being packed for a thread goes on its way. */
 static inline void sg_dispatch(sg_worker *me, uint32_t owner)
 {
-    sg_pile_put(&me->run->workers[owner]->post.arrived, me->post.packing[owner]);
-    me->post.packing[owner] = NULL;
+    sg_inbox_put(&me->run->workers[owner]->mailbox.arrived, me->mailbox.packing[owner]);
+    me->mailbox.packing[owner] = NULL;
 }
 
 /* A key of another thread: 0 when memory is out. */
 static inline int sg_send(sg_worker *me, uint32_t owner, const sg_key *key)
 {
-    sg_parcel **packing = &me->post.packing[owner];
-    if (SG_RARE(!*packing) && !(*packing = sg_parcel_begin(me)))
+    sg_message **packing = &me->mailbox.packing[owner];
+    if (SG_RARE(!*packing) && !(*packing = sg_message_begin(me)))
         return 0;
-    sg_parcel *p = *packing;
+    sg_message *p = *packing;
     p->keys[p->count++] = sg_lay_by(key);
-    if (SG_RARE(p->count == SG_PARCEL_KEYS))
+    if (SG_RARE(p->count == SG_MESSAGE_KEYS))
         sg_dispatch(me, owner);
     return 1;
 }
@@ -302,7 +302,7 @@ static void sg_search_job(void *arg, unsigned index)
             sg_take_deliveries(me);
         }
         for (unsigned i = 0; i < run->options.threads; i++)
-            if (me->post.packing[i])
+            if (me->mailbox.packing[i])
                 sg_dispatch(me, i);
         atomic_fetch_add(&run->expanded, 1);
         for (unsigned looks = 0; atomic_load(&run->expanded) < run->options.threads; looks++) {
@@ -389,7 +389,7 @@ static int sg_search(sg_run *run)
         for (unsigned m = 0; m < SG_MARKS; m++)
             run->marks[m] |= w->context.marks[m];
     }
-    sum->bytes = atomic_load(&run->budget.used) - run->shelves;
+    sum->bytes = atomic_load(&run->budget.used) - run->memos;
     return run->status = sg_halted(run);
 }
 

@@ -6,17 +6,18 @@
  * can never be reached; coverage marks; states that lead nowhere.
  *
  * Read in this order:
- *     step_api.h      what a step must offer, choices on demand
- *     memory_budget.h   one cap for everything that grows
+ *     step_api.h       what a step must offer, choices on demand
+ *     memory_budget.h  one cap for everything that grows
  *     state_table.h    the set of states, complete keys in compact entries; state_table_growth.h
- *     run.h      one exploration; enumeration of transitions
- *     segments.h stage 1 in pieces; memo_table.h, memo_transitions.h: what is kept of steps
- *     thread_team.h     threads; message_queues.h, what they hand each other
- *     bfs.h   level-synchronous breadth-first search
- *     level_order.h   stored states in order of depth
- *     path_rebuild.h    shortest stories, rebuilt backwards without stored parents
- *     backward_reach.h  from where can a goal still be reached
- *     explorer.c          what Python calls
+ *     run.h            one exploration, what its threads share
+ *     transitions.h    enumeration of transitions
+ *     segments.h       stage 1 in pieces; memo_table.h, memo_transitions.h: what is kept of steps
+ *     thread_team.h    threads; message_queues.h, what they hand each other
+ *     bfs.h            level-synchronous breadth-first search
+ *     level_order.h    stored states in order of depth
+ *     path_rebuild.h   shortest stories, rebuilt backwards without stored parents
+ *     backward_reach.h from where can a goal still be reached; backward_edges.h
+ *     explorer.c       what Python calls
  *
  * Plain C11 with the atomics and threads of POSIX or Windows. Everything is static but the functions
  * below, so that the compiler can merge the step into the loops.
@@ -62,7 +63,7 @@ SG_EXPORT void sg_close(sg_run *run)
         sg_store_close(&w->store);
         if (w->queue.budget)
             sg_queue_close(&w->queue);
-        sg_post_close(&w->post);
+        sg_mailbox_close(&w->mailbox);
         free(w);
     }
     if (run->barrier.members)
@@ -86,10 +87,10 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
     unsigned shift = 0;
     while (shift < SG_MOST_SHIFT && options->threads * sg_memory_bytes(shift) > options->byte_cap / 2)
         shift++;
-    run->shelves = options->threads * sg_memory_bytes(shift);
+    run->memos = options->threads * sg_memory_bytes(shift);
     run->levels_room = 256;
     run->levels = calloc(run->levels_room, sizeof *run->levels);
-    int room = sg_budget_take(&run->budget, run->shelves);
+    int room = sg_budget_take(&run->budget, run->memos);
     for (unsigned i = 0; room && run->levels && i < options->threads; i++) {
         sg_worker *w = calloc(1, sizeof *w);
         run->workers[i] = w;
@@ -100,7 +101,7 @@ SG_EXPORT sg_run *sg_open(const sg_options *options, int *status)
         }
         w->run = run;
         w->index = i;
-        w->context.shelf_shift = shift;
+        w->context.memo_shift = shift;
         w->context.budget = &run->budget;
         w->queue.budget = &run->budget;
     }

@@ -15,8 +15,8 @@
  * are stored once, the bit "works" with each; strongly connected components (Tarjan 1972, without
  * recursion) come out successors first, so all of the above is known of a component when it is closed.
  */
-#ifndef SG_FAULT_PASS_H
-#define SG_FAULT_PASS_H
+#ifndef SG_EXPLORER_FAULT_SCC_H
+#define SG_EXPLORER_FAULT_SCC_H
 
 typedef struct {
     uint64_t states;

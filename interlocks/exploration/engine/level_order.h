@@ -3,8 +3,8 @@
  * A counting sort of slot numbers: four bytes a state, only while it is needed. A level cursor falls back
  * to looking through the whole table when there is no memory for that, which is slower and gives the same.
  */
-#ifndef SG_EXPLORER_LEVELS_H
-#define SG_EXPLORER_LEVELS_H
+#ifndef SG_EXPLORER_LEVEL_ORDER_H
+#define SG_EXPLORER_LEVEL_ORDER_H
 
 #include "run.h"
 

@@ -1,12 +1,12 @@
 /* What was worked out once and is kept: a table of places over an arena of words.
  *
  * A record is a key of a fixed number of words and what belongs to it. A record that is put to a place
- * where another one stands takes the place; when the arena is full everything on the shelf is void. So a
- * shelf hardly grows (only when one record alone is larger than it), and what is found on it has exactly
+ * where another one stands takes the place; when the arena is full everything in the table is void. So a
+ * table hardly grows (only when one record alone is larger than it), and what is found in it has exactly
  * the key that was asked for.
  */
-#ifndef SG_EXPLORER_SHELF_H
-#define SG_EXPLORER_SHELF_H
+#ifndef SG_EXPLORER_MEMO_TABLE_H
+#define SG_EXPLORER_MEMO_TABLE_H
 
 #include "memory_budget.h"
 
@@ -21,10 +21,10 @@ typedef struct {
     uint64_t used, room; /* words */
     uint64_t booked;     /* bytes by which it has grown, booked with the budget */
     uint32_t mask, round;
-} sg_shelf;
+} sg_memo;
 
 /* `places` is a power of two. 0 when memory is out; close it then all the same. */
-static int sg_shelf_open(sg_shelf *s, uint32_t places, uint64_t words)
+static int sg_memo_open(sg_memo *s, uint32_t places, uint64_t words)
 {
     s->place = calloc(places, sizeof *s->place);
     s->arena = malloc(words * sizeof *s->arena);
@@ -36,7 +36,7 @@ static int sg_shelf_open(sg_shelf *s, uint32_t places, uint64_t words)
     return s->place && s->arena;
 }
 
-static void sg_shelf_close(sg_shelf *s, sg_budget *budget)
+static void sg_memo_close(sg_memo *s, sg_budget *budget)
 {
     if (budget)
         sg_budget_give(budget, s->booked);
@@ -62,19 +62,19 @@ static inline int sg_words_same(const uint64_t *a, const uint64_t *b, unsigned n
     return !differ;
 }
 
-static inline sg_kept *sg_shelf_place(const sg_shelf *s, const uint64_t *key, unsigned n)
+static inline sg_kept *sg_memo_place(const sg_memo *s, const uint64_t *key, unsigned n)
 {
     return &s->place[sg_mix_words(key, n) >> 20 & s->mask];
 }
 
 /* Does the record of this key stand at its place? */
-static inline int sg_shelf_has(const sg_shelf *s, const sg_kept *place, const uint64_t *key, unsigned n)
+static inline int sg_memo_has(const sg_memo *s, const sg_kept *place, const uint64_t *key, unsigned n)
 {
     return place->round == s->round && sg_words_same(s->arena + place->at, key, n);
 }
 
 /* Room for more words at the end, or NULL when the arena is full. */
-static inline uint64_t *sg_shelf_add(sg_shelf *s, uint64_t words)
+static inline uint64_t *sg_memo_add(sg_memo *s, uint64_t words)
 {
     if (s->used + words > s->room)
         return NULL;
@@ -82,8 +82,8 @@ static inline uint64_t *sg_shelf_add(sg_shelf *s, uint64_t words)
     return s->arena + s->used - words;
 }
 
-/* The same for the only record on the shelf, which may make it grow; NULL when memory is out. */
-static uint64_t *sg_shelf_add_alone(sg_shelf *s, uint64_t words, sg_budget *budget)
+/* The same for the only record of the table, which may make it grow; NULL when memory is out. */
+static uint64_t *sg_memo_add_alone(sg_memo *s, uint64_t words, sg_budget *budget)
 {
     if (s->used + words > s->room) {
         uint64_t room = s->used + words > s->room * 2 ? s->used + words : s->room * 2, more = 8 * (room - s->room);
@@ -99,10 +99,10 @@ static uint64_t *sg_shelf_add_alone(sg_shelf *s, uint64_t words, sg_budget *budg
         s->room = room;
         s->booked += more;
     }
-    return sg_shelf_add(s, words);
+    return sg_memo_add(s, words);
 }
 
-static inline void sg_shelf_clear(sg_shelf *s)
+static inline void sg_memo_clear(sg_memo *s)
 {
     s->used = 0;
     s->round++;

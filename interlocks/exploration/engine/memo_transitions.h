@@ -13,8 +13,8 @@
  * the parts' bits of the next one. So its motions are kept by those two, and a transition is a result and
  * a motion put together. The answers to its choices are written down only for who asks (sg_tell).
  */
-#ifndef SG_EXPLORER_RESULTS_H
-#define SG_EXPLORER_RESULTS_H
+#ifndef SG_EXPLORER_MEMO_TRANSITIONS_H
+#define SG_EXPLORER_MEMO_TRANSITIONS_H
 
 #include "segments.h"
 
@@ -36,7 +36,7 @@ static inline void sg_field_set(sg_key *k, const sg_counter *f, uint32_t value)
         word[1] = (word[1] & ~(mask >> (64 - at))) | (uint64_t)value >> (64 - at);
 }
 
-/* Places and words of the shelves of a thread: some 50 MiB. */
+/* Places and words of the memos of a thread: some 50 MiB. */
 #define SG_RESULT_PLACES (UINT32_C(1) << 16)
 #define SG_RESULT_ARENA (UINT64_C(1) << 22)
 #define SG_DECISION_PLACES (UINT32_C(1) << 16)
@@ -47,18 +47,18 @@ static inline void sg_field_set(sg_key *k, const sg_counter *f, uint32_t value)
 /* Of each thread. */
 typedef struct {
     sg_branching branching;
-    sg_shelf results, motions;
+    sg_memo results, motions;
     sg_budget *budget; /* of what grows; NULL: no cap */
 } sg_memory;
 
 #define SG_MOST_SHIFT 6
 
-/* Bytes of it, with shelves made 2^shift times smaller. */
+/* Bytes of it, with memos made 2^shift times smaller. */
 static uint64_t sg_memory_bytes(unsigned shift)
 {
-    uint64_t shelves = 8 * (SG_RESULT_ARENA + SG_DECISION_ARENA + SG_MOTION_ARENA) +
+    uint64_t memos = 8 * (SG_RESULT_ARENA + SG_DECISION_ARENA + SG_MOTION_ARENA) +
                        sizeof(sg_kept) * (SG_RESULT_PLACES + SG_DECISION_PLACES + SG_MOTION_PLACES);
-    return sizeof(sg_memory) + (shelves >> shift);
+    return sizeof(sg_memory) + (memos >> shift);
 }
 
 /* A record of results: its key, the key of the state it was worked out for, results. A result is one word
@@ -75,18 +75,18 @@ static inline uint64_t sg_answer_words(uint32_t picks)
     return ((uint64_t)picks * 2 * sizeof(sg_pick) + 7) / 8;
 }
 
-/* Room at the end of a shelf whose record is being written; NULL when it is full. A record that has the
- * shelf to itself makes it grow instead, and NULL is then a fault: memory is out. */
-static inline uint64_t *sg_record_add(sg_shelf *s, uint64_t words, int alone, sg_context *c)
+/* Room at the end of a table whose record is being written; NULL when it is full. A record that has the
+ * table to itself makes it grow instead, and NULL is then a fault: memory is out. */
+static inline uint64_t *sg_record_add(sg_memo *s, uint64_t words, int alone, sg_context *c)
 {
-    uint64_t *to = alone ? sg_shelf_add_alone(s, words, c->budget) : sg_shelf_add(s, words);
+    uint64_t *to = alone ? sg_memo_add_alone(s, words, c->budget) : sg_memo_add(s, words);
     if (SG_RARE(!to && alone))
         sg_fault(c, SG_CAPPED_MEMORY);
     return to;
 }
 
 /* Appends the i-th branch of a layer as a result; 0 when there is no room. */
-static int sg_result_keep(sg_shelf *s, const sg_layer *from, uint32_t i, int alone, sg_context *c)
+static int sg_result_keep(sg_memo *s, const sg_layer *from, uint32_t i, int alone, sg_context *c)
 {
     const sg_branch *b = sg_head(from, i);
     uint64_t *to = sg_record_add(s, sg_told_at + sg_answer_words(b->picks), alone, c);
@@ -108,9 +108,9 @@ static void sg_memory_drop(void)
     sg_memory_mine = NULL;
     if (!m)
         return;
-    sg_shelf_close(&m->results, m->budget);
-    sg_shelf_close(&m->motions, m->budget);
-    sg_shelf_close(&m->branching.decisions, m->budget);
+    sg_memo_close(&m->results, m->budget);
+    sg_memo_close(&m->motions, m->budget);
+    sg_memo_close(&m->branching.decisions, m->budget);
     sg_layer_close(&m->branching.layer[0], m->budget);
     sg_layer_close(&m->branching.layer[1], m->budget);
     free(m);
@@ -119,7 +119,7 @@ static void sg_memory_drop(void)
 static sg_memory *sg_memory_of(const sg_context *c)
 {
     sg_memory *m = sg_memory_mine;
-    unsigned shift = c->shelf_shift;
+    unsigned shift = c->memo_shift;
     if (SG_RARE(m && m->budget != c->budget)) {
         sg_memory_drop();
         m = NULL;
@@ -128,9 +128,9 @@ static sg_memory *sg_memory_of(const sg_context *c)
         m = sg_memory_mine = calloc(1, sizeof *m);
         if (m)
             m->budget = c->budget;
-        if (!m || !sg_shelf_open(&m->results, SG_RESULT_PLACES >> shift, SG_RESULT_ARENA >> shift) ||
-            !sg_shelf_open(&m->motions, SG_MOTION_PLACES >> shift, SG_MOTION_ARENA >> shift) ||
-            !sg_shelf_open(&m->branching.decisions, SG_DECISION_PLACES >> shift, SG_DECISION_ARENA >> shift)) {
+        if (!m || !sg_memo_open(&m->results, SG_RESULT_PLACES >> shift, SG_RESULT_ARENA >> shift) ||
+            !sg_memo_open(&m->motions, SG_MOTION_PLACES >> shift, SG_MOTION_ARENA >> shift) ||
+            !sg_memo_open(&m->branching.decisions, SG_DECISION_PLACES >> shift, SG_DECISION_ARENA >> shift)) {
             sg_memory_drop();
             return NULL;
         }
@@ -198,7 +198,7 @@ again:
         } while (sg_next_leaf(c, 0) && !c->fault && !full);
     if (full && !c->fault) {
         alone = 1;
-        sg_shelf_clear(&m->results);
+        sg_memo_clear(&m->results);
         goto again;
     }
     if (c->fault)
@@ -206,7 +206,7 @@ again:
 }
 
 /* Runs stage 2 in all ways and keeps the motions; look at c->fault afterwards. */
-static __attribute__((noinline)) void sg_move_parts(sg_context *c, const uint64_t *key, sg_shelf *s, sg_kept *place)
+static __attribute__((noinline)) void sg_move_parts(sg_context *c, const uint64_t *key, sg_memo *s, sg_kept *place)
 {
     sg_work work;
     sg_key to, parts;
@@ -239,7 +239,7 @@ again:
     } while (kept && sg_next_leaf(c, 0) && !c->fault);
     if (!kept && !c->fault) {
         alone = 1;
-        sg_shelf_clear(s);
+        sg_memo_clear(s);
         goto again;
     }
     if (c->fault)
@@ -273,8 +273,8 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         read.w[i] &= sg_read_mask[i];
     for (unsigned i = 0; i < SG_COUNTERS; i++)
         sg_field_set(&read, &sg_counters[i], sg_counters[i].stretch[sg_field(from, &sg_counters[i])]);
-    sg_kept *place = sg_shelf_place(&m->results, read.w, SG_KEY_WORDS);
-    if (!sg_shelf_has(&m->results, place, read.w, SG_KEY_WORDS)) {
+    sg_kept *place = sg_memo_place(&m->results, read.w, SG_KEY_WORDS);
+    if (!sg_memo_has(&m->results, place, read.w, SG_KEY_WORDS)) {
         sg_work_out(c, from, &read, m, place);
         if (c->fault)
             return;
@@ -308,8 +308,8 @@ static inline __attribute__((always_inline)) void sg_transitions(sg_context *c, 
         const uint64_t *body = result + 1 + SG_EVENT_WORDS;
         if (!motions || !sg_words_same(motion_key, body, SG_CONDITION_WORDS)) {
             memcpy(motion_key, body, SG_CONDITION_WORDS * sizeof *body);
-            motions = sg_shelf_place(&m->motions, motion_key, sg_motion_key_words);
-            if (!sg_shelf_has(&m->motions, motions, motion_key, sg_motion_key_words)) {
+            motions = sg_memo_place(&m->motions, motion_key, sg_motion_key_words);
+            if (!sg_memo_has(&m->motions, motions, motion_key, sg_motion_key_words)) {
                 sg_move_parts(c, motion_key, &m->motions, motions);
                 if (c->fault)
                     return;

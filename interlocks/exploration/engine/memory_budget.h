@@ -4,8 +4,8 @@
  * holds an old and a new copy side by side, so the peak is what is used. If the system refuses to
  * reserve as much as the cap, less is reserved; running into that end is reported like the cap.
  */
-#ifndef SG_EXPLORER_MEMORY_H
-#define SG_EXPLORER_MEMORY_H
+#ifndef SG_EXPLORER_MEMORY_BUDGET_H
+#define SG_EXPLORER_MEMORY_BUDGET_H
 
 #include <stdatomic.h>
 #include <stdint.h>

@@ -5,8 +5,8 @@
  * goes into the story and is the next target. All targets share one pass over each level. The work is at
  * most that of the search without its insertions. The result does not depend on threads or tables.
  */
-#ifndef SG_EXPLORER_STORY_H
-#define SG_EXPLORER_STORY_H
+#ifndef SG_EXPLORER_PATH_REBUILD_H
+#define SG_EXPLORER_PATH_REBUILD_H
 
 #include "level_order.h"
 

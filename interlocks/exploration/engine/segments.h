@@ -29,8 +29,8 @@
  *
  * Invariant: `pick` of a branch, replayed through the pieces in order, gives exactly that branch.
  */
-#ifndef SG_EXPLORER_BRANCHES_H
-#define SG_EXPLORER_BRANCHES_H
+#ifndef SG_EXPLORER_SEGMENTS_H
+#define SG_EXPLORER_SEGMENTS_H
 
 #include "memo_table.h"
 
@@ -67,7 +67,7 @@ typedef struct {
 /* Of each thread: one layer is written while the other is read. */
 typedef struct {
     sg_layer layer[2];
-    sg_shelf decisions;
+    sg_memo decisions;
 } sg_branching;
 
 static inline sg_branch *sg_head(const sg_layer *in, uint32_t i)
@@ -239,27 +239,27 @@ static inline __attribute__((always_inline)) void sg_branch_on(sg_context *c, sg
     }
 }
 
-/* A decision on the shelf: one word of sizes, the events, the body, picks, sizes. Its picks are those
+/* A decision in its table: one word of sizes, the events, the body, picks, sizes. Its picks are those
  * after the first piece, and its events those of the segments. */
 static inline uint64_t sg_decision_words(uint64_t picks)
 {
     return 1 + SG_EVENT_WORDS + sg_delta_words + (picks * 2 * sizeof(sg_pick) + 7) / 8;
 }
 
-static void sg_decisions_keep(sg_shelf *shelf, sg_kept *place, const uint64_t *reading, const sg_layer *from,
+static void sg_decisions_keep(sg_memo *memo, sg_kept *place, const uint64_t *reading, const sg_layer *from,
                               uint32_t first)
 {
     uint64_t words = sg_reading_words;
     for (uint32_t i = 0; i < from->count; i++)
         words += sg_decision_words(sg_head(from, i)->picks - first);
-    if (words > shelf->room)
+    if (words > memo->room)
         return;
-    uint64_t *to = sg_shelf_add(shelf, words);
+    uint64_t *to = sg_memo_add(memo, words);
     if (!to) {
-        sg_shelf_clear(shelf);
-        to = sg_shelf_add(shelf, words);
+        sg_memo_clear(memo);
+        to = sg_memo_add(memo, words);
     }
-    *place = (sg_kept){(uint64_t)(to - shelf->arena), from->count, shelf->round};
+    *place = (sg_kept){(uint64_t)(to - memo->arena), from->count, memo->round};
     memcpy(to, reading, sg_reading_words * sizeof *to);
     to += sg_reading_words;
     for (uint32_t i = 0; i < from->count; i++) {
@@ -277,10 +277,10 @@ static void sg_decisions_keep(sg_shelf *shelf, sg_kept *place, const uint64_t *r
 }
 
 /* What the first piece asked lies in c; every branch begins with it. */
-static void sg_decisions_fetch(const sg_shelf *shelf, const sg_kept *place, uint32_t first, sg_layer *to,
+static void sg_decisions_fetch(const sg_memo *memo, const sg_kept *place, uint32_t first, sg_layer *to,
                                sg_context *c)
 {
-    const uint64_t *from = shelf->arena + place->at + sg_reading_words;
+    const uint64_t *from = memo->arena + place->at + sg_reading_words;
     sg_layer_clear(to);
     for (uint32_t i = 0; i < place->count; i++) {
         uint32_t picks = (uint32_t)from[0], all = first + picks;
@@ -312,15 +312,15 @@ static sg_layer *sg_decide(sg_context *c, sg_branching *b, const sg_work *scanne
     if (SG_SEGMENTS && !dark) {
         sg_reading(scanned, c->alive, reading);
         memcpy(reading + SG_READING_WORDS, c->alive, sizeof c->alive);
-        place = sg_shelf_place(&b->decisions, reading, sg_reading_words);
+        place = sg_memo_place(&b->decisions, reading, sg_reading_words);
     }
-    if (place && sg_shelf_has(&b->decisions, place, reading, sg_reading_words)) {
+    if (place && sg_memo_has(&b->decisions, place, reading, sg_reading_words)) {
         sg_decisions_fetch(&b->decisions, place, first, now, c);
     } else {
         uint64_t body[sg_body_words];
         body[sg_delta_words - 1] = 0;
         memcpy(body, (const char *)scanned + SG_DELTA_START, SG_DELTA_BYTES);
-        sg_events_clear(c); /* on the shelf go those of the segments only */
+        sg_events_clear(c); /* kept are those of the segments only */
         sg_layer_clear(now);
         sg_branch_keep(now, c, sg_delta_words, body, 0);
         *work = *scanned;

@@ -30,8 +30,8 @@
  * Growth happens in place, from the high end down: multiplying by a larger bucket number moves every
  * entry upwards, except near bucket 0, where entries are lifted out first.
  */
-#ifndef SG_EXPLORER_STORE_H
-#define SG_EXPLORER_STORE_H
+#ifndef SG_EXPLORER_STATE_TABLE_H
+#define SG_EXPLORER_STATE_TABLE_H
 
 #include "memory_budget.h"
 

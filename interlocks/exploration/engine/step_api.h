@@ -36,8 +36,8 @@
  *
  * Bits of a key above SG_KEY_BITS must be zero.
  */
-#ifndef SG_EXPLORER_API_H
-#define SG_EXPLORER_API_H
+#ifndef SG_EXPLORER_STEP_API_H
+#define SG_EXPLORER_STEP_API_H
 
 #include <stdint.h>
 
@@ -99,7 +99,7 @@ typedef struct sg_context {
     struct sg_budget *budget;          /* what grows with the situations of one step is booked here; NULL: no cap */
     const sg_pick *told[2];            /* where the answers of both stages are kept (memo_transitions.h) */
     uint32_t told_picks[2];
-    uint32_t shelf_shift;              /* shelves are made 2^this times smaller, for a small memory cap */
+    uint32_t memo_shift;               /* memos are made 2^this times smaller, for a small memory cap */
 } sg_context;
 
 /* A field of the key that counts time, and for each of its values the stretch it lies in. */

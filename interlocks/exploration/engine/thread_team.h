@@ -4,8 +4,8 @@
  * calling thread, so a team of one needs no thread at all. sg_barrier_wait lets nobody pass before
  * everybody has arrived, and what was written before it is seen after it.
  */
-#ifndef SG_EXPLORER_TEAM_H
-#define SG_EXPLORER_TEAM_H
+#ifndef SG_EXPLORER_THREAD_TEAM_H
+#define SG_EXPLORER_THREAD_TEAM_H
 
 #include <stdatomic.h>
 #include <stdlib.h>

@@ -17,7 +17,7 @@ from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion, second_opinion
 from stillgate.interlocks.proofs.solver import INDUCTION
 from stillgate.interlocks.results.verdict import Word
-from stillgate.reports.analyses.opinion import CONFIRM, opinion_document, write_opinion
+from stillgate.reports.analyses.cross_check import CONFIRM, cross_check_document, write_cross_check
 from stillgate.reports.analyses.rechecked import RECHECK
 
 from ..conftest import Command
@@ -42,11 +42,11 @@ def test_the_starter_is_confirmed_in_json_that_fits_its_schema(stillgate: Comman
 def test_a_contradiction_is_loud_and_a_fault_of_the_program(capsys: pytest.CaptureFixture[str]) -> None:
     result = opinion(replace(HOLDS, explored=Word.BROKEN))
     assert status_of(result) == 3
-    write_opinion(output_console(), result, "press.yaml")
+    write_cross_check(output_console(), result, "press.yaml")
     said = " ".join(capsys.readouterr().out.split())
     assert "THE TWO METHODS CONTRADICT EACH OTHER" in said
     assert "exploration: broken" in said
-    jsonschema.Draft7Validator(CONFIRM).validate(opinion_document(result, "press.yaml"))
+    jsonschema.Draft7Validator(CONFIRM).validate(cross_check_document(result, "press.yaml"))
 
 
 @pytest.mark.parametrize(
@@ -69,7 +69,7 @@ def test_a_proof_at_a_longer_tick_than_the_scan_leaves_it_undecided(
     result = replace(opinion(replace(HOLDS, verdict=Word.NOT_BROKEN, explored=Word.NOT_BROKEN)), tick=100)
     assert status_of(result) == 4
     assert not result.disagreements
-    write_opinion(output_console(), result, "press.yaml")
+    write_cross_check(output_console(), result, "press.yaml")
     said = " ".join(capsys.readouterr().out.split())
     assert "one invariant of 1 clause proves what is not broken at 100 ms by induction" in said
     assert "holds" not in said.replace(result.tick_caution, "")

@@ -18,7 +18,6 @@ from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.c.native import NativeController
 from stillgate.controller.machine_file.machine import Level, Machine
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import memory_name
 
 with_every_compiler = pytest.mark.parametrize("compiler", COMPILERS)
 needs_compiler = pytest.mark.skipif(not HAS_COMPILER, reason="no C compiler and no ziglang")
@@ -177,5 +176,5 @@ def test_the_same_source_at_another_period_is_the_machine_scanned_at_that_period
         assert levels == {name: on ^ (name in low) for name, on in oracle.outputs.items()}
         for sequence in native.program.sequences:
             assert sequence.states[native.value(sequence.active)] == oracle.states[sequence.name]
-        for cell in native.program.memory:
-            assert native.value(cell) == oracle.memory[memory_name(cell)]
+        for cell, name in native.program.memory.items():
+            assert native.value(cell) == oracle.memory[name]

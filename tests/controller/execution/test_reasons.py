@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from machines_strategy import machines
 from stillgate.controller.execution.executive import Executive
-from stillgate.controller.execution.reasons import Clause, Joint, because, join_words
+from stillgate.controller.execution.reasons import Clause, Connective, because, join_words
 from stillgate.controller.expressions.expression import canonical
 from stillgate.controller.expressions.grammar import parse_expression
 from stillgate.controller.machine_file.machine import Machine
@@ -27,33 +27,35 @@ def leaf(text: str, holds: bool, **more: object) -> Clause:
     return Clause(text, holds, **more)  # type: ignore[arg-type]
 
 
-def joined(joint: Joint, *parts: Clause) -> Clause:
+def joined(joint: Connective, *parts: Clause) -> Clause:
     """A clause of parts, with the truth they give it."""
     truths = [part.holds for part in parts]
-    holds = {Joint.ALL: all(truths), Joint.ANY: any(truths), Joint.NOT: not truths[0]}[joint]
+    holds = {Connective.ALL: all(truths), Connective.ANY: any(truths), Connective.NOT: not truths[0]}[joint]
     return Clause("text", holds, joint, parts)
 
 
 def test_the_grounds_of_a_false_conjunction_are_its_false_parts() -> None:
     """And of a true one all."""
-    false = joined(Joint.ALL, leaf("a", True), leaf("b", False), leaf("c", False))
+    false = joined(Connective.ALL, leaf("a", True), leaf("b", False), leaf("c", False))
     assert [item.text for item in false.grounds()] == ["b", "c"]
-    true = joined(Joint.ALL, leaf("a", True), leaf("b", True))
+    true = joined(Connective.ALL, leaf("a", True), leaf("b", True))
     assert [item.text for item in true.grounds()] == ["a", "b"]
 
 
 def test_the_grounds_of_a_true_disjunction_are_its_true_parts() -> None:
     """And of a false one all; below 'not' the leaf itself, once."""
-    true = joined(Joint.ANY, leaf("a", True), leaf("b", False))
+    true = joined(Connective.ANY, leaf("a", True), leaf("b", False))
     assert [item.text for item in true.grounds()] == ["a"]
-    twice = joined(Joint.ALL, joined(Joint.NOT, leaf("a", True)), joined(Joint.NOT, leaf("a", True)))
+    twice = joined(
+        Connective.ALL, joined(Connective.NOT, leaf("a", True)), joined(Connective.NOT, leaf("a", True))
+    )
     assert [(item.text, item.holds) for item in twice.grounds()] == [("a", True)]
 
 
 def test_a_sentence_says_truth_duration_and_values() -> None:
     """In the tense asked for."""
     clause = joined(
-        Joint.ALL,
+        Connective.ALL,
         leaf("cutter_still", False, lasting=1200),
         leaf("rail < 5", False, note="rail is 5"),
         leaf("seated", False, lasting=0),
@@ -74,8 +76,8 @@ def clauses(draw: st.DrawFn, depth: int = 3) -> Clause:
     if depth == 0 or draw(st.booleans()):
         name = draw(st.sampled_from(NAMES))
         return leaf(name, truths[name])
-    joint = draw(st.sampled_from(list(Joint)))
-    count = 1 if joint is Joint.NOT else draw(st.integers(2, 3))
+    joint = draw(st.sampled_from(list(Connective)))
+    count = 1 if joint is Connective.NOT else draw(st.integers(2, 3))
     return joined(joint, *(draw(clauses(depth - 1)) for _ in range(count)))
 
 
@@ -85,11 +87,11 @@ def truth_of(clause: Clause, truths: Mapping[str, bool]) -> bool:
     match clause.joint:
         case None:
             return truths[clause.text]
-        case Joint.ALL:
+        case Connective.ALL:
             return all(parts)
-        case Joint.ANY:
+        case Connective.ANY:
             return any(parts)
-        case Joint.NOT:
+        case Connective.NOT:
             return not parts[0]
 
 

@@ -10,6 +10,7 @@ from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.field_types import Ticks
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program import footprint
+from stillgate.controller.program.controller_program import ControllerProgram, ExitProgram, SequenceProgram
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, Values
 from stillgate.controller.program.footprint import (
     Footprint,
@@ -27,15 +28,12 @@ from stillgate.controller.program.program import (
     Cell,
     Choose,
     Constant,
-    ControllerProgram,
-    ExitProgram,
     If,
     NoteKind,
     Observation,
     Operation,
     Ref,
     Scope,
-    SequenceProgram,
     Switch,
 )
 

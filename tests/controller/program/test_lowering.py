@@ -18,8 +18,9 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from machines_strategy import machines, runs
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Assign, Cell, ControllerProgram, statements_in
+from stillgate.controller.program.program import Assign, Cell, statements_in
 
 NO_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)  # every attempt would call the compiler
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much]

@@ -9,6 +9,7 @@ import pytest
 from machines_strategy import LARGE, apart, machine_dicts
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import ControllerProgram, Stage
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     FALSE,
@@ -19,7 +20,6 @@ from stillgate.controller.program.program import (
     Choose,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Note,
@@ -29,7 +29,6 @@ from stillgate.controller.program.program import (
     Read,
     Ref,
     Scope,
-    Stage,
     Switch,
 )
 from stillgate.controller.program.program_check import InconsistentProgram, assert_consistent

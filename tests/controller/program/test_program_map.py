@@ -9,6 +9,7 @@ from enum import Enum
 
 from machines_strategy import LARGE, apart, machine_dicts
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     FALSE,
@@ -20,7 +21,6 @@ from stillgate.controller.program.program import (
     Choose,
     Complement,
     Constant,
-    ControllerProgram,
     If,
     Lookup,
     Observation,

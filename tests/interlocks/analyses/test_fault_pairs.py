@@ -11,7 +11,7 @@ from evidence_build import built_quickly
 from python_search import search
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.charts.run_reasons import grounds_of
+from stillgate.diagrams.charts.run_reasons import reasons_of
 from stillgate.diagrams.matrices.table import table_csv
 from stillgate.interlocks.analyses.fault_pairs import fault_pairs_of
 from stillgate.interlocks.analyses.fault_table import fault_table_of
@@ -19,7 +19,7 @@ from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import Word
-from stillgate.reports.analyses.analyses_json import FAULT_TABLE, fault_table_document
+from stillgate.reports.analyses.fault_table import FAULT_TABLE, fault_table_document
 from stillgate.reports.evidence_report.faults import fault_rows_table
 from strength_machines import GUARDED
 
@@ -84,7 +84,7 @@ def test_the_chart_of_a_pair_is_drawn_with_both_faults(table: FaultTable) -> Non
     assert row.story is not None
     recording = recording_of_story(read_machine_text(TWO_CONTACTS).machine, row.story, 100)
     assert recording.instants[-1].fault == row.fault
-    assert (0, "motor") in grounds_of(recording)
+    assert (0, "motor") in reasons_of(recording)
 
 
 def test_a_pair_is_what_a_single_fault_does_to_a_machine_with_the_other_one_built_in() -> None:

@@ -13,7 +13,7 @@ from stillgate.interlocks.diagnosis.diagnosis import Tracking, diagnose
 from stillgate.interlocks.diagnosis.explanations import Diagnosis
 from stillgate.interlocks.diagnosis.output_combinations import output_vectors
 from stillgate.interlocks.replay.log_replay import LogRun, stretches
-from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.change_capture import ChangeCapture
 from stillgate.sim_io.logs.log import ALIVE, Change, LogHeader, Subject, log_in_memory
 from stillgate.sim_io.simulation.operators import OperatorKind
 from stillgate.sim_io.simulation.simulation import Simulation
@@ -114,21 +114,21 @@ def inputs_of_a_run(
     ``time_zero`` is the scan from which the log counts its time.
     """
     simulation = Simulation(machine, seed=1)
-    tap = Tap(simulation.executive)
+    capture = ChangeCapture(simulation.executive)
     now: dict[str, int | str | None] = {}
     changes: list[Change] = []
     for scan in range(80):
         simulation.set_input("go", scan in (20, 21, 50, 51))
         simulation.step()
         time = (scan - time_zero) * machine.scan
-        seen = [change for change in tap.look() if change.subject is Subject.INPUT]
+        seen = [change for change in capture.look() if change.subject is Subject.INPUT]
         now |= {change.name: change.value for change in seen}
         if scan == leave_out:
             changes = [Change(time, Subject.INPUT, name, value) for name, value in now.items()]
         elif scan > leave_out:
             changes += [Change(time, Subject.INPUT, change.name, change.value) for change in seen]
     changes.append(Change(time, Subject.EVENT, ALIVE, None))
-    signals = tuple(signal for signal in tap.signals if signal[0] is Subject.INPUT)
+    signals = tuple(signal for signal in capture.signals if signal[0] is Subject.INPUT)
     header = LogHeader(machine.machine, scan=machine.scan, signals=signals, from_power_on=from_power_on)
     return diagnose(log_in_memory(header, changes), machine)[0]
 
@@ -170,11 +170,11 @@ def test_of_a_log_of_inputs_from_power_on_the_outputs_are_computed(slide: Machin
 def test_an_output_that_no_known_state_demands_is_off(slide: Machine) -> None:
     """A damaged record leaves outputs unknown until they change; the states tell of them before."""
     simulation = Simulation(slide, seed=1)
-    tap = Tap(simulation.executive)
+    capture = ChangeCapture(simulation.executive)
     simulation.step()
-    kept = [change for change in tap.look() if change.subject in (Subject.INPUT, Subject.STATE)]
+    kept = [change for change in capture.look() if change.subject in (Subject.INPUT, Subject.STATE)]
     run = LogRun.of(slide)
-    for _ in stretches(log_in_memory(LogHeader(slide.machine, signals=tap.signals), kept), run):
+    for _ in stretches(log_in_memory(LogHeader(slide.machine, signals=capture.signals), kept), run):
         assert not run.sure
     assert {name: run.asked(name) for name in slide.outputs} == {
         "oil": None, "forward": 0, "back": None, "fan": 0,

@@ -14,7 +14,6 @@ from plants_strategy import closed_machines
 from python_search import search
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.program import memory_name
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.counterexample import Replay, tell
 from stillgate.sim_io.faults.fault_list import FaultKind
@@ -45,8 +44,8 @@ def follow_on_executive(run: Replay) -> None:
             assert executive.states[item.name] == (None if dark else item.states[active])
         for output in loop.controller.outputs:
             assert executive.outputs[output.name] == bool(tick.values[output.asked.name])
-        for cell in loop.controller.memory:
-            assert executive.memory[memory_name(cell)] == tick.values[cell.name]
+        for cell, name in loop.controller.memory.items():
+            assert executive.memory[name] == tick.values[cell.name]
 
 
 @pytest.mark.parametrize("faults", [0, 1])

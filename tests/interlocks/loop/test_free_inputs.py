@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import Observation, Signal
+from stillgate.controller.program.program import Observation
 from stillgate.interlocks.loop.free_inputs import NONE, History, Mode, Query, history_of
 
 SCAN = 10

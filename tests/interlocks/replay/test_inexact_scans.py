@@ -11,10 +11,10 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.diagnosis.diagnosis import diagnose
-from stillgate.interlocks.replay.inexact_scans import Sighting, loose_stretches
+from stillgate.interlocks.replay.inexact_scans import ObservedLevel, inexact_stretches
 from stillgate.interlocks.replay.log_replay import replay
 from stillgate.interlocks.replay.output_explanation import why
-from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.change_capture import ChangeCapture
 from stillgate.sim_io.logs.log import (
     ALIVE,
     CLOCK_SET,
@@ -65,7 +65,7 @@ def log_of(timing: Timing, *told: tuple[int, Subject, str, Value], power_on: boo
 def known_of(log: Log, name: str) -> list[Value]:
     """What is known of a signal, scan by scan from the first that a row may be about."""
     found: list[Value] = []
-    for item in loose_stretches(log, 20):
+    for item in inexact_stretches(log, 20):
         value = next((value for (_, own), value in item.known.items() if own == name), None)
         found += [value] * (item.end - item.first)
     return found
@@ -76,9 +76,9 @@ def test_a_sample_is_of_some_scan_it_may_be_about_and_of_no_other() -> None:
     log = log_of(
         Timing(Telling.SAMPLES, 20), (107, Subject.INPUT, "home", 1), (107, Subject.OUTPUT, "motor", 1)
     )
-    [stretch] = loose_stretches(log, 20)
+    [stretch] = inexact_stretches(log, 20)
     assert (stretch.first, stretch.end) == (4, 8)
-    assert stretch.sightings == (Sighting("home", 1, 7),)
+    assert stretch.observed == (ObservedLevel("home", 1, 7),)
     assert not stretch.known
 
 
@@ -129,15 +129,15 @@ def test_what_is_missing_is_open_until_it_is_told_again() -> None:
 def run_of(machine: Machine, scans: int = 60) -> Log:
     """Twice somebody presses the button; the slide goes half the way and returns."""
     simulation = Simulation(machine, seed=1)
-    tap = Tap(simulation.executive)
+    capture = ChangeCapture(simulation.executive)
     changes: list[Change] = []
     for scan in range(scans):
         simulation.set_input("go", scan in (10, 11, 30, 31, 32))
         simulation.step()
-        changes += tap.look()
+        changes += capture.look()
     changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
     return log_in_memory(
-        LogHeader(machine.machine, scan=20, signals=tap.signals, from_power_on=True), changes
+        LogHeader(machine.machine, scan=20, signals=capture.signals, from_power_on=True), changes
     )
 
 
@@ -154,7 +154,7 @@ def csv_log(log: Log, machine: Machine, path: Path, layout: str, times: Iterable
 def test_rows_of_every_scan_are_as_good_as_the_recorders_log(slide: Machine, tmp_path: Path) -> None:
     log = csv_log(run_of(slide), slide, tmp_path, "{accuracy: 0 ms, begins: at power-on}")
     found = replay(log, slide)
-    assert (found.parting, found.untold) == (None, 0)
+    assert (found.divergence, found.untold) == (None, 0)
     exact, loose = (diagnose(item, slide)[0] for item in (run_of(slide), log))
     assert exact.survivors == loose.survivors
     assert exact.refuted == loose.refuted
@@ -164,7 +164,7 @@ def test_the_same_rows_as_samples_say_that_nothing_can_be_told(slide: Machine, t
     for layout in ("{every: 20 ms, begins: at power-on}", "{}"):
         log = csv_log(run_of(slide), slide, tmp_path, layout)
         found = replay(log, slide)
-        assert found.parting is None
+        assert found.divergence is None
         assert found.untold == found.scans - found.begins
         assert not found.broken
         told = diagnose(log, slide)[0]
@@ -177,13 +177,13 @@ def test_a_replay_of_changes_runs_every_scan_that_may_have_seen_them(slide: Mach
     times = [0, *(scan * 20 + scan * 7 % 20 for scan in range(1, 60))]
     layout = "{accuracy: 20 ms, begins: at power-on}"
     found = replay(csv_log(run_of(slide), slide, tmp_path, layout, times), slide)
-    assert found.parting is None
+    assert found.divergence is None
     assert 0 < found.untold < 40
     other = read_machine_text(TEXT.replace("after: 100 ms", "after: 300 ms")).machine
-    parting = replay(csv_log(run_of(slide), other, tmp_path, layout, times), other).parting
-    assert parting is not None
-    assert parting.sure
-    assert 300 <= parting.time <= 400
+    divergence = replay(csv_log(run_of(slide), other, tmp_path, layout, times), other).divergence
+    assert divergence is not None
+    assert divergence.sure
+    assert 300 <= divergence.time <= 400
 
 
 def test_why_an_output_was_on_is_not_said_where_the_log_leaves_it_open(
@@ -220,7 +220,7 @@ def test_a_clock_that_was_set_costs_no_scan_and_blames_nobody(slide: Machine, tm
     """It goes on as if the next row had come in time; what differs all the same is not told as parting."""
     log = clock_set_back(slide, tmp_path, "{accuracy: 0 ms, clock: continue}")
     found = replay(log, slide)
-    assert found.parting is None
+    assert found.divergence is None
     assert found.untold
     lost = [item for item in log.changes() if item.name == CLOCK_SET]
     assert [item.time % 20 for item in lost] == [0]
@@ -237,8 +237,8 @@ def test_after_a_clock_that_was_set_a_difference_is_not_sure(slide: Machine, tmp
         {"accuracy": "0 ms", "clock": "continue", "begins": "at power-on"}, by_name=False, by_alias=True
     )
     found = replay(read_log(tmp_path / "s.csv", slide, columns=layout), slide)
-    assert found.parting is not None
-    assert not found.parting.sure
+    assert found.divergence is not None
+    assert not found.divergence.sure
 
 
 def test_agreement_in_every_scan_is_not_claimed_where_rows_are_missing(

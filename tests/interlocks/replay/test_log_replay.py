@@ -15,7 +15,7 @@ from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.replay.log_replay import LogRun, replay, stretches
 from stillgate.interlocks.replay.log_to_scans import scans_of
 from stillgate.interlocks.replay.replay_results import LogReplay
-from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.change_capture import ChangeCapture
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
 from stillgate.sim_io.logs.readers import read_log
 
@@ -55,14 +55,14 @@ def recorded(machine: Machine, script: dict[int, dict[str, bool]], scans: int) -
     """A log of the executive under a script: levels set before a scan."""
     executive = Executive(machine)
     executive.inputs["door"] = True
-    tap = Tap(executive)
+    capture = ChangeCapture(executive)
     changes: list[Change] = []
     for scan in range(scans):
         executive.inputs.update(script.get(scan, {}))
         executive.scan()
-        changes += tap.look()
+        changes += capture.look()
     changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
-    return log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=tap.signals), changes)
+    return log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=capture.signals), changes)
 
 
 def altered(log: Log, subject: Subject, name: str, *, shift: int = 0, drop: bool = False) -> Log:
@@ -111,10 +111,10 @@ def test_a_parting_is_sure_only_where_everything_before_it_was_known(lamp: Machi
     torn = sorted([*changes, *gap], key=lambda change: change.time)
     sure = []
     for header, told in ((late.header, changes), (from_power_on, changes), (from_power_on, torn)):
-        parting = replay(log_in_memory(header, told), lamp).parting
-        assert parting is not None
-        assert parting.time == 100
-        sure.append(parting.sure)
+        divergence = replay(log_in_memory(header, told), lamp).divergence
+        assert divergence is not None
+        assert divergence.time == 100
+        sure.append(divergence.sure)
     assert sure == [False, True, False]
 
 
@@ -157,9 +157,9 @@ def test_an_output_written_at_another_time_parts_at_the_first_scan_that_differs(
     lamp: Machine, shift: int, first: int
 ) -> None:
     found = replay(altered(recorded(lamp, PRESS, 40), Subject.OUTPUT, "lamp", shift=shift), lamp)
-    assert found.parting is not None
-    assert found.parting.time == first
-    (signal, said, computed), *_ = found.parting.differences
+    assert found.divergence is not None
+    assert found.divergence.time == first
+    (signal, said, computed), *_ = found.divergence.differences
     assert signal == (Subject.OUTPUT, "lamp")
     assert said != computed
 
@@ -225,7 +225,7 @@ def test_replay_of_the_executives_log_agrees_on_random_machines(data: st.DataObj
     """The C controller fed from a log in stretches is the executive fed scan by scan."""
     machine = data.draw(machines())
     executive = Executive(machine)
-    tap = Tap(executive)
+    capture = ChangeCapture(executive)
     changes: list[Change] = []
     taken: list[str] = []
     scans = 0
@@ -236,12 +236,12 @@ def test_replay_of_the_executives_log_agrees_on_random_machines(data: st.DataObj
         executive.inputs.update(item)
         executive.scan()
         scans += 1
-        changes += tap.look()
+        changes += capture.look()
         taken += executive.taken
     if not scans:
         return
     changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
-    log = log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=tap.signals), changes)
+    log = log_in_memory(LogHeader(machine.machine, scan=machine.scan, signals=capture.signals), changes)
     found = replay(log, machine)
     assert found.scans == scans
     assert found.agrees

@@ -9,7 +9,7 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.replay import output_explanation as looking_back
 from stillgate.interlocks.replay.output_explanation import why
-from stillgate.sim_io.logs.change_capture import Tap
+from stillgate.sim_io.logs.change_capture import ChangeCapture
 from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, log_in_memory
 
 SAW = """\
@@ -39,15 +39,15 @@ def live(machine: Machine, scans: int) -> tuple[Log, Executive]:
     """A log and the executive that made it."""
     executive = Executive(machine)
     executive.inputs["guard"] = True
-    tap = Tap(executive)
+    capture = ChangeCapture(executive)
     changes: list[Change] = []
     for scan in range(scans):
         executive.inputs.update(SCRIPT.get(scan, {}))
         executive.scan()
-        changes += tap.look()
+        changes += capture.look()
     changes.append(Change((scans - 1) * machine.scan, Subject.EVENT, ALIVE, None))
     return log_in_memory(
-        LogHeader(machine.machine, scan=machine.scan, signals=tap.signals), changes
+        LogHeader(machine.machine, scan=machine.scan, signals=capture.signals), changes
     ), executive
 
 

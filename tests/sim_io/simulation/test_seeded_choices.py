@@ -7,7 +7,14 @@ from collections import Counter
 import pytest
 from stillgate.controller.program.evaluate import BlockCompiler, Layout
 from stillgate.controller.program.program import Assign, Block, Cell, Choose, If, Ref, Scope
-from stillgate.sim_io.simulation.seeded_choices import GAMMA, MASK, Dice, below, mix, one_name_a_choice
+from stillgate.sim_io.simulation.seeded_choices import (
+    GAMMA,
+    MASK,
+    SeededChoices,
+    below,
+    mix,
+    one_name_a_choice,
+)
 
 
 def local(name: str, high: int = 1) -> Cell:
@@ -30,11 +37,11 @@ def test_mix_gives_the_published_first_outputs_of_splitmix64() -> None:
 def test_choices_are_even(count: int) -> None:
     """Chi-square below its 99.99 % quantile, roughly count + 6 * sqrt(2 * count)."""
     layout = Layout()
-    dice = Dice(5, layout, 20)
+    choices = SeededChoices(5, layout, 20, {})
     found: Counter[int] = Counter()
     total = 20_000
-    for dice.scan in range(total):
-        found[dice.choose(local("a"), count)] += 1
+    for choices.scan in range(total):
+        found[choices.choose(local("a"), count)] += 1
     expected = total / count
     chi = sum((found[i] - expected) ** 2 / expected for i in range(count))
     assert set(found) == set(range(count))
@@ -46,12 +53,12 @@ def test_what_must_happen_within_n_ticks_is_spread_evenly_over_them() -> None:
     layout = Layout((latest, happens))
     times: Counter[int] = Counter()
     for seed in range(3000):
-        dice = Dice(seed, layout, 20)
-        dice.values = layout.start_values()
+        choices = SeededChoices(seed, layout, 20, {happens: latest})
+        choices.values = layout.start_values()
         for tick in range(10):
-            dice.scan = tick
-            dice.values[layout.slot(latest)] = 9 - tick
-            if dice.choose(happens, 2):
+            choices.scan = tick
+            choices.values[layout.slot(latest)] = 9 - tick
+            if choices.choose(happens, 2):
                 times[tick] += 1
                 break
     assert sum(times.values()) == 3000, "it must happen"
@@ -59,7 +66,7 @@ def test_what_must_happen_within_n_ticks_is_spread_evenly_over_them() -> None:
 
 
 def test_a_draw_depends_on_no_other_draw() -> None:
-    alone, both = Dice(7, Layout(), 20), Dice(7, Layout(), 20)
+    alone, both = SeededChoices(7, Layout(), 20, {}), SeededChoices(7, Layout(), 20, {})
     for scan in range(50):
         alone.scan = both.scan = scan
         both.choose(local("other"), 10)
@@ -74,13 +81,13 @@ def test_two_choices_of_one_cell_in_a_scan_are_drawn_apart() -> None:
         Assign(first, Ref(chosen)),
         If(Ref(first), (), (Choose(chosen, 2), Assign(second, Ref(chosen)))),
     )
-    (named,) = one_name_a_choice(block)
+    named = one_name_a_choice(block, events={chosen: None})
     layout = Layout()
-    dice = Dice(1, layout, 500)  # a scan of half a second: every other tick
-    run = BlockCompiler(layout, 500, dice).block(named)
-    dice.values = values = layout.start_values()
+    choices = SeededChoices(1, layout, 500, named.events)  # a scan of half a second: every other tick
+    run = BlockCompiler(layout, 500, choices).block(named.blocks[0])
+    choices.values = values = layout.start_values()
     found: Counter[tuple[int, int]] = Counter()
-    for dice.scan in range(400):
+    for choices.scan in range(400):
         values[layout.slot(second)] = 0
         run(values)
         found[values[layout.slot(first)], values[layout.slot(second)]] += 1

@@ -21,10 +21,11 @@ from stillgate.sim_io.logs.log_trouble import TroubleKind
 from stillgate.sim_io.logs.readers import read_log
 from stillgate.sim_io.logs.readers.columns import ColumnMap
 from stillgate.sim_io.logs.recorder import Recorder
-from stillgate.sim_io.logs.writers.traces import SimulationTrace, write_trace
+from stillgate.sim_io.logs.writers.traces import write_trace
 from stillgate.sim_io.logs.writers.vcd import identifier
 from stillgate.sim_io.simulation.script import parse_script, play
 from stillgate.sim_io.simulation.simulation import Simulation
+from stillgate.sim_io.simulation.simulation_trace import SimulationTrace
 
 ROOT = Path(__file__).parents[4]
 HEADER = LogHeader(

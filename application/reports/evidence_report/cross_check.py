@@ -15,7 +15,7 @@ from .verdicts import word_style
 AGREES = {True: "agrees", False: "CONTRADICTS", None: "no opinion"}
 
 
-def opinion_section(result: SecondOpinion) -> Section:
+def cross_check_section(result: SecondOpinion) -> Section:
     """What the second method says of each requirement, beside what the exploration says."""
     table = Table(
         "second_opinion",
@@ -62,7 +62,7 @@ def _row(item: Opinion, result: SecondOpinion) -> tuple[str, ...]:
     )
 
 
-def opinion_points(result: SecondOpinion) -> tuple[tuple[str, str], ...]:
+def cross_check_points(result: SecondOpinion) -> tuple[tuple[str, str], ...]:
     """What the second opinion leaves open."""
     points = [
         (f"The two methods contradict each other on {item.name} with {fault_words(item.faults)}: a defect of "

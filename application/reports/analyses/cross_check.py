@@ -80,7 +80,7 @@ DEPTHS = {INDUCTION: "k = {}", REPLAY: "{} ticks", RANKS: "at most {} ticks"}
 """What the depth of a verdict is, by its method."""
 
 
-def opinion_document(result: SecondOpinion, file: str) -> dict[str, Any]:
+def cross_check_document(result: SecondOpinion, file: str) -> dict[str, Any]:
     """The JSON document of a second opinion."""
     return {
         "format": FORMAT,
@@ -117,7 +117,7 @@ def opinion_document(result: SecondOpinion, file: str) -> dict[str, Any]:
     }
 
 
-def write_opinion(console: Console, result: SecondOpinion, file: str) -> None:
+def write_cross_check(console: Console, result: SecondOpinion, file: str) -> None:
     """Prints a second opinion.
 
     Args:

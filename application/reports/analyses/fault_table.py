@@ -1,0 +1,170 @@
+"""A fault table as text for a terminal and as JSON, and the schema that says what each field is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from stillgate.controller.expressions.durations import format_duration
+from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
+
+from ...console.prose import bullet, say, say_unbroken, section
+from ...console.words import count_words
+from ..check.check_text import exploration_words
+from ..exchange.schema_words import (
+    TICK_CAUTION,
+    closed,
+    many,
+    number,
+    perhaps,
+    text,
+    truth,
+    whole,
+)
+from .analysis_parts import (
+    ASSUMPTIONS,
+    CAUTION_TEXT,
+    EXPLORED,
+    FILE,
+    MACHINE,
+    SECONDS,
+    SHORTEST_WAY,
+    analysis_document,
+    plain_table,
+    tell_story,
+    write_assumptions,
+    write_caution,
+    write_tick_caution,
+)
+
+_STYLES = {
+    FaultOutcome.BREAKS: "bold red",
+    FaultOutcome.UNNOTICED: "yellow",
+    FaultOutcome.UNDECIDED: "yellow",
+    FaultOutcome.STOPS: "",
+    FaultOutcome.PAUSES: "",
+    FaultOutcome.HARMLESS: "dim",
+}
+
+
+def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
+    """Prints a fault table: its rows by outcome, coverage, definitions, stories of breaks."""
+    say_unbroken(console, f"{table.machine} ({file})", style="bold")
+    counted = {outcome: [row for row in table.rows if row.outcome is outcome] for outcome in FaultOutcome}
+    parts = [f"{outcome.value}: {len(rows)}" for outcome, rows in counted.items() if rows]
+    say(console, f"{count_words(len(table.rows), 'single fault')}; {', '.join(parts)}")
+    write_tick_caution(console, table.tick_caution)
+    at = f" AT {format_duration(table.exploration.tick)}" if table.tick_caution else ""
+    for outcome, rows in counted.items():
+        if rows:
+            said = outcome.value.upper() + ("" if outcome is FaultOutcome.UNDECIDED else at)
+            section(console, said, style=_STYLES[outcome])
+            for row in rows:
+                _fault_row(console, row)
+    if table.pairs_text:
+        section(console, "Two faults at once")
+        say(console, table.pairs_text, indent=2)
+        for row in table.pairs:
+            _fault_row(console, row)
+    section(console, "Diagnostic coverage of each input (ISO 13849-1)")
+    console.print(_coverage(table))
+    write_assumptions(console, table.assumptions)
+    if table.exclusions:
+        section(console, "Faults left out, with the reason given (ISO 13849-2 fault exclusion)")
+        for fault, reason in table.exclusions:
+            bullet(console, f"{fault}: {reason}")
+    for row in (*table.rows, *table.pairs):
+        for item in row.breaks:
+            if item.story is not None:
+                tell_story(console, f"BREAK  {item.requirement}  under {row.fault}", item.story)
+    section(console, "Explored")
+    bullet(console, exploration_words(table.exploration))
+    write_caution(console)
+
+
+def _fault_row(console: Console, row: FaultRow) -> None:
+    say(console, f"{row.fault}: {row.text}", indent=2, hanging=2)
+
+
+def _coverage(table: FaultTable) -> Table:
+    made = plain_table("input", "dangerous", "stop by themselves", "or at next start", "coverage", "band")
+    for item in table.coverage:
+        ratio = "-" if item.ratio is None else f"{100 * item.ratio:.0f} %"
+        made.add_row(
+            item.subject,
+            f"{item.dangerous:g}",
+            f"{item.detected:g}",
+            f"{item.at_next_start:g}",
+            ratio,
+            item.band,
+        )
+    return made
+
+
+def fault_table_document(table: FaultTable, file: str) -> dict[str, Any]:
+    """The JSON document of a fault table; every time in it is in milliseconds."""
+    return analysis_document("stillgate fault table 1", table, file)
+
+
+# -- schema ----------------------------------------------------------------------------------------
+
+_FAULT_ROW = closed(
+    "What one fault leads to.",
+    fault=text("The fault, as exclusions and stories name it."),
+    kind=text("What sort of fault."),
+    subject=text("The input or output; empty for the power supply."),
+    outcome=text("The first that fits.", *(item.value for item in FaultOutcome)),
+    text=text("The outcome in one sentence."),
+    breaks=many(
+        "Requirements that it breaks; those that count first.",
+        closed(
+            "One of them.",
+            requirement=text("Name of the requirement."),
+            hazard=perhaps(text("The hazard it belongs to.")),
+            counts=truth("Whether the requirement must withstand a fault."),
+            depth=whole("Ticks of the shortest way."),
+            story=SHORTEST_WAY,
+        ),
+    ),
+    stop_time=perhaps(
+        whole("Longest time from the fault's beginning until all stands for good, if it must.")
+    ),
+    next_start=truth("The machine need not stop, but cannot for ever stop and start again."),
+    dangerous=perhaps(truth("Its first difference can be an output with a hazard that would be off.")),
+    situations=whole("Reachable situations with this fault."),
+)
+
+FAULT_TABLE = closed(
+    "A fault table.",
+    format=text("Name and version of this form."),
+    file=FILE,
+    machine=MACHINE,
+    rows=many("One row a single fault.", _FAULT_ROW),
+    coverage=many(
+        "Diagnostic coverage of each input (ISO 13849-1).",
+        closed(
+            "One input.",
+            subject=text("The input."),
+            dangerous=number("Rate of its dangerous faults."),
+            detected=number("Of these, rate of those that stop the machine by themselves."),
+            at_next_start=number("Of these, rate of those noticed then or at the next start."),
+            ratio=perhaps(number("Detected divided by dangerous.")),
+            ratio_at_next_start=perhaps(number("The same with those noticed at the next start.")),
+            band=text("Band of ISO 13849-1.", "none", "low", "medium", "high", "-"),
+            text=text("The same in a sentence."),
+        ),
+    ),
+    assumptions=ASSUMPTIONS,
+    exclusions=many(
+        "Faults left out, with the reason given.",
+        closed("One of them.", fault=text("The fault."), why=text("The reason.")),
+    ),
+    exploration={**EXPLORED, "description": "What the search covered."},
+    seconds=SECONDS,
+    tick_caution=TICK_CAUTION,
+    pairs=many("Rows of two faults at once, where asked for.", _FAULT_ROW),
+    pairs_text=text("What was covered of the pairs."),
+    pairs_undecided=whole("Pairs whose search was cut short or never begun."),
+    caution=CAUTION_TEXT,
+)
