@@ -96,13 +96,17 @@ def run_command(arguments: Sequence[str]) -> int:
             return 0
         return _dispatch(list(arguments))
     except KeyboardInterrupt:
-        write_line("stillgate: interrupted", sys.stderr)
-        return INTERRUPTED
+        return _interrupted()
     except BrokenPipeError:
         _silence_output()
         return BROKEN_PIPE
     except Exception as error:
-        return _say(error)
+        return _interrupted() if signals.heard() else _say(error)
+
+
+def _interrupted() -> int:
+    write_line("stillgate: interrupted", sys.stderr)
+    return INTERRUPTED
 
 
 def build_app() -> App:

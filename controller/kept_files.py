@@ -16,6 +16,7 @@ for every folder and every file.
 
 from __future__ import annotations
 
+import atexit
 import hashlib
 import os
 import shutil
@@ -25,6 +26,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 
 from .errors import ToolMissing
@@ -161,8 +163,21 @@ def work_folder() -> tempfile.TemporaryDirectory[str]:
     """
     folder = kept_folder(_WORK)
     remove_old(folder, _LEFT_OVER_SECONDS)
+    own = f"{os.getpid()}."
+    _remove_at_end(folder, own)
     with cache_errors(folder):
-        return tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
+        return tempfile.TemporaryDirectory(dir=folder, prefix=own, ignore_cleanup_errors=True)
+
+
+@cache
+def _remove_at_end(folder: Path, own: str) -> None:
+    """Ctrl-C may come when a folder is made and nobody has it yet."""
+
+    def remove() -> None:
+        for left in folder.glob(f"{own}*"):
+            shutil.rmtree(left, ignore_errors=True)
+
+    atexit.register(remove)
 
 
 def remove_old(folder: Path, seconds: float) -> None:

@@ -90,6 +90,11 @@ def install() -> None:
     _SIGNALS.install()
 
 
+def heard() -> bool:
+    """Whether a signal has come: what goes wrong after it goes wrong by it, in an import for one."""
+    return _SIGNALS.first is not None
+
+
 def stop_flag() -> Event:
     """The flag that a signal sets. Who asks for it ends by it, and is not interrupted elsewhere at first."""
     _SIGNALS.taken = True
@@ -118,8 +123,11 @@ def _tell_main_thread(number: int) -> None:
 
 
 def _unraisable(found: sys.UnraisableHookArgs) -> None:
-    """An interrupt that came where nothing can be raised is told again, and nothing to be printed."""
-    if not issubclass(found.exc_type, KeyboardInterrupt):
+    """An interrupt that came where nothing can be raised is told again, and nothing to be printed.
+
+    Nor is what it left half made, and cannot be taken down for it.
+    """
+    if not heard() and not issubclass(found.exc_type, KeyboardInterrupt):
         sys.__unraisablehook__(found)
 
 

@@ -92,9 +92,10 @@ def built(builds: Sequence[Build], effort: Effort) -> Iterator[list[Callable[[],
         OutOfTime: by what waits, if the effort was over before the library was built.
     """
     wanted = replace(effort, stop=Event())
+    building: list[Future[FilePath]] = []  # Ctrl-C may come before there are any
     with ThreadPoolExecutor(processors()) as pool:
         try:
-            building = [pool.submit(build, wanted) for build in builds]
+            building += [pool.submit(build, wanted) for build in builds]
             yield [partial(_built, item, effort) for item in building]
         finally:  # the pool waits for its threads
             wanted.stop.set()

@@ -5,6 +5,7 @@ The status is 128 and the number of the signal, as POSIX shells have it (IEEE St
 
 from __future__ import annotations
 
+import os
 import random
 import shutil
 import signal
@@ -128,6 +129,79 @@ def test_a_signal_that_comes_while_a_command_begins_ends_it_with_its_status(numb
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == STATUS[number], done
     assert "Traceback" not in done.stderr
+
+
+INTERRUPTED_LATE = {
+    "an import makes another error of it": """
+from stillgate import cli
+def command(arguments):
+    try:
+        os.kill(os.getpid(), number)
+        time.sleep(10)
+    except KeyboardInterrupt as interrupt:
+        raise RuntimeError("Error calling __set_name__") from interrupt
+cli._dispatch = command
+""",
+    "what it left half made is taken down": """
+from stillgate import cli
+class Half:
+    def __init__(self):
+        os.kill(os.getpid(), number)
+        time.sleep(10)
+        self.whole = True
+    def __del__(self):
+        assert self.whole
+cli._dispatch = lambda arguments: Half()
+""",
+    "a folder was just made": """
+import tempfile
+from stillgate import cli
+from stillgate.controller import kept_files
+make = tempfile.mkdtemp
+def mkdtemp(*given, **named):
+    made = make(*given, **named)
+    os.kill(os.getpid(), number)
+    time.sleep(10)
+    return made
+tempfile.mkdtemp = mkdtemp
+cli._dispatch = lambda arguments: kept_files.work_folder()
+""",
+    "compilers are about to start": """
+from concurrent.futures import ThreadPoolExecutor
+from stillgate import cli
+from stillgate.controller.effort import Effort
+from stillgate.interlocks.exploration.search import built
+enter = ThreadPoolExecutor.submit
+def submit(*given):
+    os.kill(os.getpid(), number)
+    time.sleep(10)
+ThreadPoolExecutor.submit = submit
+def command(arguments):
+    with built([lambda effort: None], Effort()):
+        return 0
+cli._dispatch = command
+""",
+}
+"""Moments that random ones met once in hundreds."""
+
+
+@pytest.mark.parametrize("number", STATUS)
+@pytest.mark.parametrize("moment", INTERRUPTED_LATE)
+def test_a_signal_in_a_bad_moment_ends_a_command_with_its_status(
+    moment: str, number: signal.Signals, tmp_path: Path
+) -> None:
+    code = f"import os, sys, time\nnumber = {int(number)}{INTERRUPTED_LATE[moment]}cli.main(['check'])"
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        env=os.environ | {"STILLGATE_CACHE": str(tmp_path)},
+    )
+    assert done.returncode == STATUS[number], done
+    assert done.stderr in ("", "stillgate: interrupted\n")
+    assert [path for path in tmp_path.rglob("*") if path.is_dir() and path.parent != tmp_path] == []
 
 
 def no_better(found: dict[str, object], whole: dict[str, object]) -> None:
