@@ -62,9 +62,8 @@ class FewestChanges:
             possibility=bool(loop.monitors.goals),
             controller=loop.controller,
         )
-        driven = loop.plant.circuits
-        free = [item.name for item in loop.controller.signals if item.name not in driven]
-        self.inputs = {f"{name}.circuit": name for name in free}
+        circuits = self.loop.circuits.items()
+        self.inputs = {cell.name: name for name, cell in circuits if name not in loop.plant.circuits}
 
     def of(self, run: Replay, event: str | None, *, look: Callable[[], None] = lambda: None) -> Replay:
         """The same run with the fewest changes, each of which ``event`` needs to be broken at its end.
@@ -205,8 +204,7 @@ class _Cut:
                 f"a run that was cut down does not break {self.loop.requirement_names[self.event]}"
             )
         circuits = tuple(
-            {signal.name: tick.values[f"{signal.name}.circuit"] for signal in self.loop.controller.signals}
-            for tick in ticks
+            {name: tick.values[cell.name] for name, cell in self.loop.circuits.items()} for tick in ticks
         )
         truths, start = truths_of(self.runner, ticks), self.run.start
         return Replay(self.run.loop, tuple(ticks), circuits, truths, start, tuple(answers))

@@ -1,7 +1,7 @@
 """Physical parts: one file a kind, each lowering its model to cells, truths and moves.
 
-Adding a kind: a model in ``controller/machine_file/machine.py``, a file here with one function of the
-signature of ``lower_spin``, and a case in ``registry.lower_part``.
+A new kind is a file here with one function of the signature of ``lower_spin`` and a case in
+``registry.lower_part``; the other places are listed in DEVELOPERS.md.
 """
 
 from .base import PartProgram, PlantNames, Timer
