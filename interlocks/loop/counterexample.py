@@ -38,6 +38,7 @@ class Replay:
     ticks: tuple[Tick, ...]
     circuits: tuple[dict[str, int], ...]
     truths: tuple[tuple[str, tuple[bool, ...]], ...]  # of parts, by name: a value per tick
+    path: Path | None = None  # where it was replayed from one
 
 
 def replay(
@@ -75,7 +76,7 @@ def replay(
         }
         for i, tick in enumerate(ticks)
     )
-    return Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks))
+    return Replay(loop, tuple(ticks), circuits, truths_of(runner, ticks), path)
 
 
 def truths_of(runner: LoopRunner, ticks: Sequence[Tick]) -> tuple[tuple[str, tuple[bool, ...]], ...]:
