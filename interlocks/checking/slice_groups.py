@@ -68,14 +68,17 @@ def sliced(loop: ClosedLoop) -> tuple[SlicedLoop, ...]:
 
 
 def _asked(loop: ClosedLoop, influence: Influence, stateful: Cone) -> list[_Group]:
-    """What each requirement, counter and sequence asks for."""
+    """What each requirement, counter and sequence asks for; a controller has one sequence at the least."""
+    sequences = [item.name for item in loop.controller.sequences]
+    least = min((influence.of(name) for name in sequences), key=lambda cone: (len(cone), sorted(cone)))
     found = []
     for name in loop.monitors.requirements:
         cone = influence.of_requirement(name)
+        cone = cone if cone.intersection(sequences) else cone | least
         found.append(_Group(cone, cone & stateful, (name,)))
     others = [memory_name(cell) for cell, _ in loop.controller.bounds_marks]
     if not loop.budget:
-        others += [item.name for item in loop.controller.sequences]
+        others += sequences
     for name in others:
         cone = influence.of(name)
         found.append(_Group(cone, cone & stateful, ()))
