@@ -42,10 +42,12 @@ from stillgate.controller.program.program import (
     Assign,
     Begin,
     Block,
+    Cell,
     Choose,
     If,
     Read,
     Ref,
+    Scope,
     Switch,
     Term,
     memory_name,
@@ -141,6 +143,7 @@ def influence_of(loop: ClosedLoop) -> Influence:
     _gather(loop, _tick(loop), frozenset(), depends)
     for cell in (loop.fault, loop.second, loop.dark):
         depends[cell] = set()
+    depends = {key: read for key, read in depends.items() if not _is_monitors(key)}
     members = dict(_members(loop))
     owners = {key: name for name, keys in members.items() for key in keys}
     direct = {
@@ -148,6 +151,11 @@ def influence_of(loop: ClosedLoop) -> Influence:
         for name, keys in members.items()
     }
     return Influence(loop, depends, owners, direct)
+
+
+def _is_monitors(key: Key) -> bool:
+    """Whether it is a cell of a monitor: each requirement is looked at alone, and numbers its own."""
+    return isinstance(key, Cell) and key.scope is Scope.MONITOR
 
 
 def _tick(loop: ClosedLoop) -> Block:
