@@ -14,7 +14,7 @@ time that is left.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path as FilePath
 
@@ -47,41 +47,46 @@ Told = Callable[[str, Judgement], None]
 Slices = list[tuple[SlicedLoop, LoopSearch]]
 
 
-@dataclass(frozen=True)
 class _Plan:
     """The searches of a check.
 
-    Attributes:
+    Args:
         wholes: of the machine, without faults first.
-        slices: of each the slices, worked out when first asked for; none if the machine is one.
-        one_by_one: requirements that all single situations without faults were searched for.
+        slices: of each the slices, worked out when first asked for; none if all can affect all.
     """
 
-    document: MachineDocument
-    wholes: list[LoopSearch]
-    slices: list[Once[Slices]]
-    effort: Effort
-    told: Told | None
-    one_by_one: set[str] = field(default_factory=set)
+    def __init__(
+        self,
+        document: MachineDocument,
+        wholes: list[LoopSearch],
+        slices: list[Once[Slices]],
+        effort: Effort,
+        told: Told | None,
+    ) -> None:
+        self.document = document
+        self.wholes = wholes
+        self.slices = slices
+        self.effort = effort
+        self.told = told
+        self.few_in_all = True  # all single situations without faults were not too many
+        self.few_for: set[str] = set()  # requirements of slices of which the same is so
 
     def search(self, number: int) -> Searched:
         """What is said of one question."""
         whole, effort = self.wholes[number], self.effort
         capped = effort.states is not None  # who caps situations wants them searched
         searched = whole.nothing(TOO_MANY)
-        if capped or not number or self._came_to_an_end(whole.loop.monitors.requirements):
+        if capped or self.few_in_all:
             searched = whole.single(effort.states or (MANY if number else FEW), effort)
-            if not number and searched.exploration.exhausted:
-                self.one_by_one.update(self.document.machine.requirements)
-            if searched.exploration.stopped_by != Status.STATE_CAP.words or effort.over:
-                return searched  # done, or ended by what sets would meet as well
+            self.few_in_all = searched.exploration.exhausted
+            if self.few_in_all or effort.over or searched.exploration.stopped_by == Status.INTERRUPT.words:
+                return searched
         slices = self.slices[number](effort)
         if slices:
             return self._by_slices(number, searched, slices)
-        return searched if capped else whole.with_sets(searched, MANY, effort)
-
-    def _came_to_an_end(self, requirements: tuple[str, ...]) -> bool:
-        return bool(self.one_by_one) and self.one_by_one.issuperset(requirements)
+        if capped or searched.exploration.stopped_by not in (Status.STATE_CAP.words, TOO_MANY):
+            return searched  # out of memory, which sets would be as well
+        return whole.with_sets(searched, MANY, effort)
 
     def _by_slices(self, number: int, searched: Searched, slices: Slices) -> Searched:
         """What the slices say of what a search of the whole left undecided."""
@@ -116,8 +121,8 @@ class _Plan:
             searched = search.nothing(TOO_MANY)
             if self._few(number, part):
                 searched = search.single(MANY if number else FEW, effort)
-                if not number and searched.exploration.exhausted:
-                    self.one_by_one.update(part.requirements)
+                if searched.exploration.exhausted:
+                    self.few_for.update(part.requirements)
                 if searched.exploration.stopped_by != Status.STATE_CAP.words or effort.over:
                     return searched
             return search.with_sets(searched, MANY, effort)
@@ -129,7 +134,7 @@ class _Plan:
 
     def _few(self, number: int, part: SlicedLoop) -> bool:
         """Whether single situations of a slice are worth a try."""
-        return not number or part.size <= FEW or self._came_to_an_end(part.requirements)
+        return not number or part.size <= FEW or self.few_for.issuperset(part.requirements)
 
     def _early(self, number: int, slices: Slices) -> list[Build]:
         """What is built in advance for slices, in this order."""

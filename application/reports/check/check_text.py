@@ -11,7 +11,17 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
 
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words, grouped, verdict_words, with_sets
+from ...console.words import (
+    CAUTION,
+    MOST_NAMED,
+    beside_slices,
+    count_words,
+    fault_words,
+    grouped,
+    slice_words,
+    verdict_words,
+    with_sets,
+)
 from .story_text import write_story
 from .verdict_table import STYLES, table_of_verdicts
 
@@ -134,7 +144,9 @@ def _undecided(console: Console, result: CheckResult) -> None:
 def _exploration(console: Console, result: CheckResult) -> None:
     section(console, "Explored")
     for item in result.exploration:
-        bullet(console, exploration_words(item))
+        bullet(console, beside_slices(exploration_words(item), item))
+        for part in item.slices:
+            bullet(console, f"{slice_words(part, MOST_NAMED)}: {exploration_words(part.exploration)}")
 
 
 def exploration_words(item: Exploration) -> str:
