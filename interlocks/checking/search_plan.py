@@ -26,6 +26,7 @@ from ..exploration.search import Build, built
 from ..loop.closed_loop import ClosedLoop
 from ..loop.slices import names_of
 from ..results.verdict import Finding, Judgement, SliceCovered, Word
+from .dearest import dearest
 from .loop_search import LoopSearch, Once, Searched, not_searched
 from .slice_groups import SlicedLoop, sliced
 
@@ -73,6 +74,14 @@ class _Plan:
 
     def search(self, number: int) -> Searched:
         """What is said of one question."""
+        searched = self._search(number)
+        loop = self.wholes[number].loop
+        if searched.exploration.slices or not _was_searched(searched):
+            return searched
+        told = {name: _explained(item, loop) for name, item in searched.judgements.items()}
+        return replace(searched, judgements=told)
+
+    def _search(self, number: int) -> Searched:
         whole, effort = self.wholes[number], self.effort
         capped = effort.states is not None  # who caps situations wants them searched
         searched = whole.nothing(TOO_MANY)
@@ -98,6 +107,9 @@ class _Plan:
         with built(self._early(number, slices), effort):
             for index, (part, search) in enumerate(slices):
                 found = self._search_slice(number, part, search, effort.part(len(slices) - index))
+                if _was_searched(found):
+                    said = {name: _explained(item, part.loop) for name, item in found.judgements.items()}
+                    found = replace(found, judgements=said)
                 fresh = {
                     name: replace(found.judgements[name], left_out=part.left_out)
                     for name in part.requirements
@@ -155,6 +167,18 @@ class _Plan:
         slices = self.slices[number](effort)
         searches = [search for part, search in slices if part.requirements] or [self.wholes[number]]
         return [search.symbolic(effort) for search in searches][-1]
+
+
+def _was_searched(searched: Searched) -> bool:
+    return bool(searched.exploration.states or searched.exploration.sets)
+
+
+def _explained(judgement: Judgement, loop: ClosedLoop) -> Judgement:
+    """An undecided judgement with what has the most values in the loop that was searched."""
+    words = dearest(loop)
+    if judgement.word is not Word.UNDECIDED or not words:
+        return judgement
+    return replace(judgement, reason=f"{judgement.reason}; {words}")
 
 
 def _new(findings: tuple[Finding, ...], known: list[Finding]) -> list[Finding]:

@@ -6,6 +6,8 @@ noticed, how does it break, how far did the search get. Works from 80 columns up
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+
 from rich.console import Console
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
@@ -50,7 +52,7 @@ def write_check(console: Console, result: CheckResult, file: str) -> None:
         if finding.story is not None:
             section(console, f"{finding.kind.value.upper()}  {finding.subject}")
             write_story(console, finding.story)
-    _undecided(console, result)
+    _undecided(console, result, file)
     _exploration(console, result)
     say(console, "")
     say(console, CAUTION)
@@ -129,8 +131,8 @@ def _break(console: Console, item: RequirementVerdict, result: CheckResult, file
         write_story(console, item.story)
 
 
-def _undecided(console: Console, result: CheckResult) -> None:
-    """Why verdicts are missing, a reason once, with the requirements it concerns."""
+def _undecided(console: Console, result: CheckResult, file: str) -> None:
+    """Why verdicts are missing, a reason once, with the requirements it concerns, and what else may decide."""
     reasons: dict[tuple[int, str], list[str]] = {}
     for item in result.requirements:
         for judgement in item.judgements:
@@ -139,6 +141,9 @@ def _undecided(console: Console, result: CheckResult) -> None:
     for (faults, reason), names in reasons.items():
         section(console, f"UNDECIDED  with {fault_words(faults)}: {reason}", style=STYLES[Word.UNDECIDED])
         say(console, ", ".join(names), indent=2)
+    if reasons:
+        get = "" if find_spec("z3") else "pip install 'stillgate[z3]', then "
+        say(console, f"Another method may decide: {get}stillgate confirm {file}", indent=2)
 
 
 def _exploration(console: Console, result: CheckResult) -> None:
