@@ -43,7 +43,7 @@ TOO_MANY = "number of situations"
 """What stopped a search that was not begun because single situations would be too many."""
 
 Told = Callable[[str, Judgement], None]
-"""Is told each verdict of a sliced machine as soon as it is there: requirement and judgement."""
+"""Is told each decided verdict of a sliced machine as soon as it is there: requirement and judgement."""
 
 Slices = list[tuple[SlicedLoop, LoopSearch]]
 
@@ -75,11 +75,7 @@ class _Plan:
     def search(self, number: int) -> Searched:
         """What is said of one question."""
         searched = self._search(number)
-        loop = self.wholes[number].loop
-        if searched.exploration.slices or not _was_searched(searched):
-            return searched
-        told = {name: _explained(item, loop) for name, item in searched.judgements.items()}
-        return replace(searched, judgements=told)
+        return searched if searched.exploration.slices else _explained(searched, self.wholes[number].loop)
 
     def _search(self, number: int) -> Searched:
         whole, effort = self.wholes[number], self.effort
@@ -103,13 +99,11 @@ class _Plan:
         judgements = dict(searched.judgements)
         findings = list(searched.findings)
         covered: list[SliceCovered] = []
-        self._tell({name: item for name, item in judgements.items() if item.word is not Word.UNDECIDED})
+        self._tell(judgements)
         with built(self._early(number, slices), effort):
             for index, (part, search) in enumerate(slices):
-                found = self._search_slice(number, part, search, effort.part(len(slices) - index))
-                if _was_searched(found):
-                    said = {name: _explained(item, part.loop) for name, item in found.judgements.items()}
-                    found = replace(found, judgements=said)
+                share = effort.part(len(slices) - index)
+                found = _explained(self._search_slice(number, part, search, share), part.loop)
                 fresh = {
                     name: replace(found.judgements[name], left_out=part.left_out)
                     for name in part.requirements
@@ -120,8 +114,10 @@ class _Plan:
                 findings += _new(found.findings, findings)
                 kept = tuple(n for n in names_of(self.document.machine) if n not in part.left_out)
                 covered.append(SliceCovered(part.requirements, kept, part.left_out, found.exploration))
+                if found.exploration.stopped_by == Status.INTERRUPT.words:
+                    effort.stop.set()  # what is left is not begun
         exploration = replace(searched.exploration, slices=tuple(covered))
-        if any(item.exploration.stopped_by == "interrupt" for item in covered):
+        if any(item.exploration.stopped_by == Status.INTERRUPT.words for item in covered):
             exploration = replace(exploration, stopped_by="interrupt")
         return Searched(exploration, judgements, tuple(findings))
 
@@ -158,9 +154,9 @@ class _Plan:
         return builds
 
     def _tell(self, judgements: dict[str, Judgement]) -> None:
-        if self.told is not None:
-            for name, judgement in judgements.items():
-                self.told(name, judgement)
+        for name, judgement in judgements.items():
+            if self.told is not None and judgement.word is not Word.UNDECIDED:
+                self.told(name, judgement.at_scan(self.document.machine.scan))
 
     def sets_in_advance(self, number: int, effort: Effort) -> FilePath:
         """Builds what sets of a question need, the machine's or that of its slices."""
@@ -169,16 +165,16 @@ class _Plan:
         return [search.symbolic(effort) for search in searches][-1]
 
 
-def _was_searched(searched: Searched) -> bool:
-    return bool(searched.exploration.states or searched.exploration.sets)
-
-
-def _explained(judgement: Judgement, loop: ClosedLoop) -> Judgement:
-    """An undecided judgement with what has the most values in the loop that was searched."""
+def _explained(searched: Searched, loop: ClosedLoop) -> Searched:
+    """What a search left undecided, with what has the most values in its loop."""
     words = dearest(loop)
-    if judgement.word is not Word.UNDECIDED or not words:
-        return judgement
-    return replace(judgement, reason=f"{judgement.reason}; {words}")
+    if not words or not (searched.exploration.states or searched.exploration.sets):
+        return searched
+    judgements = {
+        name: replace(item, reason=f"{item.reason}; {words}") if item.word is Word.UNDECIDED else item
+        for name, item in searched.judgements.items()
+    }
+    return replace(searched, judgements=judgements)
 
 
 def _new(findings: tuple[Finding, ...], known: list[Finding]) -> list[Finding]:
@@ -225,7 +221,7 @@ def search_all(
             for number in range(len(loops)):
                 item = plan.search(number)
                 searched.append(item)
-                if item.exploration.stopped_by == "interrupt":
+                if item.exploration.stopped_by == Status.INTERRUPT.words:
                     raise KeyboardInterrupt
     except OutOfTime:
         pass

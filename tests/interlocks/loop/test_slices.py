@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from functools import cache
 from random import Random
 
 import pytest
+from engine import searching
 from machines_strategy import SMALL, sample
 from plants_strategy import closed_machine_dicts
 from side_by_side import side_by_side
@@ -15,7 +16,7 @@ from slice_runs import difference
 from stillgate.controller.errors import TextError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.loop.closed_loop import close_loop
+from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.counterexample import Path, replay
 from stillgate.interlocks.loop.influence import Cone, Influence, influence_of
 from stillgate.interlocks.loop.interpreter import LoopRunner
@@ -155,6 +156,47 @@ def _walk(runner: LoopRunner, random: Random, ticks: int) -> Path:
         choices.append(tuple(asked))
         keys.append(runner.key())
     return Path(tuple(keys[:-1]), tuple(choices))
+
+
+def verdicts(loop: ClosedLoop, names: Collection[str]) -> dict[str, object]:
+    """Of some requirements the length of the shortest break, or of the way to the goal and what is cut off."""
+    with searching(loop) as search:
+        found: dict[str, object] = {name: item.ticks for name, item in search.breaks().items()}
+        for name, _ in loop.monitors.goals:
+            found[name] = (search.goal_depth(name), search.cut_off(name) is not None)
+    return {name: found.get(name) for name in names}
+
+
+def judged_alike(machine: Machine, faults: int) -> int:
+    """Asserts that each slice says what the whole says; how many requirements were compared."""
+    exact = not faults
+
+    def loop_of(given: Machine) -> ClosedLoop:
+        return close_loop(given, tick=given.scan, faults=faults, possibility=exact, exact=exact)
+
+    whole = loop_of(machine)
+    cones: dict[Cone, list[str]] = {}
+    for name, _, cone in slices(machine, influence_of(whole)):
+        if name in whole.monitors.requirements:
+            cones.setdefault(cone, []).append(name)
+    said = verdicts(whole, [name for names in cones.values() for name in names]) if cones else {}
+    for cone, names in cones.items():
+        own = verdicts(loop_of(slice_of(machine, cone, names).machine), names)
+        assert own == {name: said[name] for name in names}
+    return len(said)
+
+
+@pytest.mark.parametrize("faults", (0, 1))
+def test_a_slice_gives_the_verdicts_and_shortest_ways_of_the_whole(faults: int) -> None:
+    """In the engine that lists every situation."""
+    assert sum(judged_alike(machine, faults) for machine in drawn()[1:6]) > 3
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("faults", (0, 1))
+@pytest.mark.parametrize("number", range(6, COUNT))
+def test_more_slices_give_the_verdicts_and_shortest_ways_of_the_whole(number: int, faults: int) -> None:
+    judged_alike(drawn()[number], faults)
 
 
 KINDS = (
