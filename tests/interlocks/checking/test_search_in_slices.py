@@ -249,7 +249,7 @@ def test_an_undecided_row_says_what_has_the_most_values_and_what_else_may_decide
     result = checked(TIMERS, max_states=500, faults=0)
     judgement = next(item.judgements[0] for item in result.requirements if item.name == "lamp_in_time")
     assert judgement.word is Word.UNDECIDED
-    assert judgement.reason.endswith("; most values has the time in states of first (360000 ticks, 3600 s)")
+    assert judgement.reason.endswith("; most values has the time in states of first (360000 ticks, 1 h)")
     page = StringIO()
     write_check(Console(file=page, width=80), result, "timers.yaml")
     assert "stillgate confirm timers.yaml" in " ".join(page.getvalue().split())

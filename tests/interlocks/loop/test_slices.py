@@ -159,7 +159,7 @@ def _walk(runner: LoopRunner, random: Random, ticks: int) -> Path:
 
 
 def verdicts(loop: ClosedLoop, names: Collection[str]) -> dict[str, object]:
-    """Of some requirements the length of the shortest break, or of the way to the goal and what is cut off."""
+    """Of some requirements the length of the least break, or of the way to the goal and what is cut off."""
     with searching(loop) as search:
         found: dict[str, object] = {name: item.ticks for name, item in search.breaks().items()}
         for name, _ in loop.monitors.goals:
