@@ -202,6 +202,12 @@ class Exploration:
             return True
         return bool(self.slices) and all(item.exploration.whole for item in self.slices)
 
+    @property
+    def all_seconds(self) -> float:
+        """What its searches took together: one by one, in sets, of slices."""
+        sets = 0.0 if self.sets is None else self.sets.seconds
+        return self.seconds + sets + sum(item.exploration.all_seconds for item in self.slices)
+
     @classmethod
     def not_run(cls, faults: int, tick: Milliseconds, stopped_by: str) -> Exploration:
         """Of a search that was ended before it began, or whose figures nothing leans on."""

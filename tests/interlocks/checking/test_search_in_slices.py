@@ -233,6 +233,27 @@ def test_verdicts_are_told_as_they_are_decided(monkeypatch: pytest.MonkeyPatch) 
     assert names == ["no_motor_open", "lamp_in_time", "can_tell", "can_rest"]
 
 
+def test_what_is_left_when_ctrl_c_comes_is_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It comes while the second slice is searched; what the first said stays."""
+    single = loop_search.LoopSearch.single
+    searched: list[tuple[str, ...]] = []
+
+    def interrupted(self: loop_search.LoopSearch, states: int, effort: Effort) -> loop_search.Searched:
+        if self.left_out:
+            searched.append(self.loop.monitors.requirements)
+        if len(searched) == 2:
+            raise KeyboardInterrupt
+        return single(self, states, effort)
+
+    monkeypatch.setattr(loop_search.LoopSearch, "single", interrupted)
+    result = checked(TIMERS, max_states=300, faults=0)
+    assert searched == [("no_motor_open",), ("lamp_in_time",)]
+    (exploration,) = result.exploration
+    assert exploration.stopped_by == "interrupt"
+    assert [item.exploration.stopped_by for item in exploration.slices] == ["", *["interrupt"] * 2]
+    assert [item.verdict for item in result.requirements] == [Word.HOLDS, *[Word.UNDECIDED] * 3]
+
+
 def test_what_is_said_does_not_depend_on_the_threads(both: CheckResult) -> None:
     one, two = (checked(BOTH, max_states=CAP, threads=count) for count in (1, 2))
     assert one.requirements == two.requirements
