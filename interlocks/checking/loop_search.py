@@ -21,7 +21,7 @@ from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay
-from ..loop.lifted_run import lifted_run
+from ..loop.run_on_whole import lifted_run
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, SetsCovered, Word
 from ..symbolic.decide import Decided, SetAnswer, decide
 from ..symbolic.emit_step import step_source

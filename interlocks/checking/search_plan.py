@@ -26,8 +26,8 @@ from ..exploration.search import Build, built
 from ..loop.closed_loop import ClosedLoop
 from ..loop.slices import names_of
 from ..results.verdict import Finding, Judgement, SliceCovered, Word
-from .dearest import dearest
 from .loop_search import LoopSearch, Once, Searched, not_searched
+from .most_values import dearest
 from .slice_groups import SlicedLoop, sliced
 
 FEW = 300_000

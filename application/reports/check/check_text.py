@@ -6,8 +6,6 @@ noticed, how does it break, how far did the search get. Works from 80 columns up
 
 from __future__ import annotations
 
-from importlib.util import find_spec
-
 from rich.console import Console
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
@@ -142,8 +140,8 @@ def _undecided(console: Console, result: CheckResult, file: str) -> None:
         section(console, f"UNDECIDED  with {fault_words(faults)}: {reason}", style=STYLES[Word.UNDECIDED])
         say(console, ", ".join(names), indent=2)
     if reasons:
-        get = "" if find_spec("z3") else "pip install 'stillgate[z3]', then "
-        say(console, f"Another method may decide: {get}stillgate confirm {file}", indent=2)
+        needs = "needs z3: pip install 'stillgate[z3]'"
+        say(console, f"Another method may decide: stillgate confirm {file} ({needs})", indent=2)
 
 
 def _exploration(console: Console, result: CheckResult) -> None:

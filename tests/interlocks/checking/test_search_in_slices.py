@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from importlib import import_module
 from io import StringIO
 
 import pytest
 from engine import quick_build
+from machines_strategy import SMALL, MachineDict, machine_text, sample
+from plants_strategy import closed_machine_dicts
 from rich.console import Console
+from side_by_side import side_by_side
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking import loop_search, search_plan
@@ -82,6 +86,8 @@ def text_of(*, gate: bool, light: bool) -> str:
 BOTH = text_of(gate=True, light=True)
 CAP = 800
 """More situations than the gate and the light have by themselves, fewer than both together."""
+
+PAIRS = 40
 
 TIMERS = """
 machine: timers
@@ -274,3 +280,46 @@ def test_an_undecided_row_says_what_has_the_most_values_and_what_else_may_decide
     page = StringIO()
     write_check(Console(file=page, width=80), result, "timers.yaml")
     assert "stillgate confirm timers.yaml" in " ".join(page.getvalue().split())
+
+
+# -- random machines -----------------------------------------------------------------------------
+
+
+@cache
+def pairs() -> list[tuple[MachineDict, MachineDict]]:
+    """Random machines, two by two, the same at every run; their requirements are all judged under a fault."""
+    found = sample(closed_machine_dicts(SMALL), 2 * PAIRS + 4, first=5)[4:]
+    for item in found:
+        item["check"] = {"faults": 1}
+    return list(zip(found[::2], found[1::2], strict=True))
+
+
+def random_pair_is_judged_alike(number: int) -> None:
+    """Of two machines in one file, each requirement is judged as in its own; by sets where they decide."""
+    left, right = pairs()[number]
+    right["scan"] = left["scan"]
+    alone = {
+        f"{prefix}{name}": items
+        for prefix, item in (("l_", left), ("r_", right))
+        for name, items in said(checked(machine_text(item))).items()
+    }
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(search_plan, "FEW", 1)
+        patch.setattr(search_plan, "MANY", 1)
+        together = said(checked(machine_text(side_by_side(left, right))))
+    decided = 0
+    for name, items in together.items():
+        for (faults, word, _), (_, expected, _) in zip(items, alone[name], strict=True):
+            assert word in (expected, Word.UNDECIDED), (number, name, faults)
+            decided += word is expected
+    assert decided
+
+
+def test_random_machines_side_by_side_are_judged_as_each_alone() -> None:
+    random_pair_is_judged_alike(0)
+
+
+@pytest.mark.night
+@pytest.mark.parametrize("number", range(1, PAIRS))
+def test_more_random_machines_side_by_side_are_judged_as_each_alone(number: int) -> None:
+    random_pair_is_judged_alike(number)

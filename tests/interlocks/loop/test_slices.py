@@ -20,7 +20,7 @@ from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.counterexample import Path, replay
 from stillgate.interlocks.loop.influence import Cone, Influence, influence_of
 from stillgate.interlocks.loop.interpreter import LoopRunner
-from stillgate.interlocks.loop.lifted_run import lifted_run
+from stillgate.interlocks.loop.run_on_whole import lifted_run
 from stillgate.interlocks.loop.slices import names_of, slice_of
 from stillgate.sim_io.faults.fault_list import Fault, faults_of
 
