@@ -25,8 +25,8 @@ ORDER = {
     "controller": ("expressions", "machine_file", "rules", "reading", "program", "execution", "c"),
     "sim_io": ("parts", "faults", "logs", "simulation", "logs/writers", "logs/readers", "scenarios"),
     "interlocks": (
-        "results", "requirements", "loop", "exploration", "symbolic", "checking", "proofs", "certificates",
-        "analyses", "mutation", "simulated_runs", "replay", "diagnosis",
+        "results", "requirements", "loop", "slicing", "exploration", "symbolic", "checking", "proofs",
+        "certificates", "analyses", "mutation", "simulated_runs", "replay", "diagnosis",
     ),
     "diagrams": ("charts", "graphs", "matrices", "pages"),
     "application": (

@@ -39,7 +39,9 @@ def check(
     """Check every requirement in every reachable situation of a machine.
 
     Prints a table of verdicts, the assumptions behind them, whatever else was
-    noticed, and for each break the shortest story of how it comes about.
+    noticed, and for each break the shortest story of how it comes about. What
+    cannot affect a requirement does not make its verdict dearer; on a terminal
+    verdicts appear as soon as they are there.
 
     Exit status: 0 all hold, 1 something is broken, 4 undecided (so is all that
     does not break at a longer tick than the scan), 2 the file or the command
@@ -100,6 +102,7 @@ def check(
                 use_cache=cache,
                 overlaps=overlaps,
                 on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
+                on_decided=progress.decided,
             )
     _write(result, str(machine), form)
     _write_files(result, str(machine), sarif, junit)

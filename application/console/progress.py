@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.status import Status
+    from stillgate.interlocks.results.verdict import Judgement
 
 
 class SearchFigures(Protocol):
@@ -46,6 +47,13 @@ class ProgressLine:
         """Shows how far the search is."""
         if self._status is not None:
             self._status.update(progress_words(progress))
+
+    def decided(self, name: str, judgement: Judgement) -> None:
+        """Leaves a line with a verdict that is there before the others."""
+        if self._status is not None:
+            from .words import fault_words
+
+            self._console.print(f"{name}: {judgement.word.value} ({fault_words(judgement.faults)})")
 
     def say(self, text: str) -> None:
         """Shows what is being done when it is not exploring."""

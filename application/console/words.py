@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.verdict import Cause, Exploration, Judgement, SetsCovered, StoryChange, Word
+from stillgate.interlocks.results.verdict import (
+    Cause,
+    Exploration,
+    Judgement,
+    SetsCovered,
+    SliceCovered,
+    StoryChange,
+    Word,
+)
 
 CAUTION = (
     "This is a check of a model under the assumptions above, not of a machine. Local codes, and a"
@@ -100,3 +110,39 @@ def with_sets(words: str, item: Exploration) -> str:
     if not item.states:
         return sets_words(item.sets)
     return f"{words}. What that left open was asked of sets of times: {sets_words(item.sets)}"
+
+
+MOST_NAMED = 6
+"""Names that are listed on a screen; of more, only how many."""
+
+
+def slice_words(item: SliceCovered, most: int | None = None) -> str:
+    """What a slice is, and what is judged over it.
+
+    Args:
+        most: names to list of each kind; None for all.
+    """
+    judged = listed(item.requirements, most) or "findings alone"
+    total = len(item.kept) + len(item.left_out)
+    few, many = listed(item.kept, most), listed(item.left_out, most)
+    over = f"{len(item.kept)} of {total} names, without {many}"
+    if len(item.kept) <= len(item.left_out):
+        over = f"{few} ({len(item.kept)} of {total} names)"
+    return f"{judged}, over {over}"
+
+
+def listed(names: Sequence[str], most: int | None) -> str:
+    """``a, b, c and 4 more``."""
+    if most is None or len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
+
+
+def beside_slices(words: str, item: Exploration) -> str:
+    """What the search of the whole covered, where slices go on."""
+    if not item.slices:
+        return words
+    each = "each requirement was judged over all that can affect it"
+    if not item.states:
+        return f"{fault_words(item.faults)}: {each}, with no search of the whole machine"
+    return f"{words}. So {each}"

@@ -31,9 +31,10 @@ from ..results.verdict import (
 )
 from .assumptions import assumptions_of
 from .coverage import warning_findings
+from .loop_search import Searched
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
-from .search_plan import Searched, search_all
+from .search_plan import Told, search_all
 
 
 def check(
@@ -93,8 +94,13 @@ def check_within(
     use_cache: bool = True,
     overlaps: bool = False,
     on_slow_build: Callable[[], None] | None = None,
+    on_decided: Told | None = None,
 ) -> CheckResult:
-    """The check, with its limits as one value; see ``check``."""
+    """The check, with its limits as one value; see ``check``.
+
+    Args:
+        on_decided: is told verdicts as soon as they are there, where the machine is searched in slices.
+    """
     machine = document.machine
     told = document.source if document.as_read else document.source + repr(machine).encode()
     key = check_key(told, document.path, tick=tick, faults=faults, overlaps=overlaps)
@@ -105,7 +111,9 @@ def check_within(
     loops = [close_loop(machine, tick=period, faults=0, exact=asks_possibility(machine))]
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
-    searched = search_all(document, loops, effort, progress, on_slow_build)
+    searched = search_all(
+        document, loops, effort, progress=progress, on_slow_build=on_slow_build, on_decided=on_decided
+    )
     result = _result(document, period, budget, searched)
     whole = all(item.whole for item in result.exploration) and not any(
         judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements

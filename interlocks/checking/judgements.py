@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from stillgate.controller.expressions.durations import format_duration
@@ -59,9 +60,17 @@ def _headline(name: str, sentence: str, run: Replay) -> str:
 
 
 def possibility(
-    search: Search, exploration: Exploration, name: str, requirement: Reach | FromAnywhere
+    search: Search,
+    exploration: Exploration,
+    name: str,
+    requirement: Reach | FromAnywhere,
+    on_whole: Callable[[Replay], Replay | None],
 ) -> Judgement:
-    """What a search without faults says of something that must be possible."""
+    """What a search without faults says of something that must be possible.
+
+    Args:
+        on_whole: gives a run as the whole machine does it; None if the time is over.
+    """
     tick = exploration.tick
     if isinstance(requirement, Reach):
         depth = search.goal_depth(name)
@@ -78,11 +87,12 @@ def possibility(
     if not lost.states:
         return Judgement(Word.UNDECIDED, 0, tick, reason="stopped before every situation was judged")
     reason = f"{lost.states} situations have no way there"
-    if lost.run is None and lost.depth:
-        return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
-    if lost.run is None:  # at power-on already, so there is nothing to tell
+    if lost.run is None and not lost.depth:  # at power-on already, so there is nothing to tell
         return Judgement(Word.BROKEN, 0, tick, 0, reason=f"{reason}, the one at power-on included")
-    story = tell(lost.run, _headline_of_lost(name, requirement, lost.depth * tick))
+    run = None if lost.run is None else on_whole(lost.run)
+    if run is None:
+        return Judgement(Word.BROKEN, 0, tick, lost.depth, reason=f"{reason}; {NO_STORY}")
+    story = tell(run, _headline_of_lost(name, requirement, lost.depth * tick))
     return Judgement(Word.BROKEN, 0, tick, lost.depth, story, reason)
 
 

@@ -9,15 +9,12 @@ from pathlib import Path
 from .engine_abi import Library, fault
 
 
-def follow(library: Path, run: Sequence[Sequence[int]]) -> frozenset[int]:
-    """What happens in the last tick of a run, stepped through the deployed controller in its checker.
+def goals_of(library: Path, run: Sequence[Sequence[int]]) -> frozenset[int]:
+    """Goals of the last tick of a run, by number, stepped through the deployed controller in its checker.
 
     Args:
         library: a built checker.
         run: the picks of the start, then those of each tick; choices beyond them are answered with 0.
-
-    Returns:
-        Events of the last tick: breaks first, then goals.
 
     Raises:
         ProgramFault: if some pick was not offered.
@@ -29,4 +26,6 @@ def follow(library: Path, run: Sequence[Sequence[int]]) -> frozenset[int]:
     events = (ctypes.c_uint64 * c.shape.event_words)()
     if code := c.functions.sg_follow(picks, counts, len(run) - 1, events):
         raise fault(code)
-    return frozenset(i for i in range(c.shape.breaks + c.shape.goals) if events[i // 64] >> i % 64 & 1)
+    # A checker counts one break at the least, where a loop may have none.
+    first = c.shape.breaks
+    return frozenset(i for i in range(c.shape.goals) if events[(first + i) // 64] >> (first + i) % 64 & 1)

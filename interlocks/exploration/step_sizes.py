@@ -48,7 +48,8 @@ def choices_of(loop: ClosedLoop) -> int:
 def widest_choice(loop: ClosedLoop) -> int:
     """Most answers that a choice has, at least 2."""
     members = (len(item) for free in loop.free for item in free.history.members)
-    return max(2, *members, *_widths(loop.begin), *(width for b in _of_a_step(loop) for width in _widths(b)))
+    steps = (width for block in _of_a_step(loop) for width in _widths(block))
+    return max((2, *members, *_widths(loop.begin), *steps))
 
 
 def _of_a_step(loop: ClosedLoop) -> Iterator[Block]:

@@ -195,7 +195,7 @@ class _Linker:
         ]
         free_names = {signal.name for signal in free_signals}
         circuits = {
-            signal.name: Cell(f"{signal.name}.circuit", 0, 1, 0, Scope.PART, persistent=False)
+            signal.name: circuit_cell(signal.name)
             for signal in self.controller.signals
             if signal.name not in free_names
         }
@@ -325,3 +325,8 @@ class _Linker:
 def goal_cell(index: int) -> Cell:
     """Whether a possibility requirement's goal is true in this instant."""
     return Cell(f"goal{index}", 0, 1, 0, Scope.MONITOR, persistent=False)
+
+
+def circuit_cell(name: str) -> Cell:
+    """Whether the healthy circuit of an input conducts, where that is not asked of a history."""
+    return Cell(f"{name}.circuit", 0, 1, 0, Scope.PART, persistent=False)

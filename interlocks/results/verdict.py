@@ -99,6 +99,7 @@ class Judgement:
     depth: Ticks | None = None  # of the break or the goal, or how far an undecided search got
     story: Story | None = None
     reason: str = ""  # why undecided or only not broken
+    left_out: tuple[str, ...] = ()  # what cannot affect it and was not searched
 
     def at_scan(self, scan: Milliseconds) -> Judgement:
         """What a search at this tick says of a machine that scans every ``scan``."""
@@ -194,11 +195,20 @@ class Exploration:
     threads: int
     initial_states: int
     sets: SetsCovered | None = None
+    slices: tuple[SliceCovered, ...] = ()
 
     @property
     def whole(self) -> bool:
-        """Whether every reachable situation was covered, one by one or in sets."""
-        return self.exhausted or (self.sets is not None and self.sets.exhausted)
+        """Whether every reachable situation was covered: one by one, in sets, or each slice for itself."""
+        if self.exhausted or (self.sets is not None and self.sets.exhausted):
+            return True
+        return bool(self.slices) and all(item.exploration.whole for item in self.slices)
+
+    @property
+    def all_seconds(self) -> float:
+        """What its searches took together: one by one, in sets, of slices."""
+        sets = 0.0 if self.sets is None else self.sets.seconds
+        return self.seconds + sets + sum(item.exploration.all_seconds for item in self.slices)
 
     @classmethod
     def not_run(cls, faults: int, tick: Milliseconds, stopped_by: str) -> Exploration:
@@ -207,6 +217,22 @@ class Exploration:
             faults=faults, tick=tick, exhausted=False, stopped_by=stopped_by, states=0, transitions=0,
             depth=0, seconds=0.0, key_bits=0, bytes_per_state=0.0, threads=0, initial_states=0,
         )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class SliceCovered:
+    """What the search of a slice covered: a part of the machine that nothing outside it can affect.
+
+    Attributes:
+        requirements: those that were judged over it; none where it was searched for findings alone.
+        kept: names of its sequences, parts, inputs, outputs and memory.
+        left_out: names of the others.
+    """
+
+    requirements: tuple[str, ...]
+    kept: tuple[str, ...]
+    left_out: tuple[str, ...]
+    exploration: Exploration
 
 
 def tick_caution(tick: Milliseconds, scan: Milliseconds) -> str:

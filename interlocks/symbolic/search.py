@@ -21,7 +21,7 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.deployed_run import follow
+from ..exploration.deployed_run import goals_of
 from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
 from ..loop.closed_loop import ClosedLoop
@@ -217,7 +217,7 @@ class SymbolicSearch:
         run = self._told(event)
         if deployed is None or event < self.source.breaks:
             return Shown(found, len(run) - 1, self._run_again(event, run))
-        if event not in follow(deployed(), run):
+        if event - self.source.breaks not in goals_of(deployed(), run):
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
         return Shown(found, len(run) - 1)
 

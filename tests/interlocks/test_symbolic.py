@@ -171,7 +171,9 @@ def test_a_goal_that_can_be_reached_is_not_one_that_can_be_reached_from_anywhere
     monkeypatch.setattr(search_plan, "MANY", 1000)
     result = check(read_machine_text(TRAP, "machine.yaml"), use_cache=False)
     verdicts = {item.name: item.verdict for item in result.requirements}
-    assert result.exploration[0].sets is not None
+    part = result.exploration[0].slices[0]
+    assert part.requirements == ("back_to_work", "can_work")
+    assert part.exploration.sets is not None
     assert verdicts["can_work"] is Word.HOLDS
     assert verdicts["back_to_work"] is not Word.HOLDS
 

@@ -11,6 +11,7 @@ from stillgate.interlocks.results.verdict import (
     Finding,
     Judgement,
     RequirementVerdict,
+    SliceCovered,
     Story,
     StoryStep,
 )
@@ -89,6 +90,7 @@ def _judgement(item: Judgement) -> dict[str, Any]:
         "tick": item.tick,
         "depth": item.depth,
         "reason": item.reason,
+        "left_out": list(item.left_out),
     }
 
 
@@ -119,6 +121,19 @@ def _finding(item: Finding) -> dict[str, Any]:
 
 
 def _exploration(item: Exploration) -> dict[str, Any]:
+    return _search(item) | {"slices": [_slice(part) for part in item.slices]}
+
+
+def _slice(item: SliceCovered) -> dict[str, Any]:
+    return {
+        "requirements": list(item.requirements),
+        "kept": list(item.kept),
+        "left_out": list(item.left_out),
+        "exploration": _search(item.exploration),
+    }
+
+
+def _search(item: Exploration) -> dict[str, Any]:
     return {
         "faults": item.faults,
         "tick": item.tick,

@@ -11,7 +11,17 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
 
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words, grouped, verdict_words, with_sets
+from ...console.words import (
+    CAUTION,
+    MOST_NAMED,
+    beside_slices,
+    count_words,
+    fault_words,
+    grouped,
+    slice_words,
+    verdict_words,
+    with_sets,
+)
 from .story_text import write_story
 from .verdict_table import STYLES, table_of_verdicts
 
@@ -40,7 +50,7 @@ def write_check(console: Console, result: CheckResult, file: str) -> None:
         if finding.story is not None:
             section(console, f"{finding.kind.value.upper()}  {finding.subject}")
             write_story(console, finding.story)
-    _undecided(console, result)
+    _undecided(console, result, file)
     _exploration(console, result)
     say(console, "")
     say(console, CAUTION)
@@ -119,8 +129,8 @@ def _break(console: Console, item: RequirementVerdict, result: CheckResult, file
         write_story(console, item.story)
 
 
-def _undecided(console: Console, result: CheckResult) -> None:
-    """Why verdicts are missing, a reason once, with the requirements it concerns."""
+def _undecided(console: Console, result: CheckResult, file: str) -> None:
+    """Why verdicts are missing, a reason once, with its requirements, and what else may decide."""
     reasons: dict[tuple[int, str], list[str]] = {}
     for item in result.requirements:
         for judgement in item.judgements:
@@ -129,12 +139,17 @@ def _undecided(console: Console, result: CheckResult) -> None:
     for (faults, reason), names in reasons.items():
         section(console, f"UNDECIDED  with {fault_words(faults)}: {reason}", style=STYLES[Word.UNDECIDED])
         say(console, ", ".join(names), indent=2)
+    if reasons:
+        needs = "needs z3: pip install 'stillgate[z3]'"
+        say(console, f"Another method may decide: stillgate confirm {file} ({needs})", indent=2)
 
 
 def _exploration(console: Console, result: CheckResult) -> None:
     section(console, "Explored")
     for item in result.exploration:
-        bullet(console, exploration_words(item))
+        bullet(console, beside_slices(exploration_words(item), item))
+        for part in item.slices:
+            bullet(console, f"{slice_words(part, MOST_NAMED)}: {exploration_words(part.exploration)}")
 
 
 def exploration_words(item: Exploration) -> str:

@@ -124,6 +124,8 @@ def _covered(item: Exploration) -> str:
         return f"all situations, in {sets}"
     if item.exhausted:
         return f"{count_words(item.states, 'situation')}, all of them"
+    if item.slices:
+        return "what can affect each requirement, " + ("all of it" if item.whole else "not all of it")
     return f"{count_words(item.states, 'situation')}, stopped by the {item.stopped_by}{sets and f'; {sets}'}"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Name, walk
@@ -25,7 +25,15 @@ from stillgate.interlocks.results.layer_rows import LayerTable
 from stillgate.interlocks.results.recording import recording_of_story
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, RequirementVerdict, Story, Word
 
-from ...console.words import count_words, fault_words, judgement_words, verdict_words, with_sets
+from ...console.words import (
+    beside_slices,
+    count_words,
+    fault_words,
+    judgement_words,
+    slice_words,
+    verdict_words,
+    with_sets,
+)
 
 NONE = "-"
 NO_PAIRS = (
@@ -300,9 +308,7 @@ def assumptions_section(result: CheckResult, pairs: str = "") -> Section:
             Part("exclusions", "Faults left out, with the reason given (ISO 13849-2 fault exclusion)",
                  (TableBlock(table),))
         )  # fmt: skip
-    parts.append(
-        Part("explored", "What was explored", (Bullets(tuple(map(explored_words, result.exploration))),))
-    )
+    parts.append(Part("explored", "What was explored", (Bullets(tuple(_all_explored(result))),)))
     if result.findings:
         items = tuple(f"line {f.line}: {f.kind.value}: {plain(f.message)}" for f in result.findings)
         note = Prose(
@@ -310,6 +316,13 @@ def assumptions_section(result: CheckResult, pairs: str = "") -> Section:
         )
         parts.append(Part("findings", "Findings", (note, Bullets(items))))
     return Section("assumptions", "Assumptions", (), tuple(parts))
+
+
+def _all_explored(result: CheckResult) -> Iterator[str]:
+    for item in result.exploration:
+        yield beside_slices(explored_words(item).rstrip("."), item) + "."
+        for part in item.slices:
+            yield f"{slice_words(part)}. {explored_words(part.exploration)}"
 
 
 def explored_words(item: Exploration) -> str:

@@ -51,7 +51,7 @@ def junit_xml(result: CheckResult, file: str) -> bytes:
     suite.set("failures", str(sum(case.find("failure") is not None for case in cases)))
     suite.set("errors", str(sum(case.find("error") is not None for case in cases)))
     suite.set("skipped", "0")
-    suite.set("time", f"{sum(item.seconds for item in result.exploration):.3f}")
+    suite.set("time", f"{sum(item.all_seconds for item in result.exploration):.3f}")
     ET.indent(root)
     stream = BytesIO()
     ET.ElementTree(root).write(stream, encoding="utf-8", xml_declaration=True)

@@ -115,6 +115,43 @@ STORY = closed(
     ),
 )
 
+SEARCH: dict[str, Schema] = {
+    "faults": whole("Number of faults allowed to happen."),
+    "tick": whole("Its period in milliseconds.", 1),
+    "exhausted": truth("Whether every reachable situation was visited."),
+    "stopped_by": text("What ended it early, else empty."),
+    "states": whole("Distinct situations visited."),
+    "transitions": whole("Steps computed."),
+    "depth": whole("Ticks from power-on to the farthest situation."),
+    "seconds": number("Time taken."),
+    "key_bits": whole("Bits that tell situations apart."),
+    "bytes_per_state": number("Memory for each situation."),
+    "threads": whole("Threads used."),
+    "initial_states": whole("Situations possible at power-on."),
+    "sets": perhaps(
+        closed(
+            "What a search over sets of times covered; null where there was none.",
+            keys=whole("Different situations, clocks and counters left out."),
+            sets=whole("Sets of values of clocks and counters."),
+            steps=whole("Steps of sets computed."),
+            exhausted=truth("Whether every reachable situation is in a set, and nothing is unsure."),
+            stopped_by=text("What ended it early, else empty."),
+            seconds=number("Time taken."),
+            unsure=many("Counters that may or may not leave their bounds.", text("A counter.")),
+            points=whole("Points of the stored sets that were stepped in the deployed C."),
+        )
+    ),
+}
+"""What one search covered."""
+
+SLICE = closed(
+    "The search of a slice: of what can affect some requirements, and nothing else.",
+    requirements=many("Requirements that are judged over it.", text("A requirement.")),
+    kept=many("Its sequences, parts, inputs, outputs and memory.", text("A name.")),
+    left_out=many("Those of the machine that are not in it.", text("A name.")),
+    exploration=closed("What its search covered.", **SEARCH),
+)
+
 CHECK: Schema = {
     "$schema": DRAFT,
     "title": "Output of stillgate check --format json",
@@ -169,6 +206,11 @@ CHECK: Schema = {
                         tick=whole("Tick in milliseconds at which it was found.", 1),
                         depth=perhaps(whole("Ticks to the break, or searched so far if undecided.")),
                         reason=text("Why it is undecided or only not broken, else empty."),
+                        left_out=many(
+                            "What cannot affect it and was left out of the search that judged it; empty if "
+                            "the whole machine was searched.",
+                            text("A sequence, part, input, output or memory."),
+                        ),
                     ),
                 ),
                 story=perhaps(STORY),
@@ -196,32 +238,9 @@ CHECK: Schema = {
             "What each search covered.",
             closed(
                 "One search.",
-                faults=whole("Number of faults allowed to happen."),
-                tick=whole("Its period in milliseconds.", 1),
-                exhausted=truth("Whether every reachable situation was visited."),
-                stopped_by=text("What ended it early, else empty."),
-                states=whole("Distinct situations visited."),
-                transitions=whole("Steps computed."),
-                depth=whole("Ticks from power-on to the farthest situation."),
-                seconds=number("Time taken."),
-                key_bits=whole("Bits that tell situations apart."),
-                bytes_per_state=number("Memory for each situation."),
-                threads=whole("Threads used."),
-                initial_states=whole("Situations possible at power-on."),
-                sets=perhaps(
-                    closed(
-                        "What a search over sets of times covered; null where there was none.",
-                        keys=whole("Different situations, clocks and counters left out."),
-                        sets=whole("Sets of values of clocks and counters."),
-                        steps=whole("Steps of sets computed."),
-                        exhausted=truth(
-                            "Whether every reachable situation is in a set, and nothing is unsure."
-                        ),
-                        stopped_by=text("What ended it early, else empty."),
-                        seconds=number("Time taken."),
-                        unsure=many("Counters that may or may not leave their bounds.", text("A counter.")),
-                        points=whole("Points of the stored sets that were stepped in the deployed C."),
-                    )
+                **SEARCH,
+                slices=many(
+                    "Searches of slices, where the whole machine has too many situations; else empty.", SLICE
                 ),
             ),
         ),

@@ -144,7 +144,7 @@ def check_line(result: CheckResult, file: str) -> str:
     if result.from_cache:
         origin = "kept from an earlier check of the same file"
     else:
-        origin = f"checked in {sum(item.seconds for item in result.exploration):.2f} s"
+        origin = f"checked in {sum(item.all_seconds for item in result.exploration):.2f} s"
     reach = "" if all(item.whole for item in result.exploration) else "; search NOT exhausted"
     line = (
         f"{file}: {count_words(len(result.requirements), 'requirement')} {tick}"

@@ -295,3 +295,21 @@ def test_a_goal_that_is_out_of_reach_from_the_start_is_broken_and_not_undecided(
     assert lost.verdict is Word.BROKEN
     assert lost.story is None
     assert "power-on" in lost.judgements[0].reason
+
+
+CLOCK = """
+machine: clock
+scan: 20 ms
+sequences:
+  clock:
+    start: tick
+    states: {tick: {exits: [{after: 40 ms, to: tock}]}, tock: {exits: [{after: 40 ms, to: tick}]}}
+requirements:
+  goes_on: {reach: clock.tock}
+check: {faults: 0}
+"""
+
+
+def test_a_machine_in_which_nothing_is_open_is_checked() -> None:
+    """No input, no part, no fault: no choice has any answers to count."""
+    assert checked(CLOCK, use_cache=False).verdict is Word.HOLDS
