@@ -82,5 +82,8 @@ def open_library(path: Path) -> ctypes.CDLL:
     c.sy_lead_to.argtypes = [handle, whole, wide, ctypes.POINTER(GrowthFigures)]
     c.sy_confirm_rest.restype, c.sy_confirm_rest.argtypes = None, [handle, wide, wide]
     c.sy_rest.argtypes = []
+    c.sy_faults_lead_to.argtypes = [
+        handle, *[whole] * 4, ctypes.POINTER(ctypes.c_ubyte), ctypes.POINTER(ctypes.c_int)
+    ]  # fmt: skip
     c.sy_is_lost.argtypes = [handle, ints, whole, whole, wide, ctypes.POINTER(wide)]
     return c

@@ -21,13 +21,14 @@ from pathlib import Path as FilePath
 from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
+from stillgate.controller.program.program import Cell
 
 from ..exploration.deployed_run import follow
 from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
-from ..loop.interpreter import Chooser, LoopRunner
+from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
 from .emit_step import StepSource, step_source
 from .engine_abi import SAY, Growth, GrowthFigures, StoredSet, Summary, open_library
@@ -39,6 +40,7 @@ OPTIONS = ("-std=gnu11", "-O2", "-w")
 MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
+_NEVER_ENDS = 2**31 - 1
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
 
 
@@ -118,6 +120,20 @@ class SetExploration:
     seconds: float
 
 
+@dataclass(frozen=True, slots=True)
+class UnderFaultSets:
+    """What keys and sets say of a fault: what they rule out does not happen, what they allow need not.
+
+    Attributes:
+        restless: a run may stop and work again for ever.
+        longest: ticks after which the machine works no more, counted by the clock that was asked for; None if
+            the clock came to its end before.
+    """
+
+    restless: bool
+    longest: int | None
+
+
 def build_symbolic(source: StepSource, effort: Effort) -> FilePath:
     """Shared library of a symbolic checker, from the cache if it was built before.
 
@@ -142,6 +158,7 @@ class SymbolicSearch:
     """A search over sets of times of one loop; a context manager that frees its memory.
 
     Args:
+        by_fault: tell breaks apart by the fault they happen under (``emit_step.under``).
         effort: its memory is the cap of the search, and again of each confirmation.
         library: of the loop's symbolic checker, where it is built already.
 
@@ -155,11 +172,12 @@ class SymbolicSearch:
         loop: ClosedLoop,
         *,
         manner: Manner = WIDEST,
+        by_fault: bool = False,
         effort: Effort | None = None,
         library: FilePath | None = None,
     ) -> None:
         self.loop = loop
-        self.source = step_source(loop)
+        self.source = step_source(loop, by_fault=by_fault)
         self.effort = effort or Effort()
         self._c = open_library(library or build_symbolic(self.source, self.effort))
         threads = self.effort.threads or os.cpu_count() or 1
@@ -299,6 +317,33 @@ class SymbolicSearch:
         )
         return sets.value if answer == [1] else None
 
+    def faults_lead_to(self, phase: Cell, since: Cell | None = None) -> list[UnderFaultSets] | None:
+        """What the keys of an exhausted search say of each fault, by its number.
+
+        None if memory is at its end.
+
+        Args:
+            phase: a cell of the key: 0 before a fault has begun, then even where the machine worked in the
+                last tick and odd where it did not.
+            since: a clock of the key: ticks since a fault began, of which its last value stands for any
+                number.
+        """
+        cells = self.source.key_cells
+        count = self.loop.fault.high + 1
+        restless, longest = (ctypes.c_ubyte * count)(), (ctypes.c_int * count)()
+        places = [
+            cells.index(self.loop.fault),
+            cells.index(phase),
+            -1 if since is None else cells.index(since),
+        ]
+        limit = 0 if since is None else since.high
+        if not self._c.sy_faults_lead_to(self._handle, *places, limit, restless, longest):
+            return None
+        return [
+            UnderFaultSets(bool(circle), ticks if ticks < _NEVER_ENDS else None)
+            for circle, ticks in zip(restless, longest, strict=True)
+        ]
+
     def _goal(self, name: str) -> int:
         return self.source.events.index(name, self.source.breaks) - self.source.breaks
 
@@ -346,10 +391,16 @@ class SymbolicSearch:
             keys.append(runner.key())
         if event is None:
             return Path(tuple(keys), tuple(choices))
-        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
-        if not shown:
+        if not self._shows(event, tick, runner.fault):
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
         return Path(tuple(keys[:-1]), tuple(choices))
+
+    def _shows(self, event: int, tick: Tick, begun: int) -> bool:
+        source = self.source
+        if event >= source.breaks:
+            return tick.goals[event - source.breaks]
+        fault, index = divmod(event, source.apart)
+        return index in tick.broken and (source.apart == source.breaks or begun == fault)
 
     def _while_there_is_time(self, work: Callable[[], None]) -> str:
         """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""
