@@ -35,7 +35,7 @@ from .endless_runs import may_work_on
 from .fault_facts import CUT_SHORT, NO_END, NO_RUN, UNKNOWN, FaultFacts, FirstDifference, FoundBreak
 from .fault_stories import story_of
 from .output_equivalence import first_differences_by_sets
-from .work_under_fault import EVENTS, MACHINE_WORKS, WORKS_ONCE_MORE, work_loop
+from .work_under_fault import EVENTS, MACHINE_WORKS, work_loop
 
 TAKES_EFFECT = "a fault has begun"
 """Asked of each fault; no memory or requirement of a user has such a name."""
@@ -203,11 +203,7 @@ def _work(machine: Machine, tick: Milliseconds, effort: Effort) -> dict[str, _Wo
         if found.answers[under(MACHINE_WORKS, fault.name)] is SetAnswer.NEVER:
             work[fault.name] = _Work(True, 0, restless=restless)
             continue
-        runs = [
-            found.paths[event]
-            for event in (under(WORKS_ONCE_MORE, fault.name), under(MACHINE_WORKS, fault.name))
-            if event in found.paths
-        ]
+        runs = [path for event in EVENTS if (path := found.paths.get(under(event, fault.name)))]
         on = False
         with suppress(OutOfTime):
             on = may_work_on(loop, runs, fault.number, asked.phase, effort=effort)

@@ -60,6 +60,13 @@ from .fault_stories import story_of
 from .fault_times import from_any_moment
 from .output_equivalence import first_differences
 
+BY_SETS = (
+    "Single situations are too many, so sets of times were searched. What happens was shown by a run, which "
+    "need not be a shortest one; what does not happen is in no set. A time within which the machine stops at "
+    "most is never exceeded, and may be longer than what it really takes. That a later start fails is said "
+    "only where it was found out."
+)
+
 
 def fault_table_of(
     document: MachineDocument,
@@ -115,7 +122,11 @@ def fault_table_of(
         machine=machine.machine,
         rows=rows,
         coverage=coverage_of(rows, rates),
-        assumptions=(*_definitions(document, rates), *_assumed(assumptions_of(machine, period, 1), pairs)),
+        assumptions=(
+            *_definitions(document, rates),
+            *([] if exploration.sets is None else [BY_SETS]),
+            *_assumed(assumptions_of(machine, period, 1), pairs),
+        ),
         exclusions=tuple((item.fault, item.why) for item in machine.check.exclude),
         exploration=exploration,
         seconds=time.monotonic() - began,

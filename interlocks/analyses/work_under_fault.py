@@ -38,12 +38,26 @@ from ..exploration.fault_search import machine_works
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..symbolic.loop_for_sets import made_for_sets
 
-NOT_BEGUN, RESTS, WORKS, RESTS_AGAIN, WORKS_AGAIN = range(5)
-"""Phases: even where the machine worked in the last tick under the fault, as ``fault_graph.h`` wants them."""
+POWER_ON, RESTS, WORKS, RESTS_AGAIN, WORKS_AGAIN, RESTS_SINCE_POWER_ON, NOT_BEGUN = 0, 1, 2, 3, 4, 5, 7
+"""Phases. Under a fault they are even where the machine worked in the last tick and odd where it did not
+(``fault_graph.h``): it has not worked yet, works, has stopped, works again. Of what has not worked yet those
+are told apart in which the fault was there in the first tick; without a fault that tick and all others."""
 
-EVENTS = MACHINE_WORKS, WORKS_ONCE_MORE = "the machine works", "the machine works again"
-"""What is told of each fault: that the machine works under it; that it does so after it has stopped under it.
-No memory of a user has such a name."""
+_WORKING = {RESTS_AGAIN: WORKS_AGAIN, WORKS_AGAIN: WORKS_AGAIN}  # what follows where it works, WORKS else
+_RESTING = {
+    POWER_ON: RESTS_SINCE_POWER_ON, RESTS_SINCE_POWER_ON: RESTS_SINCE_POWER_ON,
+    WORKS: RESTS_AGAIN, RESTS_AGAIN: RESTS_AGAIN, WORKS_AGAIN: RESTS_AGAIN,
+}  # where it does not, RESTS else  # fmt: skip
+
+MACHINE_WORKS = "the machine works"
+STARTS = {
+    RESTS_AGAIN: "the machine works again",
+    RESTS_SINCE_POWER_ON: "the machine works with a fault since power-on",
+    RESTS: "the machine works after a fault began",
+}
+EVENTS = (*STARTS.values(), MACHINE_WORKS)
+"""What is told of each fault: that the machine works under it, after some rest under it, or at all. From such
+a run it is seen best whether that may go on. No memory of a user has such a name."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +76,7 @@ def work_loop(machine: Machine, faults: Collection[str], *, tick: Milliseconds, 
         times: count the ticks since the fault began.
     """
     judged = with_faults(machine, faults)
-    phase = Cell("phase under a fault", 0, WORKS if times else WORKS_AGAIN, NOT_BEGUN, Scope.MONITOR)
+    phase = Cell("phase under a fault", 0, WORKS if times else NOT_BEGUN, POWER_ON, Scope.MONITOR)
     since = None
 
     def make(eager: Collection[str]) -> ClosedLoop:
@@ -93,44 +107,39 @@ def _horizon(loop: ClosedLoop) -> Ticks:
 
 def _remembering(loop: ClosedLoop, phase: Cell, since: Cell | None) -> ClosedLoop:
     begun = Complement(_equals(loop.fault, 0))
-    block: list[Statement] = []
-    if since is not None:
-        more = Assign(since, Operation(Operator.ADD, Ref(since), Constant(1)))
-        block.append(If(Operation(Operator.LT, Ref(since), Constant(since.high)), (more,)))
     works = machine_works(loop)
     events = loop.monitors.first_index + len(loop.monitors.broken)
-    block.append(If(works, _working(phase, since is None, events), _resting(phase, since is None)))
-    clocks = () if since is None else (Clock(since, ClockKind.FAULT, Constant(since.high)),)
+    clocks: tuple[Clock, ...] = ()
+    if since is None:
+        block: Block = (If(works, _working(phase, events), (_follow(phase, _RESTING, RESTS),)),)
+        otherwise: Block = (Assign(phase, Constant(NOT_BEGUN)),)
+    else:
+        more = Assign(since, Operation(Operator.ADD, Ref(since), Constant(1)))
+        block = (
+            If(Operation(Operator.LT, Ref(since), Constant(since.high)), (more,)),
+            If(works, (Assign(phase, Constant(WORKS)),), (Assign(phase, Constant(RESTS)),)),
+        )
+        otherwise = ()
+        clocks = (Clock(since, ClockKind.FAULT, Constant(since.high)),)
     monitors = replace(
         loop.monitors,
         cells=(*loop.monitors.cells, phase, *(clock.cell for clock in clocks)),
         clocks=(*loop.monitors.clocks, *clocks),
-        broken=(*loop.monitors.broken, *EVENTS),
+        broken=(*loop.monitors.broken, *(EVENTS if since is None else ())),
     )
-    return replace(loop, monitors=monitors, after=(*loop.after, If(begun, tuple(block))))
+    return replace(loop, monitors=monitors, after=(*loop.after, If(begun, block, otherwise)))
 
 
-def _working(phase: Cell, again: bool, events: int) -> Block:
-    works = Note(NoteKind.BROKEN, events)
-    if not again:
-        return (works, Assign(phase, Constant(WORKS)))
-    once_more = Note(NoteKind.BROKEN, events + 1)
-    return (
-        works,
-        If(_equals(phase, RESTS_AGAIN), (once_more,)),
-        Assign(phase, _after(phase, (WORKS, WORKS, WORKS, WORKS_AGAIN, WORKS_AGAIN))),
-    )
+def _working(phase: Cell, events: int) -> Block:
+    starts = [If(_equals(phase, rest), (Note(NoteKind.BROKEN, events + i),)) for i, rest in enumerate(STARTS)]
+    works = Note(NoteKind.BROKEN, events + len(STARTS))
+    return (*starts, works, _follow(phase, _WORKING, WORKS))
 
 
-def _resting(phase: Cell, again: bool) -> Block:
-    if not again:
-        return (Assign(phase, Constant(RESTS)),)
-    return (Assign(phase, _after(phase, (RESTS, RESTS, RESTS_AGAIN, RESTS_AGAIN, RESTS_AGAIN))),)
-
-
-def _after(phase: Cell, phases: tuple[int, ...]) -> Term:
-    """The phase that follows each."""
-    return Lookup(phases, Ref(phase))
+def _follow(phase: Cell, following: dict[int, int], other: int) -> Statement:
+    """The phase becomes what follows it."""
+    table = tuple(following.get(before, other) for before in range(phase.high + 1))
+    return Assign(phase, Lookup(table, Ref(phase)))
 
 
 def _equals(cell: Cell, value: int) -> Term:
