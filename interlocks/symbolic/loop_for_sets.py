@@ -20,7 +20,10 @@ def loop_for_sets(loop: ClosedLoop) -> ClosedLoop:
     eager = chosen_in_every_tick(loop)
     if not eager:
         return loop
-    return close_loop(machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager)
+    return close_loop(
+        machine, tick=tick, faults=faults, possibility=not faults, exact=exact, eager=eager,
+        controller=loop.controller,
+    )  # fmt: skip
 
 
 def made_for_sets(make: Callable[[Collection[str]], ClosedLoop]) -> ClosedLoop:

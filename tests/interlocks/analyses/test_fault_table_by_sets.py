@@ -3,8 +3,7 @@ times."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ from evidence_build import built_quickly
 from machines_strategy import machine_text
 from plain_faults import faults_told
 from plants_strategy import twenty_machines
-from quick_compiler import quick_compiler
+from sets_at_once import sets_at_once
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
@@ -21,29 +20,13 @@ from stillgate.controller.reading.reader import MachineDocument, read_machine, r
 from stillgate.interlocks.analyses import fault_sets, output_equivalence, work_under_fault
 from stillgate.interlocks.analyses.endless_runs import _Search
 from stillgate.interlocks.analyses.fault_table import fault_table_of
-from stillgate.interlocks.checking import search_plan
-from stillgate.interlocks.exploration import search as explicit_search
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
-from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.emit_terms import TermWriter
 from stillgate.interlocks.symbolic.search import SymbolicSearch, UnderFaultSets
 from strength_machines import GUARDED
 
 STOP_TIME = Path(__file__).parents[2] / "machines" / "false_verdicts" / "stop_time.yaml"
-
-
-@contextmanager
-def sets_at_once() -> Iterator[None]:
-    """More than one situation are too many; unoptimised, since compiling takes most of the time."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(search_plan, "FEW", 1)
-        patch.setattr(search_plan, "MANY", 1)
-        patch.setattr(symbolic_search, "OPTIONS", ("-std=gnu11", "-O0", "-w"))
-        patch.setattr(symbolic_search, "find_compiler", quick_compiler)
-        patch.setattr(explicit_search, "find_compiler", quick_compiler)
-        patch.setattr(explicit_search, "QUICK_OPTIONS", ("-std=gnu11", "-O0", "-w"))
-        yield
 
 
 def by_sets(document: MachineDocument, effort: Effort | None = None) -> FaultTable:
