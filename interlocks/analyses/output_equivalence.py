@@ -33,7 +33,7 @@ from stillgate.controller.program.program import (
     terms_in,
 )
 from stillgate.controller.program.program_map import map_controller, without_signals
-from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
+from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 
 from ..exploration.explorer import Status
 from ..exploration.fault_search import hazardous_outputs
@@ -111,13 +111,13 @@ def first_differences_by_sets(
         exhausted = search.run().exhausted
         found = answers_of(search, names, exhausted=exhausted, effort=effort, together=faults.__getitem__)
     told = {SetAnswer.NEVER: False, SetAnswer.HAPPENS: True, SetAnswer.UNKNOWN: None}
-    return {
-        fault.name: FirstDifference(
-            *(told[found.answers[under(event, fault.name)]] for event in (DIFFERS, DANGEROUS)),
-            NO_RUN if exhausted else CUT_SHORT,
-        )
-        for fault in loop.faults
-    }
+    why = NO_RUN if exhausted else CUT_SHORT
+
+    def first(fault: Fault) -> FirstDifference:
+        differs, dangerous = (told[found.answers[under(event, fault.name)]] for event in (DIFFERS, DANGEROUS))
+        return FirstDifference(differs, dangerous, why)
+
+    return {fault.name: first(fault) for fault in loop.faults}
 
 
 def _twins(machine: Machine, tick: Milliseconds, eager: Collection[str] = ()) -> ClosedLoop:
