@@ -29,6 +29,7 @@ from ..loop.closed_loop import ClosedLoop, close_loop
 from ..results.verdict import SetsCovered
 from ..symbolic.decide import SetAnswer, answers_of
 from ..symbolic.emit_step import under
+from ..symbolic.fault_graph import FaultSearch
 from ..symbolic.loop_for_sets import made_for_sets
 from ..symbolic.search import SetExploration, SymbolicSearch
 from .endless_runs import may_work_on
@@ -191,7 +192,7 @@ def _work(machine: Machine, tick: Milliseconds, effort: Effort) -> dict[str, _Wo
     asked = work_loop(machine, names, tick=tick, times=False)
     loop, events = asked.loop, {under(event, name): name for name in names for event in EVENTS}
     half = effort.part(2)
-    with SymbolicSearch(loop, by_fault=True, effort=half) as search:
+    with FaultSearch(loop, by_fault=True, effort=half) as search:
         exhausted = search.run().exhausted
         circles = search.faults_lead_to(asked.phase) if exhausted else None
         found = answers_of(
@@ -221,7 +222,7 @@ def _longest(machine: Machine, names: Iterable[str], tick: Milliseconds, effort:
     if not names:
         return {}
     asked = work_loop(machine, names, tick=tick, times=True)
-    with SymbolicSearch(asked.loop, effort=effort) as search:
+    with FaultSearch(asked.loop, effort=effort) as search:
         bounds = search.faults_lead_to(asked.phase, asked.since) if search.run().exhausted else None
     longest: dict[str, Ticks] = {}
     for fault in asked.loop.faults:

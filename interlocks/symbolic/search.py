@@ -21,7 +21,6 @@ from pathlib import Path as FilePath
 from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
-from stillgate.controller.program.program import Cell
 
 from ..exploration.deployed_run import follow
 from ..exploration.engine_folder import ENGINE as EXPLICIT
@@ -40,7 +39,6 @@ OPTIONS = ("-std=gnu11", "-O2", "-w")
 MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
-_NEVER_ENDS = 2**31 - 1
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
 
 
@@ -118,20 +116,6 @@ class SetExploration:
     exhausted: bool
     stopped_by: str
     seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class UnderFaultSets:
-    """What keys and sets say of a fault: what they rule out does not happen, what they allow need not.
-
-    Attributes:
-        restless: a run may stop and work again for ever.
-        longest: ticks after which the machine works no more, counted by the clock that was asked for; None if
-            the clock came to its end before.
-    """
-
-    restless: bool
-    longest: int | None
 
 
 def build_symbolic(source: StepSource, effort: Effort) -> FilePath:
@@ -316,33 +300,6 @@ class SymbolicSearch:
             )
         )
         return sets.value if answer == [1] else None
-
-    def faults_lead_to(self, phase: Cell, since: Cell | None = None) -> list[UnderFaultSets] | None:
-        """What the keys of an exhausted search say of each fault, by its number.
-
-        None if memory is at its end.
-
-        Args:
-            phase: a cell of the key: 0 before a fault has begun, then even where the machine worked in the
-                last tick and odd where it did not.
-            since: a clock of the key: ticks since a fault began, of which its last value stands for any
-                number.
-        """
-        cells = self.source.key_cells
-        count = self.loop.fault.high + 1
-        restless, longest = (ctypes.c_ubyte * count)(), (ctypes.c_int * count)()
-        places = [
-            cells.index(self.loop.fault),
-            cells.index(phase),
-            -1 if since is None else cells.index(since),
-        ]
-        limit = 0 if since is None else since.high
-        if not self._c.sy_faults_lead_to(self._handle, *places, limit, restless, longest):
-            return None
-        return [
-            UnderFaultSets(bool(circle), ticks if ticks < _NEVER_ENDS else None)
-            for circle, ticks in zip(restless, longest, strict=True)
-        ]
 
     def _goal(self, name: str) -> int:
         return self.source.events.index(name, self.source.breaks) - self.source.breaks

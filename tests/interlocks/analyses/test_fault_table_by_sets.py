@@ -23,7 +23,8 @@ from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
 from stillgate.interlocks.symbolic.emit_terms import TermWriter
-from stillgate.interlocks.symbolic.search import SymbolicSearch, UnderFaultSets
+from stillgate.interlocks.symbolic.fault_graph import FaultSearch, UnderFaultSets
+from stillgate.interlocks.symbolic.search import SymbolicSearch
 from strength_machines import GUARDED
 
 STOP_TIME = Path(__file__).parents[2] / "machines" / "false_verdicts" / "stop_time.yaml"
@@ -264,14 +265,14 @@ def test_a_count_that_came_to_its_end_taken_for_a_longest_time_is_met() -> None:
     """A false 'stops by itself'."""
 
     def bounded(patch: pytest.MonkeyPatch) -> None:
-        real = SymbolicSearch.faults_lead_to
+        real = FaultSearch.faults_lead_to
 
-        def told(self: SymbolicSearch, phase: object, since: object = None) -> list[UnderFaultSets] | None:
+        def told(self: FaultSearch, phase: object, since: object = None) -> list[UnderFaultSets] | None:
             found = real(self, phase, since)  # type: ignore[arg-type]
             return found and [UnderFaultSets(item.restless, item.longest or 1) for item in found]
 
         patch.setattr(fault_sets, "may_work_on", lambda *_, **__: False)
-        patch.setattr(SymbolicSearch, "faults_lead_to", told)
+        patch.setattr(FaultSearch, "faults_lead_to", told)
 
     assert "guard_1 stuck on" in met(bounded, read_machine_text(GUARDED))
 
@@ -303,12 +304,12 @@ def test_a_circle_of_work_and_rest_that_is_missed_is_met() -> None:
     """A false 'a later start fails'."""
 
     def restless_nowhere(patch: pytest.MonkeyPatch) -> None:
-        real = SymbolicSearch.faults_lead_to
+        real = FaultSearch.faults_lead_to
 
-        def told(self: SymbolicSearch, phase: object, since: object = None) -> list[UnderFaultSets] | None:
+        def told(self: FaultSearch, phase: object, since: object = None) -> list[UnderFaultSets] | None:
             found = real(self, phase, since)  # type: ignore[arg-type]
             return found and [UnderFaultSets(False, item.longest) for item in found]
 
-        patch.setattr(SymbolicSearch, "faults_lead_to", told)
+        patch.setattr(FaultSearch, "faults_lead_to", told)
 
     assert "guard_1 stuck on" in met(restless_nowhere, read_machine_text(GUARDED))
