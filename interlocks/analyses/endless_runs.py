@@ -25,6 +25,9 @@ from ..loop.state_layout import Key
 MOST_WAITING = 6_000
 """Ticks that are waited for a situation to come again."""
 
+MOST_TICKS = 30_000
+"""Ticks that are waited from all places of a run."""
+
 MOST_PLACES = 12
 """Situations of a run from which a waiting is begun."""
 
@@ -42,35 +45,33 @@ class _Taken:
     begun: bool  # the fault had begun before it
 
 
-def may_work_on(loop: ClosedLoop, runs: Sequence[Path], fault: int, phase: Cell, *, effort: Effort) -> bool:
-    """Whether one of some runs under a fault can be gone on with so that the machine works for ever, or rests
-    for ever and may always work again.
+def may_work_on(loop: ClosedLoop, run: Path, fault: int, phase: Cell, *, effort: Effort) -> bool:
+    """Whether a run under a fault can be gone on with so that the machine works for ever, or rests for ever
+    and may always work again.
 
     Args:
         loop: a ``work_loop``.
-        runs: runs of it, each with the machine at work under the fault in its last tick.
+        run: a run of it, with the machine at work under the fault in its last tick.
         phase: the loop's phase.
 
     Raises:
         OutOfTime: if the effort is over.
     """
-    runner = LoopRunner(loop)
-    search = _Search(runner, fault, loop.key_cells.index(phase), effort)
-    return any(search.goes_on(run) for run in runs)
+    return _Search(LoopRunner(loop), fault, loop.key_cells.index(phase), effort).goes_on(run)
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Search:
     runner: LoopRunner
     fault: int
     phase: int
     effort: Effort
+    left: int = MOST_TICKS  # ticks that may be stepped yet
 
     def goes_on(self, run: Path) -> bool:
         taken = self._taken(run)
         for place in _places(taken):
-            answers = taken[place - 1].answers
-            circle = self._waited(self._key_after(taken, place), answers)
+            circle = self._waited(self._key_after(taken, place), taken[place - 1].answers)
             if circle is None:
                 continue
             situation, works = circle
@@ -106,7 +107,8 @@ class _Search:
         runner.load(key)
         met: dict[Key, int] = {}
         works: list[bool] = []
-        for tick in range(MOST_WAITING):
+        for tick in range(min(MOST_WAITING, self.left)):
+            self.left -= 1
             key = runner.key()
             if key in met:
                 return key, any(works[met[key] :])

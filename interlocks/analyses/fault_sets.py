@@ -26,6 +26,7 @@ from stillgate.controller.program.program import Complement, Constant, If, Note,
 from stillgate.sim_io.faults.fault_list import Fault, faults_of
 
 from ..loop.closed_loop import ClosedLoop, close_loop
+from ..loop.counterexample import Path
 from ..results.verdict import SetsCovered
 from ..symbolic.decide import SetAnswer, answers_of
 from ..symbolic.emit_step import under
@@ -190,25 +191,28 @@ def _work(machine: Machine, tick: Milliseconds, effort: Effort) -> dict[str, _Wo
     """
     names = [item.name for item in faults_of(machine)]
     asked = work_loop(machine, names, tick=tick, times=False)
-    loop, events = asked.loop, {under(event, name): name for name in names for event in EVENTS}
-    half = effort.part(2)
-    with FaultSearch(loop, by_fault=True, effort=half) as search:
+    events = {under(event, fault.name): fault for fault in asked.loop.faults for event in EVENTS}
+    half, on = effort.part(2), set[str]()
+
+    def met(event: str, path: Path) -> None:
+        fault = events[event]
+        with suppress(OutOfTime):
+            if may_work_on(asked.loop, path, fault.number, asked.phase, effort=half):
+                on.add(fault.name)
+
+    with FaultSearch(asked.loop, by_fault=True, effort=half) as search:
         exhausted = search.run().exhausted
         circles = search.faults_lead_to(asked.phase) if exhausted else None
         found = answers_of(
-            search, list(events), exhausted=exhausted, effort=half, together=events.__getitem__
-        )
+            search, list(events), exhausted=exhausted, effort=half, met=met,
+            together=lambda event: events[event].number, told=lambda event: events[event].name not in on,
+        )  # fmt: skip
     work: dict[str, _Work] = {}
-    for fault in loop.faults:
+    for fault in asked.loop.faults:
         restless = circles is None or circles[fault.number].restless
-        if found.answers[under(MACHINE_WORKS, fault.name)] is SetAnswer.NEVER:
-            work[fault.name] = _Work(True, 0, restless=restless)
-            continue
-        runs = [path for event in EVENTS if (path := found.paths.get(under(event, fault.name)))]
-        on = False
-        with suppress(OutOfTime):
-            on = may_work_on(loop, runs, fault.number, asked.phase, effort=effort)
-        work[fault.name] = _Work(False if on else None, 0, restless, NO_END if exhausted else CUT_SHORT)
+        never = found.answers[under(MACHINE_WORKS, fault.name)] is SetAnswer.NEVER
+        ends = True if never else False if fault.name in on else None
+        work[fault.name] = _Work(ends, 0, restless, NO_END if exhausted else CUT_SHORT)
     left = [name for name, item in work.items() if item.ends is None]
     with suppress(OutOfTime):
         for name, ticks in _longest(machine, left, tick, effort).items():

@@ -10,7 +10,7 @@ does all of a search that was cut short.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
@@ -47,12 +47,14 @@ class Answers:
     ticks: dict[str, int]
     paths: dict[str, Path]
 
-    def replayed(self, loop: ClosedLoop, effort: Effort) -> dict[str, Replay]:
+    def replayed(
+        self, loop: ClosedLoop, effort: Effort, switches: Mapping[str, int] | None = None
+    ) -> dict[str, Replay]:
         """The runs as stories tell them, as many as there is time for."""
         runs: dict[str, Replay] = {}
         with suppress(OutOfTime):
             for name, path in self.paths.items():
-                runs[name] = replay(loop, path, look=effort.closing().look)
+                runs[name] = replay(loop, path, switches=switches, look=effort.closing().look)
         return runs
 
 
@@ -121,6 +123,8 @@ def answers_of(
     effort: Effort,
     deployed: Callable[[], FilePath] | None = None,
     together: Callable[[str], Hashable] = str,
+    met: Callable[[str, Path], None] = lambda name, path: None,
+    told: Callable[[str], bool] = lambda name: True,
 ) -> Answers:
     """What a search over sets that was run says of things that may happen; runs are looked for.
 
@@ -129,32 +133,33 @@ def answers_of(
         deployed: as ``decide``.
         together: what is looked for once more in one search, where it was not found in the first one, which
             looks for all: things with the same value. Default each by itself.
+        met: is shown each run as it is found.
+        told: whether a run of something is wanted still; what is not stays unknown.
     """
-    reported = set(search.reported())
-    answers = {
-        name: SetAnswer.NEVER if exhausted and name not in reported else SetAnswer.UNKNOWN for name in names
-    }
+    answers = only_ruled_out(search, names, exhausted)
     ticks: dict[str, int] = {}
     paths: dict[str, Path] = {}
 
     def look_for(wanted: list[str]) -> None:
-        for name, shown in search.confirm(wanted, deployed=deployed).items():
+        for name, shown in search.confirmed(wanted, deployed=deployed, told=told):
             if shown.ticks is not None:
                 answers[name] = SetAnswer.HAPPENS
                 ticks[name] = shown.ticks
             if shown.path is not None:
                 paths[name] = shown.path
+                met(name, shown.path)
             elif shown.found is Confirmation.IMPOSSIBLE and exhausted:
                 answers[name] = SetAnswer.NEVER
 
     # All at once, since one way often leads to several; then what is left, part by part.
+    reported = set(search.reported())
     wanted = [name for name in names if name in reported]
     if wanted and not effort.over:
         search.effort = effort.part(2)
         look_for(wanted)
     left: dict[Hashable, list[str]] = {}
     for name in wanted:
-        if answers[name] is SetAnswer.UNKNOWN:
+        if answers[name] is SetAnswer.UNKNOWN and told(name):
             left.setdefault(together(name), []).append(name)
     for number, group in enumerate(left.values() if len(wanted) > 1 else []):
         if effort.over:
@@ -162,3 +167,11 @@ def answers_of(
         search.effort = effort.part(len(left) - number)
         look_for(group)
     return Answers(answers, ticks, paths)
+
+
+def only_ruled_out(search: SymbolicSearch, names: Iterable[str], exhausted: bool) -> dict[str, SetAnswer]:
+    """What a search over sets says by itself: what it does not report, once exhausted, does not happen."""
+    reported = set(search.reported())
+    return {
+        name: SetAnswer.NEVER if exhausted and name not in reported else SetAnswer.UNKNOWN for name in names
+    }

@@ -22,6 +22,7 @@ from stillgate.controller.program.program import (
     statements_in,
 )
 
+from ..exploration.parametric_checker import OPEN, switches_of
 from ..loop.closed_loop import ClosedLoop, FreeInput, goal_cell
 from .clock_cells import ClockCells, clock_cells, longest_time, loop_blocks
 from .emit_tables import array, braces, history_tables
@@ -45,6 +46,7 @@ class StepSource:
         events: names of what it reports: breaks first, then goals.
         breaks: how many of them are breaks.
         apart: after how many breaks those under the next fault begin; where faults are not told apart, all.
+        switches: answers that are told before a search, in the order of ``sy_switch``.
         marks: how many marks of coverage there are.
         key_cells: the cells of a key, in order.
         clocks: the cells held in sets, in the order of their numbers.
@@ -52,6 +54,7 @@ class StepSource:
 
     text: str
     events: tuple[str, ...]
+    switches: tuple[str, ...]
     breaks: int
     apart: int
     marks: int
@@ -100,6 +103,7 @@ class _Source:
             self.free,
             self.number_of_free,
             self.sensed,
+            {name: number for number, name in enumerate(switches_of(self.loop))},
             self.by_fault,
         )
 
@@ -146,6 +150,7 @@ class _Source:
             array("int32_t", "sy_goal_cell", [self.cell_number[goal_cell(i)] for i in range(len(goals))]),
             *self._marks(),
             '#include "state.h"',
+            *self._switches(),
             "static int sy_limit(sy_work *w, int clock);",
             "static void sy_begin(sy_work *w);",
             *self._pack(key),
@@ -162,6 +167,7 @@ class _Source:
         return StepSource(
             "\n".join(lines),
             (*breaks, *goals),
+            tuple(self.writer.switches),
             len(breaks),
             len(loop.requirement_names),
             marks,
@@ -175,6 +181,15 @@ class _Source:
             return names
         faults = sorted(self.loop.faults, key=lambda item: item.number)
         return (*names, *(under(name, fault.name) for fault in faults for name in names))
+
+    def _switches(self) -> Iterator[str]:
+        """Answers that are told before a search (``parametric_checker``)."""
+        if self.writer.switches:
+            yield f"uint8_t sy_switch[{len(self.writer.switches)}];"
+            yield "static int sy_told(sy_work *w, int n)"
+            yield "{"
+            yield f"    return sy_switch[n] == {OPEN} ? sy_choose(w, 2) : sy_switch[n];"
+            yield "}"
 
     # -- what a clock is -----------------------------------------------------------------------
 

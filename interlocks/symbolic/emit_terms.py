@@ -50,7 +50,7 @@ class TermWriter:
     """Writes terms and statements; ``tables`` collects the constant tables that they look up.
 
     With ``by_fault`` a break is told by the fault that it happens under as well: the number of what is
-    broken, and so many more times the number of the fault.
+    broken, and so many more times the number of the fault. ``switches`` are answers told before a search.
     """
 
     loop: ClosedLoop
@@ -60,6 +60,7 @@ class TermWriter:
     free: dict[str, FreeInput]
     free_number: dict[str, int]
     sensed: dict[str, Signal]
+    switches: dict[str, int]
     by_fault: bool = False
     tables: dict[tuple[int, ...], str] = field(default_factory=dict)
 
@@ -103,6 +104,8 @@ class TermWriter:
             number = self.free_number[term.signal]
             query = self.free[term.signal].history.queries.index((term.observation, ticks))
             return f"sy_asked(w, {number}, {query})"
+        if term.signal in self.switches:
+            return f"sy_told(w, {self.switches[term.signal]})"
         signal = self.sensed[term.signal]
         level = self.term(Ref(signal.level))
         match term.observation:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import ctypes
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path as FilePath
@@ -143,6 +143,7 @@ class SymbolicSearch:
 
     Args:
         by_fault: tell breaks apart by the fault they happen under (``emit_step.under``).
+        switches: answers told before the search, by name; 0 for those that are not named.
         effort: its memory is the cap of the search, and again of each confirmation.
         library: of the loop's symbolic checker, where it is built already.
 
@@ -157,6 +158,7 @@ class SymbolicSearch:
         *,
         manner: Manner = WIDEST,
         by_fault: bool = False,
+        switches: Mapping[str, int] | None = None,
         effort: Effort | None = None,
         library: FilePath | None = None,
     ) -> None:
@@ -164,6 +166,10 @@ class SymbolicSearch:
         self.source = step_source(loop, by_fault=by_fault)
         self.effort = effort or Effort()
         self._c = open_library(library or build_symbolic(self.source, self.effort))
+        self.switches = {name: (switches or {}).get(name, 0) for name in self.source.switches}
+        if self.switches:
+            panel = (ctypes.c_uint8 * len(self.switches)).in_dll(self._c, "sy_switch")
+            panel[:] = list(self.switches.values())
         threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
             self.effort.bytes,
@@ -234,6 +240,21 @@ class SymbolicSearch:
         Raises:
             ProgramFault: if a run, stepped again, does not show what it should.
         """
+        return dict(self.confirmed(names, most=most, deployed=deployed))
+
+    def confirmed(
+        self,
+        names: Iterable[str],
+        *,
+        most: int = MOST_CONFIRMING,
+        deployed: Callable[[], FilePath] | None = None,
+        told: Callable[[str], bool] = lambda name: True,
+    ) -> Iterator[tuple[str, Shown]]:
+        """As ``confirm``, one after the other: what was learned of one run may make others needless.
+
+        Args:
+            told: whether a run is wanted, which takes time to be stepped; what is not is passed over.
+        """
         events = {name: self.source.events.index(name) for name in names}
         wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
         for event in events.values():
@@ -241,7 +262,9 @@ class SymbolicSearch:
         self._while_there_is_time(
             lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
         )
-        return {name: self._shown(event, deployed) for name, event in events.items()}
+        for name, event in events.items():
+            if told(name):
+                yield name, self._shown(event, deployed)
 
     def _shown(self, event: int, deployed: Callable[[], FilePath] | None) -> Shown:
         found = Confirmation(self._c.sy_outcome_of(self._handle, event))
@@ -337,7 +360,7 @@ class SymbolicSearch:
 
         To no event, the last key is the situation where it ends: there is one more than ticks.
         """
-        runner = LoopRunner(self.loop)
+        runner = LoopRunner(self.loop, switches=self.switches)
         runner.begin(_then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
