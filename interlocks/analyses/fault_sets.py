@@ -77,11 +77,14 @@ def faults_by_sets(machine: Machine, *, tick: Milliseconds, effort: Effort) -> F
     """
     found, firsts, work = FaultSets(None, {}), dict[str, FirstDifference](), dict[str, _Work]()
     with _as_far_as_time_goes(effort):
+        effort.look()
         found = _breaks(machine, tick, effort.part(_SEARCHES))
     if machine.inputs and machine.outputs:
         with _as_far_as_time_goes(effort):
+            effort.look()
             firsts = first_differences_by_sets(machine, tick=tick, effort=effort.part(_SEARCHES - 1))
     with _as_far_as_time_goes(effort):
+        effort.look()
         work = _work(machine, tick, effort)
     return FaultSets(
         found.covered,
@@ -96,7 +99,6 @@ def faults_by_sets(machine: Machine, *, tick: Milliseconds, effort: Effort) -> F
 def _as_far_as_time_goes(effort: Effort) -> Iterator[None]:
     """What is begun is left as it is at the deadline, and at Ctrl-C for good."""
     try:
-        effort.look()
         yield
     except OutOfTime:
         pass

@@ -156,10 +156,14 @@ class Boards:
 
     def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Board:
         few = self.effort.states is not None or self.result.exploration[0].exhausted
-        make = Switchboard if few else EitherBoard
-        board = make(loop, effort=self.effort, options=options, on_slow_build=self.on_slow_build)
+        effort, slow = self.effort, self.on_slow_build
+        if few:
+            single = Switchboard(loop, effort=effort, options=options, on_slow_build=slow)
+            with self.lock:
+                return self.stack.enter_context(single)
+        either = EitherBoard(loop, effort=effort, options=options, on_slow_build=slow)
         with self.lock:
-            return self.stack.enter_context(board)
+            return self.stack.enter_context(either)
 
     # -- effects ---------------------------------------------------------------------------
 

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path as FilePath
+from typing import Self
 
 from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
@@ -185,7 +186,7 @@ class SymbolicSearch:
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
 
-    def __enter__(self) -> SymbolicSearch:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

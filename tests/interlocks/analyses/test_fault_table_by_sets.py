@@ -13,11 +13,12 @@ from machines_strategy import machine_text
 from plain_faults import faults_told
 from plants_strategy import twenty_machines
 from sets_at_once import sets_at_once
-from stillgate.controller.effort import Effort
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
 from stillgate.interlocks.analyses import fault_sets, output_equivalence, work_under_fault
+from stillgate.interlocks.analyses import fault_table as fault_table_module
 from stillgate.interlocks.analyses.endless_runs import _Search
 from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
@@ -228,6 +229,28 @@ def test_a_search_without_memory_leaves_every_row_undecided(monkeypatch: pytest.
     assert {row.outcome for row in table.rows} == {FaultOutcome.UNDECIDED}
     assert not table.exploration.whole
     assert all("cut short" in row.text for row in table.rows)
+
+
+def test_ctrl_c_in_the_first_search_leaves_the_rest_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(fault_sets, "_breaks", interrupted)
+    table = by_sets(read_machine_text(GUARDED))
+    assert table.exploration.stopped_by == "interrupt"
+    assert {row.outcome for row in table.rows} == {FaultOutcome.UNDECIDED}
+
+
+def test_a_deadline_that_has_passed_leaves_every_row_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fault_table_module, "few_situations", lambda *_: False)
+    monkeypatch.setattr(Effort, "over", property(lambda self: False))
+    monkeypatch.setattr(Effort, "look", out_of_time)
+    table = by_sets(read_machine_text(GUARDED))
+    assert {row.outcome for row in table.rows} == {FaultOutcome.UNDECIDED}
+
+
+def out_of_time(_: Effort) -> None:
+    raise OutOfTime
 
 
 def test_without_a_run_that_goes_on_nobody_is_told_that_the_machine_does(
