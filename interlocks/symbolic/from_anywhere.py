@@ -23,7 +23,8 @@ from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Path, Replay, replay
 from .loop_for_sets import loop_for_sets
-from .search import Confirmation, Manner, SymbolicSearch, Turning
+from .manners import Manner, Turning
+from .search import Confirmation, SymbolicSearch
 
 MANNERS = (
     Manner(turning=Turning.KEPT),

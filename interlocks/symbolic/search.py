@@ -32,6 +32,7 @@ from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
 from .emit_step import StepSource, step_source
 from .engine_abi import SAY, Growth, GrowthFigures, StoredSet, Summary, open_library
+from .manners import WIDEST, Manner
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -41,38 +42,6 @@ MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
-
-
-class Turning(Enum):
-    """What becomes of a travel that turns round, where its set allows several values."""
-
-    EACH = 0  # each of them, in a set of its own
-    WIDEST = 1  # the widest travel, which may do whatever one of them may
-    KEPT = 2  # a set that holds each of them
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How sets are stored.
-
-    Attributes:
-        join: most sets of one key, joined by hull beyond; 0 for no limit.
-        merge: two sets become one where that loses nothing.
-        exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
-        turning: what becomes of a travel that turns round.
-    """
-
-    join: int = 1
-    merge: bool = False
-    exact: bool = False
-    turning: Turning = Turning.WIDEST
-
-
-WIDEST = Manner()
-"""One set a key: the cheapest, and what a check begins with."""
-
-EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
-"""Exactly the situations that are reached."""
 
 
 class Confirmation(Enum):

@@ -18,7 +18,8 @@ from stillgate.interlocks.symbolic import search as symbolic_search
 from stillgate.interlocks.symbolic.engine_abi import Growth
 from stillgate.interlocks.symbolic.from_anywhere import MANNERS, Ways, ways_to
 from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
-from stillgate.interlocks.symbolic.search import EXACT, SymbolicSearch
+from stillgate.interlocks.symbolic.manners import EXACT
+from stillgate.interlocks.symbolic.search import SymbolicSearch
 from ways_search import cut_off
 
 MOST_SITUATIONS = 3_000

@@ -19,7 +19,8 @@ from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
 from stillgate.interlocks.results.verdict import Word
 from stillgate.interlocks.symbolic import search as symbolic_search
-from stillgate.interlocks.symbolic.search import EXACT, WIDEST, Confirmation, SymbolicSearch
+from stillgate.interlocks.symbolic.manners import EXACT, WIDEST
+from stillgate.interlocks.symbolic.search import Confirmation, SymbolicSearch
 
 MACHINES = Path(__file__).parents[1] / "machines" / "false_verdicts"
 
