@@ -21,6 +21,7 @@ class ClockKind(Enum):
     DEBOUNCE = "how long an input has differed from its accepted level"
     RESPONSE = "how long a requirement's answer has been waited for"
     INVARIANCE = "how long something must stay so yet"
+    FAULT = "how long a fault has been there"
     PART_WAITS = "how long a part has waited"
     SOONEST = "driven time until a part may arrive"
     LATEST = "driven time until a part must arrive"

@@ -64,7 +64,7 @@ def _coverage(subject: str, rows: list[FaultRow], weights: Mapping[str, float]) 
         return sum(weights.get(row.fault, 1.0) for row in items)
 
     if any(row.dangerous is None or row.outcome is FaultOutcome.UNDECIDED for row in rows):
-        return Coverage(subject, 0, 0, 0, None, None, "-", "undecided: the search was cut short")
+        return Coverage(subject, 0, 0, 0, None, None, "-", "undecided: of some fault it is not known")
     harming = [row for row in rows if row.dangerous and row.outcome is not FaultOutcome.HARMLESS]
     stopping = [row for row in harming if row.outcome is FaultOutcome.STOPS]
     noticed = [row for row in harming if row.outcome is FaultOutcome.STOPS or row.next_start]

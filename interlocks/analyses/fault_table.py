@@ -17,6 +17,9 @@ stops while it lasts
 goes unnoticed
     None of these: the machine may work on for ever. Where it cannot stop and start again for ever it
     is told that the fault is noticed at the next start.
+
+Single situations are searched where they are few; else sets of times (``fault_sets``), which give no count of
+situations, no shortest stories, and of the longest time a bound. What they leave open is undecided.
 """
 
 from __future__ import annotations
@@ -28,13 +31,12 @@ from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import UsageError
-from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
-from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
+from stillgate.sim_io.faults.fault_list import faults_of
 
 from ..checking.assumptions import assumptions_of
-from ..checking.checker import required_faults
+from ..checking.few_situations import few_situations, most_under_faults
 from ..exploration.explorer import Progress, Status
 from ..exploration.explorer import SearchOutcome as Searched
 from ..exploration.fault_search import (
@@ -45,19 +47,25 @@ from ..exploration.fault_search import (
     with_work_goal,
 )
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..loop.counterexample import tell
-from ..loop.obligation_window import waiting_window
 from ..loop.state_layout import key_bits, packed_fields
-from ..results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow, FaultTable
-from ..results.requirement_text import sentence_of
+from ..results.fault_table_rows import FaultTable
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution
 from .diagnostic_coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
+from .fault_facts import UNKNOWN, UNSEEN_CUT_SHORT, FaultFacts, FirstDifference, FoundBreak
 from .fault_pairs import Pairs, fault_pairs_of
+from .fault_rows import row_of
+from .fault_sets import faults_by_sets
+from .fault_stories import story_of
 from .fault_times import from_any_moment
-from .output_equivalence import FirstDifference, first_differences
+from .output_equivalence import first_differences
 
-_UNKNOWN = FirstDifference(None, None)
+BY_SETS = (
+    "Single situations are too many, so sets of times were searched. What happens was shown by a run, which "
+    "need not be a shortest one; what does not happen is in no set. A time within which the machine stops at "
+    "most is never exceeded, and may be longer than what it really takes. That a later start fails is said "
+    "only where it was found out."
+)
 
 
 def fault_table_of(
@@ -93,17 +101,8 @@ def fault_table_of(
     if not faults_of(machine):
         raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
     loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
-    exploration, found, stories = _search(loop, given, progress, on_slow_build)
-    if found is not None:
-        found = from_any_moment(loop, found, given, on_slow_build)
-    differences: dict[str, FirstDifference] = {}
-    if found is not None and machine.inputs and machine.outputs:
-        with suppress(OutOfTime):
-            differences = first_differences(machine, tick=period, effort=given)
-    rows = tuple(
-        _row(loop, fault, None if found is None else found[fault.number], differences, stories)
-        for fault in loop.faults
-    )
+    exploration, facts = _facts(loop, given, progress, on_slow_build)
+    rows = tuple(row_of(loop, fault, facts.get(fault.name)) for fault in loop.faults)
     two = Pairs((), 0, 0, "")
     if pairs and exploration.exhausted:
         try:
@@ -113,14 +112,21 @@ def fault_table_of(
         except OutOfTime:
             two = Pairs((), 0, 1, "Undecided: the time was over before a pair was looked at.")
     elif pairs:
-        two = Pairs(
-            (), 0, 1, "Undecided: the search under single faults was cut short, so no pair was looked at."
+        why = (
+            "single situations are too many, and pairs are not searched in sets of times"
+            if exploration.whole
+            else "the search under single faults was cut short, so no pair was looked at"
         )
+        two = Pairs((), 0, 1, f"Undecided: {why}.")
     return FaultTable(
         machine=machine.machine,
         rows=rows,
         coverage=coverage_of(rows, rates),
-        assumptions=(*_definitions(document, rates), *_assumed(assumptions_of(machine, period, 1), pairs)),
+        assumptions=(
+            *_definitions(document, rates),
+            *([] if exploration.sets is None else [BY_SETS]),
+            *_assumed(assumptions_of(machine, period, 1), pairs),
+        ),
         exclusions=tuple((item.fault, item.why) for item in machine.check.exclude),
         exploration=exploration,
         seconds=time.monotonic() - began,
@@ -129,6 +135,67 @@ def fault_table_of(
         pairs_undecided=two.undecided,
         tick_caution=tick_caution(period, machine.scan),
     )
+
+
+def _facts(
+    loop: ClosedLoop,
+    effort: Effort,
+    progress: Callable[[Progress], None] | None,
+    on_slow_build: Callable[[], None] | None,
+) -> tuple[Exploration, dict[str, FaultFacts]]:
+    """What was covered, and what is known of each fault, by its name."""
+    if effort.states is None and not few_situations(loop.machine, loop.tick, effort, progress, on_slow_build):
+        exploration = Exploration.not_run(1, loop.tick, effort.ended_by or Status.STATE_CAP.words)
+    else:
+        exploration, facts = _one_by_one(loop, effort, progress, on_slow_build)
+        if effort.states is not None or exploration.stopped_by != Status.STATE_CAP.words:
+            return exploration, facts
+    if effort.over:
+        return exploration, {}
+    sets = faults_by_sets(loop.machine, tick=loop.tick, effort=effort)
+    ended = "interrupt" if effort.stop.is_set() else exploration.stopped_by
+    return replace(exploration, sets=sets.covered, stopped_by=ended), sets.facts
+
+
+def _one_by_one(
+    loop: ClosedLoop,
+    effort: Effort,
+    progress: Callable[[Progress], None] | None,
+    on_slow_build: Callable[[], None] | None,
+) -> tuple[Exploration, dict[str, FaultFacts]]:
+    """What a search of single situations covered and, if it was exhausted, what it says of each fault."""
+    states = most_under_faults() if effort.states is None else effort.states
+    exploration, found, stories = _search(loop, replace(effort, states=states), progress, on_slow_build)
+    if found is None:
+        return exploration, {}
+    found = from_any_moment(loop, found, effort, on_slow_build)
+    machine = loop.machine
+    differences: dict[str, FirstDifference] = {}
+    if machine.inputs and machine.outputs:
+        with suppress(OutOfTime):
+            differences = first_differences(machine, tick=loop.tick, effort=effort)
+
+    def facts(number: int, item: UnderFault, name: str) -> FaultFacts:
+        breaks = {
+            loop.requirement_names[event]: FoundBreak(record.depth, stories.get((number, event)))
+            for event, record in item.breaks.items()
+            if loop.requirement_names[event] in machine.requirements  # else the bounds of a counter
+        }
+        return FaultFacts(
+            breaks=breaks,
+            unsure=(),
+            why_unsure="",
+            begins=item.situations > 0,
+            ends=item.ends,
+            why_no_end=UNSEEN_CUT_SHORT,
+            longest=item.longest,
+            at_most=False,
+            restless=item.restless,
+            situations=item.situations,
+            first=differences.get(name, UNKNOWN),
+        )
+
+    return exploration, {item.name: facts(item.number, found[item.number], item.name) for item in loop.faults}
 
 
 def _search(
@@ -176,114 +243,11 @@ def _stories(
     """The shortest story of each break, by fault and index of the broken requirement."""
     places = [(number, event) for number, item in found.items() for event in item.breaks]
     runs = explorer.replays([(event, found[number].breaks[event]) for number, event in places])
-    names = {item.number: item.name for item in loop.faults}
-    stories: dict[tuple[int, int], Story] = {}
-    for (number, event), run in zip(places, runs, strict=True):
-        name = loop.requirement_names[event]
-        requirement = loop.machine.requirements.get(name)
-        said = f" ({sentence_of(requirement)})" if requirement is not None else ""
-        at = format_duration((len(run.ticks) - 1) * loop.tick)
-        headline = f"{name} is broken {at} after power-on, with one fault: {names[number]}{said}"
-        story = tell(run, headline)
-        if requirement is not None:
-            story = replace(story, window=waiting_window(run, name, requirement))
-        stories[number, event] = story
-    return stories
-
-
-def _row(
-    loop: ClosedLoop,
-    fault: Fault,
-    found: UnderFault | None,
-    differences: dict[str, FirstDifference],
-    stories: dict[tuple[int, int], Story],
-) -> FaultRow:
-    row = FaultRow(
-        fault=fault.name,
-        kind=fault.kind.value,
-        subject=fault.subject,
-        outcome=FaultOutcome.UNDECIDED,
-        text="the search was cut short, so this is not known",
-    )
-    if found is None:
-        return row
-    first = _first_difference(loop, fault, found, differences)
-    breaks = _breaks(loop, fault, found, stories)
-    stop = found.longest * loop.tick if found.ends else None
-    row = replace(
-        row,
-        breaks=breaks,
-        stop_time=stop,
-        next_start=found.ends is False and not found.restless,
-        dangerous=first.dangerous,
-        situations=found.situations,
-    )
-    if breaks:
-        return replace(row, outcome=FaultOutcome.BREAKS, text=_break_text(breaks, loop.tick))
-    if first.differs is None:
-        return row
-    if not first.differs:
-        text = "changes no output; by itself it harms nothing and stays hidden until a second fault"
-        return replace(row, outcome=FaultOutcome.HARMLESS, text=text)
-    if found.ends is None:
-        return replace(row, text="how long it can stay unseen is not known: that search was cut short")
-    if fault.kind is FaultKind.POWER and stop is None:
-        text = "nothing is driven while power is out; after its return the machine may work again"
-        return replace(row, outcome=FaultOutcome.PAUSES, text=text)
-    if stop is not None:
-        when = "at once" if stop == 0 else f"within {format_duration(stop)} at the latest"
-        return replace(
-            row, outcome=FaultOutcome.STOPS, text=f"the machine stops {when} and cannot be started again"
-        )
-    text = "the machine may work on for ever"
-    if row.next_start:
-        text = "the machine may work on, but not stop and start without end: a later start fails"
-    return replace(row, outcome=FaultOutcome.UNNOTICED, text=text)
-
-
-def _first_difference(
-    loop: ClosedLoop, fault: Fault, found: UnderFault, differences: dict[str, FirstDifference]
-) -> FirstDifference:
-    """Of an input from the twins; of an output and of power from whether it ever takes effect.
-
-    An output's fault begins where it changes the output, so it is harmless if it never can begin. A
-    power interruption is harmless if no output is ever on.
-    """
-    if fault.kind in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF):
-        return differences.get(
-            fault.name, FirstDifference(False, False) if not loop.controller.outputs else _UNKNOWN
-        )
-    if fault.kind is FaultKind.POWER:
-        demanded = any(output.demanded_by for output in loop.controller.outputs)
-        return FirstDifference(demanded, False)
-    hazardous = fault.subject in hazardous_outputs(loop.machine)
-    effective = found.situations > 0
-    return FirstDifference(effective, effective and hazardous and fault.kind is FaultKind.OUTPUT_ON)
-
-
-def _breaks(
-    loop: ClosedLoop, fault: Fault, found: UnderFault, stories: dict[tuple[int, int], Story]
-) -> tuple[FaultBreak, ...]:
-    made: list[FaultBreak] = []
-    for event, record in found.breaks.items():
-        name = loop.requirement_names[event]
-        requirement = loop.machine.requirements.get(name)
-        if requirement is None:
-            continue  # a counter's bounds: a finding of the check
-        counts = required_faults(loop.machine, requirement) > 0
-        story = stories.get((fault.number, event))
-        made.append(FaultBreak(name, requirement.hazard, counts, record.depth, story))
-    return tuple(sorted(made, key=lambda item: (not item.counts, item.depth, item.requirement)))
-
-
-def _break_text(breaks: tuple[FaultBreak, ...], tick: Milliseconds) -> str:
-    parts = [
-        f"{item.requirement} ({format_duration((item.depth - 1) * tick)} after power-on"
-        + ("" if item.counts else "; it need not withstand a fault")
-        + ")"
-        for item in breaks
-    ]
-    return "breaks " + ", ".join(parts)
+    faults = {item.number: item for item in loop.faults}
+    return {
+        (number, event): story_of(loop, loop.requirement_names[event], faults[number], run)
+        for (number, event), run in zip(places, runs, strict=True)
+    }
 
 
 def _assumed(assumptions: tuple[str, ...], pairs: bool) -> tuple[str, ...]:

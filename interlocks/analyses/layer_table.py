@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
@@ -29,9 +28,10 @@ from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import assumptions_of
 from ..checking.checker import required_faults
+from ..checking.either_search import what_breaks
 from ..checking.judgements import judgement_of
 from ..exploration.explorer import Progress
-from ..exploration.search import Search, checkers_of
+from ..exploration.search import checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..results.layer_rows import Carrier, LayerRow, LayerTable
 from ..results.verdict import CheckResult, Exploration, Judgement, Word
@@ -50,6 +50,9 @@ ABOUT_MANY = (
 
 PATIENCE = 20.0
 """Seconds of each search, where nobody says for how long."""
+
+BY_SETS = 100.0
+"""Seconds more for sets of times, where single situations are too many."""
 
 _FEW = 100_000
 """States of the first, short search for breaks."""
@@ -91,7 +94,10 @@ def layers(
     groups = freed_for(machine, result.tick)
     searches = 1 + sum(1 if group.whole else 3 for group in groups)
     given = effort or Effort()
-    bench = _Bench(machine, result.tick, budget, given, patience, searches, progress, on_slow_build)
+    bench = _Bench(
+        machine, result.tick, budget, given, result.exploration[0].exhausted, patience, searches, progress,
+        on_slow_build,
+    )  # fmt: skip
     sequences = bench.sequences_alone()
     interlocks = bench.interlocks_alone(groups)
     both = {
@@ -124,13 +130,15 @@ def layers(
 class _Bench:
     """What all searches of a layer table have in common; ``machine`` has the judged requirements only.
 
-    ``to_go`` counts the searches that may still come, among which the time left is shared.
+    ``few`` says whether single situations are few, ``to_go`` counts the searches that may still come, among
+    which the time left is shared.
     """
 
     machine: Machine
     tick: Milliseconds
     budget: int
     effort: Effort
+    few: bool
     patience: float | None
     to_go: int
     progress: Callable[[Progress], None] | None
@@ -183,27 +191,16 @@ class _Bench:
     def _next(self, effort: Effort) -> Effort:
         """Of the next search."""
         self.to_go = max(1, self.to_go - 1)
-        return effort.within(self.patience) if effort.deadline is None else effort.part(self.to_go + 1)
+        if effort.deadline is not None:
+            return effort.part(self.to_go + 1)
+        return effort.within(self.patience and self.patience + (0 if self.few else BY_SETS))
 
     def _search(self, loop: ClosedLoop, library: FilePath, effort: Effort) -> dict[str, Judgement]:
-        wanted: Mapping[str, Requirement] = loop.machine.requirements
-        # Nothing leans on the figures of a search that ended when everything was broken.
-        exploration = Exploration.not_run(loop.budget, loop.tick, "every requirement broken")
-
-        def look(now: Progress) -> None:
-            if self.progress is not None:
-                self.progress(now)
-            if all(search.has_broken(loop.requirement_names.index(name)) for name in wanted):
-                raise _AllBrokenError
-
-        with Search(loop, library, effort) as search:
-            with suppress(_AllBrokenError):
-                exploration = search.run(look)
-            broken = search.breaks()
-        return {
-            name: judgement_of(exploration, name, requirement, broken.get(name))
-            for name, requirement in wanted.items()
-        }
+        wanted = loop.machine.requirements
+        found = what_breaks(
+            loop, tuple(wanted), effort, few=self.few, library=library, progress=self.progress
+        )
+        return {name: found.judgement(loop, name) for name in wanted}
 
 
 def _those(word: Word, judgements: Mapping[str, Judgement]) -> dict[str, Judgement]:
@@ -228,10 +225,6 @@ def _only_broken(judgement: Judgement, group: Freed) -> Judgement:
         "sequences ask, but it may with all at will"
     )
     return replace(judgement, word=Word.UNDECIDED, reason=reason)
-
-
-class _AllBrokenError(Exception):
-    """Raised from a search's progress to end it: there is nothing left to find."""
 
 
 def _row(

@@ -9,8 +9,8 @@ does not drive; there everything is dropped, so the search stays small.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection
+from dataclasses import replace
 
 from stillgate.controller.effort import Effort, in_parallel
 from stillgate.controller.expressions.expression import Binary, Expression, Name, Operator, Span, canonical
@@ -33,12 +33,17 @@ from stillgate.controller.program.program import (
     terms_in,
 )
 from stillgate.controller.program.program_map import map_controller, without_signals
-from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
+from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 
 from ..exploration.explorer import Status
 from ..exploration.fault_search import hazardous_outputs
 from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop, close_loop
+from ..symbolic.decide import SetAnswer, answers_of
+from ..symbolic.emit_step import under
+from ..symbolic.loop_for_sets import made_for_sets
+from ..symbolic.search import SymbolicSearch
+from .fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from .self_composition import first_name, is_second, second, side_by_side
 
 _CIRCUITS = {
@@ -48,13 +53,8 @@ _CIRCUITS = {
 }
 _NOWHERE = Span(0, 0)
 
-
-@dataclass(frozen=True, slots=True)
-class FirstDifference:
-    """What a fault of an input changes first. ``differs`` None: not found out."""
-
-    differs: bool | None
-    dangerous: bool | None  # an output with a hazard can be on that would be off
+DIFFERS, DANGEROUS = "an output differs", "an output with a hazard is on"
+"""What is asked of a fault; no memory of a user has such a name."""
 
 
 def first_differences(
@@ -72,10 +72,10 @@ def first_differences(
     Raises:
         OutOfTime: if the effort was over before the checker was built.
     """
-    loop = _loop(machine, tick)
+    loop = with_allowances(_twins(machine, tick))
     if not loop.faults:
         return {}
-    differs, dangerous = (loop.requirement_names.index(name) for name in ("differs", "dangerous"))
+    differs, dangerous = (loop.requirement_names.index(name) for name in (DIFFERS, DANGEROUS))
     numbers = {item.name: item.number for item in loop.faults}
 
     each = effort.share(effort.lines)
@@ -94,7 +94,34 @@ def first_differences(
         return dict(zip(numbers, in_parallel(judge, numbers, effort), strict=True))
 
 
-def _loop(machine: Machine, tick: Milliseconds) -> ClosedLoop:
+def first_differences_by_sets(
+    machine: Machine, *, tick: Milliseconds, effort: Effort
+) -> dict[str, FirstDifference]:
+    """The same, of every fault in one search over sets of times.
+
+    Raises:
+        OutOfTime: if the effort was over before the checker was built.
+    """
+    loop = made_for_sets(lambda eager: _twins(machine, tick, eager))
+    if not loop.faults:
+        return {}
+    names = [under(event, fault.name) for fault in loop.faults for event in (DIFFERS, DANGEROUS)]
+    faults = {under(event, fault.name): fault.name for fault in loop.faults for event in (DIFFERS, DANGEROUS)}
+    with SymbolicSearch(loop, by_fault=True, effort=effort) as search:
+        exhausted = search.run().exhausted
+        found = answers_of(search, names, exhausted=exhausted, effort=effort, together=faults.__getitem__)
+    told = {SetAnswer.NEVER: False, SetAnswer.HAPPENS: True, SetAnswer.UNKNOWN: None}
+    why = NO_RUN if exhausted else CUT_SHORT
+
+    def first(fault: Fault) -> FirstDifference:
+        differs, dangerous = (told[found.answers[under(event, fault.name)]] for event in (DIFFERS, DANGEROUS))
+        return FirstDifference(differs, dangerous, why)
+
+    return {fault.name: first(fault) for fault in loop.faults}
+
+
+def _twins(machine: Machine, tick: Milliseconds, eager: Collection[str] = ()) -> ClosedLoop:
+    """Both controllers up to their first difference, with faults of the first one's inputs."""
     own, parts = set(machine.inputs), set(_hung_on_parts(machine))
     both = side_by_side(machine, machine, own=own, parts=parts)
     faults = faults_of(both)
@@ -108,8 +135,8 @@ def _loop(machine: Machine, tick: Milliseconds) -> ClosedLoop:
     both = both.model_copy(
         update={
             "requirements": {
-                "differs": _never([_pair(Operator.XOR, name) for name in names]),
-                "dangerous": _never([_pair(Operator.GT, name) for name in hazards]),
+                DIFFERS: _never([_pair(Operator.XOR, name) for name in names]),
+                DANGEROUS: _never([_pair(Operator.GT, name) for name in hazards]),
             },
             "check": machine.check.model_copy(
                 update={
@@ -124,8 +151,10 @@ def _loop(machine: Machine, tick: Milliseconds) -> ClosedLoop:
             ),
         }
     )
-    loop = close_loop(both, tick=tick, faults=1, possibility=False, controller=_healthy_twin(both, tick))
-    return with_allowances(_end_at_difference(loop, names))
+    loop = close_loop(
+        both, tick=tick, faults=1, possibility=False, controller=_healthy_twin(both, tick), eager=eager
+    )
+    return _end_at_difference(loop, names)
 
 
 def _never(trees: list[Expression]) -> Never:

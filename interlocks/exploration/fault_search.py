@@ -43,7 +43,14 @@ def hazardous_outputs(machine: Machine) -> tuple[str, ...]:
 
 
 def with_work_goal(loop: ClosedLoop) -> ClosedLoop:
-    """The loop with one goal: an output with a hazard is driven, the one that is stuck on aside."""
+    """The loop with one goal: the machine works."""
+    term = machine_works(loop)
+    monitors = replace(loop.monitors, goals=(("works", term),))
+    return replace(loop, monitors=monitors, after=(*loop.after, Assign(goal_cell(0), term)))
+
+
+def machine_works(loop: ClosedLoop) -> Term:
+    """Whether the machine works: an output with a hazard is driven, the one that is stuck on aside."""
     stuck = {item.subject: item.number for item in loop.faults if item.kind is FaultKind.OUTPUT_ON}
     terms: list[Term] = []
     for name in hazardous_outputs(loop.machine):
@@ -52,9 +59,7 @@ def with_work_goal(loop: ClosedLoop) -> ClosedLoop:
             own = Operation(Operator.EQ, Ref(loop.fault), Constant(stuck[name]))
             driven = conjunction((driven, Complement(own)))
         terms.append(driven)
-    term = disjunction(tuple(terms))
-    monitors = replace(loop.monitors, goals=(("works", term),))
-    return replace(loop, monitors=monitors, after=(*loop.after, Assign(goal_cell(0), term)))
+    return disjunction(tuple(terms))
 
 
 def build_fault_checker(

@@ -20,6 +20,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from queue import SimpleQueue
+from typing import Protocol
 
 from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.c.toolchain import build_library, find_compiler
@@ -46,7 +47,8 @@ from .explorer import Explorer, Progress, SearchOutcome, Status
 from .search import Break
 
 _OPTIONS = ("-std=gnu11", "-O2", "-w")
-_OPEN = 2
+OPEN = 2
+"""What a switch is set to that is a choice wherever it is read."""
 
 
 def allowance(fault: int) -> str:
@@ -94,6 +96,27 @@ class Answer:
         return self.closed and self.outcome is not None and self.outcome.status is Status.COMPLETE
 
 
+class Board(Protocol):
+    """A compiled loop with switches that answers questions, as ``Switchboard`` does."""
+
+    loop: ClosedLoop
+
+    def ask(
+        self,
+        on: Collection[str],
+        *,
+        stop_at: Iterable[int] = (),
+        note: Iterable[int] = (),
+        goals: Collection[int] | None = None,
+        either: Collection[str] = (),
+        marks: bool = False,
+        runs: bool = False,
+        effort: Effort | None = None,
+    ) -> Answer:
+        """One search with some switches on; see ``Switchboard.ask``."""
+        ...
+
+
 class _FoundItError(Exception):
     """Raised from a search's progress to end it: an event that was looked for has happened."""
 
@@ -122,7 +145,7 @@ class Switchboard:
         on_slow_build: Callable[[], None] | None = None,
     ) -> None:
         self.loop = loop
-        self.switches = {name: number for number, name in enumerate(_switches_of(loop))}
+        self.switches = {name: number for number, name in enumerate(switches_of(loop))}
         self.threads = threads
         library = build_library(
             _files(loop, self.switches),
@@ -174,7 +197,7 @@ class Switchboard:
             library = ctypes.CDLL(str(path))
             panel = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_switch")
             for name, number in self.switches.items():
-                panel[number] = _OPEN if name in either else int(name in on)
+                panel[number] = OPEN if name in either else int(name in on)
             given = replace(effort or Effort(), threads=self.threads)
             with Explorer(path, given) as explorer:
                 answer = self._search(explorer, tuple(stop_at), goals)
@@ -256,7 +279,7 @@ class Switchboard:
             self._free.put(path)
 
 
-def _switches_of(loop: ClosedLoop) -> list[str]:
+def switches_of(loop: ClosedLoop) -> list[str]:
     """Names of inputs that statements read and no signal answers, in a fixed order."""
     signals = {signal.name for signal in loop.controller.signals}
     blocks = (*loop.before, *loop.controller.observe, *loop.controller.decide, *loop.after, *loop.settle)
@@ -274,7 +297,7 @@ def _files(loop: ClosedLoop, switches: dict[str, int]) -> dict[str, str]:
         "#endif",
     ]
     count = max(1, len(switches))
-    told = f"(sg_switch[n] != {_OPEN} ? sg_switch[n] : sg_open_switch(s, n))"
+    told = f"(sg_switch[n] != {OPEN} ? sg_switch[n] : sg_open_switch(s, n))"
     choose = "(sg_choose(SG_WORK(s)->context, 2) ? sg_took[n] = 1 : 0)"
     lines = [
         "#include <stdint.h>",

@@ -126,6 +126,11 @@ class LoopRunner:
         if not self.loop.budget:
             self.values[self._fault] = self.values[self._dark] = 0
 
+    @property
+    def fault(self) -> int:
+        """The number of the fault that has begun, 0 before."""
+        return self.values[self._fault]
+
     # -- one tick ------------------------------------------------------------------------
 
     def settled_key(self) -> tuple[int, ...]:

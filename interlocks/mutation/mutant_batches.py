@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.parametric_checker import Answer, Switchboard, allowance
+from ..exploration.parametric_checker import Answer, Board, allowance
 from .mutants import Candidate
 
 MOST_TOGETHER = 12
@@ -51,7 +51,7 @@ def groups_of(waiting: Iterable[Waiting], most: int = MOST_TOGETHER) -> list[tup
 
 def unnoticed_among(
     group: Sequence[Waiting],
-    board: Switchboard,
+    board: Board,
     stop_at: Sequence[int],
     effort: Effort,
 ) -> Iterator[tuple[Waiting, bool]]:
@@ -86,9 +86,7 @@ def unnoticed_among(
         yield from unnoticed_among(put_off, board, stop_at, effort)
 
 
-def _answer(
-    group: Sequence[Waiting], board: Switchboard, stop_at: Sequence[int], effort: Effort
-) -> Answer | None:
+def _answer(group: Sequence[Waiting], board: Board, stop_at: Sequence[int], effort: Effort) -> Answer | None:
     """The search of a group; None if a step asks more choices than the engine takes."""
     faults = sorted({number for item in group for number in item.faults})
     try:

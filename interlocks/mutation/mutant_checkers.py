@@ -4,6 +4,7 @@ Of each machine with switches there are two: one without faults that judges poss
 a fault budget. Where no free input keeps a history of its own both are the same search, so one checker
 serves both, with no fault allowed in the first case. A third one, the probe, tells which weakenings
 change anything (``effects``), asked fault by fault and only when somebody wants to know.
+Where the check found too many single situations, all of them ask sets of times too (``either_board``).
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import Fault, faults_of
 
-from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
+from ..checking.either_board import EitherBoard
+from ..exploration.parametric_checker import Board, Switchboard, allowance, with_allowances
 from ..exploration.search import QUICK_OPTIONS
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..requirements.monitors import asks_possibility
@@ -61,11 +63,11 @@ class Boards:
         """The single faults of the check; none where it looked at none."""
         return faults_of(self.machine) if self.result.faults else ()
 
-    def plain(self, candidate: Candidate) -> Switchboard:
+    def plain(self, candidate: Candidate) -> Board:
         """The checker without faults; possibility is judged with it."""
         return self._board(candidate, faulty=False)
 
-    def faulty(self, candidate: Candidate) -> Switchboard:
+    def faulty(self, candidate: Candidate) -> Board:
         """The checker with one fault, of those that are allowed."""
         return self._board(candidate, faulty=True)
 
@@ -118,7 +120,7 @@ class Boards:
                 own.set_exception(error)
         return waiting.result()  # type: ignore[return-value]
 
-    def _board(self, candidate: Candidate, *, faulty: bool) -> Switchboard:
+    def _board(self, candidate: Candidate, *, faulty: bool) -> Board:
         doubling = self.found.is_doubling(candidate)
         machine = candidate.machine or (self.found.doubled if doubling else self.found.switched)
         name = candidate.weakening.text if candidate.machine else "doubled" if doubling else "switched"
@@ -152,14 +154,20 @@ class Boards:
             controller=switched_controller(machine, self.result.tick),
         )
 
-    def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Switchboard:
-        board = Switchboard(loop, effort=self.effort, options=options, on_slow_build=self.on_slow_build)
+    def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Board:
+        few = self.effort.states is not None or self.result.exploration[0].exhausted
+        effort, slow = self.effort, self.on_slow_build
+        if few:
+            single = Switchboard(loop, effort=effort, options=options, on_slow_build=slow)
+            with self.lock:
+                return self.stack.enter_context(single)
+        either = EitherBoard(loop, effort=effort, options=options, on_slow_build=slow)
         with self.lock:
-            return self.stack.enter_context(board)
+            return self.stack.enter_context(either)
 
     # -- effects ---------------------------------------------------------------------------
 
-    def _probe(self) -> tuple[Switchboard, dict[str, int]]:
+    def _probe(self) -> tuple[Board, dict[str, int]]:
         program, marks = probing(switched_controller(self.found.switched, self.result.tick))
         loop = close_loop(
             self.machine.model_copy(update={"requirements": {}}),  # they change nothing that happens

@@ -32,7 +32,7 @@ class FaultBreak:
     requirement: str
     hazard: str | None
     counts: bool  # whether the requirement must withstand a fault
-    depth: int  # ticks of the shortest way there
+    depth: int  # ticks of the way told: a shortest one, unless it was found over sets of times
     story: Story | None
 
 
@@ -42,9 +42,11 @@ class FaultRow:
 
     ``stop_time`` is the longest time from the fault's beginning, be it long before it shows, until the
     machine has stopped for good: no output that names a hazard is on, the faulty one aside, nor ever
-    will be. None where it need not stop, or where that was not found out. ``next_start`` says of a fault
-    that need not stop the machine that it cannot for ever stop and start under it: once it has stood
-    often enough it does not come back to work.
+    will be. None where it need not stop, or where that was not found out. With ``stop_at_most`` it is a
+    bound: the longest time may be less, and never more.
+    ``next_start`` says of a fault that need not stop the machine that it cannot for ever stop and start under
+    it: once it has stood often enough it does not come back to work. It is False, too, where that was not
+    found out.
     ``dangerous`` says that the first difference the fault makes can be an output with a hazard that
     is on and would be off; None where that was not looked into.
     """
@@ -56,9 +58,10 @@ class FaultRow:
     text: str  # the outcome in one sentence
     breaks: tuple[FaultBreak, ...] = ()  # the shortest first
     stop_time: Milliseconds | None = None
+    stop_at_most: bool = False
     next_start: bool = False
     dangerous: bool | None = None
-    situations: int = 0  # reachable situations with this fault
+    situations: int | None = None  # reachable ones with this fault; None where they were not listed
 
     @property
     def story(self) -> Story | None:

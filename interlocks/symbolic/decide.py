@@ -10,7 +10,7 @@ does all of a search that was cut short.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
@@ -20,7 +20,7 @@ from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.machine import FromAnywhere
 
 from ..loop.closed_loop import ClosedLoop
-from ..loop.counterexample import Replay, replay
+from ..loop.counterexample import Path, Replay, replay
 from ..loop.fewest_changes import FewestChanges
 from .deployed_points import compare_with_deployed
 from .engine_abi import Confirmation
@@ -37,15 +37,38 @@ class SetAnswer(Enum):
 
 
 @dataclass(frozen=True)
-class Decided:
+class Answers:
+    """What is known of things that may happen, by name.
+
+    Attributes:
+        answers: of each that was asked for.
+        ticks: of those that happen, of a run that shows it: not always the shortest.
+        paths: of those whose run was stepped in Python, that run.
+    """
+
+    answers: dict[str, SetAnswer]
+    ticks: dict[str, int]
+    paths: dict[str, Path]
+
+    def replayed(
+        self, loop: ClosedLoop, effort: Effort, switches: Mapping[str, int] | None = None
+    ) -> dict[str, Replay]:
+        """The runs as stories tell them, as many as there is time for."""
+        runs: dict[str, Replay] = {}
+        with suppress(OutOfTime):
+            for name, path in self.paths.items():
+                runs[name] = replay(loop, path, switches=switches, look=effort.closing().look)
+        return runs
+
+
+@dataclass(frozen=True)
+class Decided(Answers):
     """What a search over sets says.
 
     Attributes:
         loop: the loop that was searched, for whoever tells the runs.
         exploration: what it came to.
-        answers: of each requirement, counter and goal that was asked for.
-        ticks: of those that happen, of a run that shows it.
-        runs: of those that are told as a story, that run.
+        runs: of those that are told as a story, that run; none where the time was over before it was told.
         ways: of each ``from_anywhere`` requirement that was asked for.
         covered: marks of coverage; empty if the search was cut short.
         points: of the stored sets, from which a step of the deployed controller led into them again.
@@ -53,8 +76,6 @@ class Decided:
 
     loop: ClosedLoop
     exploration: SetExploration
-    answers: dict[str, SetAnswer]
-    ticks: dict[str, int]
     runs: dict[str, Replay]
     ways: dict[str, WaysToGoal]
     covered: tuple[bool, ...]
@@ -93,42 +114,81 @@ def decide(
     names = [name for name in asked if name in judged]
     with SymbolicSearch(loop, effort=effort, library=library) as search:
         exploration = search.run()
-        reported = set(search.reported())
-        answers = {
-            name: SetAnswer.NEVER if exploration.exhausted and name not in reported else SetAnswer.UNKNOWN
-            for name in names
-        }
-        ticks: dict[str, int] = {}
-        runs: dict[str, Replay] = {}
-        fewest = FewestChanges(loop)
-
-        def look_for(wanted: list[str]) -> None:
-            for name, shown in search.confirm(wanted, deployed=deployed).items():
-                if shown.ticks is not None:
-                    answers[name] = SetAnswer.HAPPENS
-                    ticks[name] = shown.ticks
-                if shown.path is not None:
-                    with suppress(OutOfTime):
-                        look = effort.closing().look
-                        runs[name] = fewest.of(replay(loop, shown.path, look=look), name, look=look)
-                elif shown.found is Confirmation.IMPOSSIBLE and exploration.exhausted:
-                    answers[name] = SetAnswer.NEVER
-
-        # All at once, since one way often leads to several; then what is left, each by itself.
-        wanted = [name for name in names if name in reported]
-        if wanted and not effort.over:
-            search.effort = effort.part(2)
-            look_for(wanted)
-        left = [name for name in wanted if answers[name] is SetAnswer.UNKNOWN]
-        for number, name in enumerate(left if len(wanted) > 1 else []):
-            if effort.over:
-                break
-            search.effort = effort.part(len(left) - number)
-            look_for([name])
+        found = answers_of(search, names, exhausted=exploration.exhausted, effort=effort, deployed=deployed)
         covered = tuple(search.marks()) if exploration.exhausted else ()
         points = 0
         if deployed and exploration.exhausted:
             search.effort = effort
             with suppress(OutOfTime):
                 points = compare_with_deployed(search, exploration.keys, deployed())
-    return Decided(loop, exploration, answers, ticks, runs, ways, covered, points)
+    fewest = FewestChanges(loop)
+    runs = {
+        name: fewest.of(run, name, look=effort.closing().look)
+        for name, run in found.replayed(loop, effort).items()
+    }
+    return Decided(
+        answers=found.answers, ticks=found.ticks, paths=found.paths, loop=loop, exploration=exploration,
+        runs=runs, ways=ways, covered=covered, points=points,
+    )  # fmt: skip
+
+
+def answers_of(
+    search: SymbolicSearch,
+    names: Sequence[str],
+    *,
+    exhausted: bool,
+    effort: Effort,
+    deployed: Callable[[], FilePath] | None = None,
+    together: Callable[[str], Hashable] = str,
+    met: Callable[[str, Path], None] = lambda name, path: None,
+    told: Callable[[str], bool] = lambda name: True,
+) -> Answers:
+    """What a search over sets that was run says of things that may happen; runs are looked for.
+
+    Args:
+        exhausted: whether it came to its end.
+        deployed: as ``decide``.
+        together: what is looked for once more in one search, where it was not found in the first one, which
+            looks for all: things with the same value. Default each by itself.
+        met: is shown each run as it is found.
+        told: whether a run of something is wanted still; what is not stays unknown.
+    """
+    answers = only_ruled_out(search, names, exhausted)
+    ticks: dict[str, int] = {}
+    paths: dict[str, Path] = {}
+
+    def look_for(wanted: list[str]) -> None:
+        for name, shown in search.confirmed(wanted, deployed=deployed, told=told):
+            if shown.ticks is not None:
+                answers[name] = SetAnswer.HAPPENS
+                ticks[name] = shown.ticks
+            if shown.path is not None:
+                paths[name] = shown.path
+                met(name, shown.path)
+            elif shown.found is Confirmation.IMPOSSIBLE and exhausted:
+                answers[name] = SetAnswer.NEVER
+
+    # All at once, since one way often leads to several; then what is left, part by part.
+    reported = set(search.reported())
+    wanted = [name for name in names if name in reported]
+    if wanted and not effort.over:
+        search.effort = effort.part(2)
+        look_for(wanted)
+    left: dict[Hashable, list[str]] = {}
+    for name in wanted:
+        if answers[name] is SetAnswer.UNKNOWN and told(name):
+            left.setdefault(together(name), []).append(name)
+    for number, group in enumerate(left.values() if len(wanted) > 1 else []):
+        if effort.over:
+            break
+        search.effort = effort.part(len(left) - number)
+        look_for(group)
+    return Answers(answers, ticks, paths)
+
+
+def only_ruled_out(search: SymbolicSearch, names: Iterable[str], exhausted: bool) -> dict[str, SetAnswer]:
+    """What a search over sets says by itself: what it does not report, once exhausted, does not happen."""
+    reported = set(search.reported())
+    return {
+        name: SetAnswer.NEVER if exhausted and name not in reported else SetAnswer.UNKNOWN for name in names
+    }

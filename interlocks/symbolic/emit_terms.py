@@ -47,7 +47,11 @@ _MIRRORED = {
 
 @dataclass
 class TermWriter:
-    """Writes terms and statements; ``tables`` collects the constant tables that they look up."""
+    """Writes terms and statements; ``tables`` collects the constant tables that they look up.
+
+    With ``by_fault`` a break is told by the fault that it happens under as well: the number of what is
+    broken, and so many more times the number of the fault. ``switches`` are answers told before a search.
+    """
 
     loop: ClosedLoop
     held: ClockCells
@@ -56,6 +60,8 @@ class TermWriter:
     free: dict[str, FreeInput]
     free_number: dict[str, int]
     sensed: dict[str, Signal]
+    switches: dict[str, int]
+    by_fault: bool = False
     tables: dict[tuple[int, ...], str] = field(default_factory=dict)
 
     def term(self, term: Term) -> str:
@@ -98,6 +104,8 @@ class TermWriter:
             number = self.free_number[term.signal]
             query = self.free[term.signal].history.queries.index((term.observation, ticks))
             return f"sy_asked(w, {number}, {query})"
+        if term.signal in self.switches:
+            return f"sy_told(w, {self.switches[term.signal]})"
         signal = self.sensed[term.signal]
         level = self.term(Ref(signal.level))
         match term.observation:
@@ -154,11 +162,16 @@ class TermWriter:
                 yield f"{pad}    {self.cell(cell)} = count > 1 ? option[sy_choose(w, (uint32_t)count)] : 0;"
                 yield f"{pad}}}"
             case Note(kind=NoteKind.BROKEN, index=index):
-                yield f"{pad}sy_break(w, {index});"
+                yield f"{pad}sy_break(w, {self._event(index)});"
             case Note(index=index):
                 yield f"{pad}sy_cover(w, {index});"
             case Remark():
                 pass
+
+    def _event(self, index: int) -> str:
+        if not self.by_fault:
+            return str(index)
+        return f"{index} + {len(self.loop.requirement_names)} * {self.cell(self.loop.fault)}"
 
     def cell(self, cell: Cell) -> str:
         """Where a discrete cell stands."""

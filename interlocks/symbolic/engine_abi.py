@@ -1,4 +1,4 @@
-"""What the C engine of a search over sets answers to: its manners, functions and structures."""
+"""What the C engine of a search over sets answers to: its functions and structures."""
 
 from __future__ import annotations
 
@@ -9,38 +9,6 @@ from pathlib import Path
 
 StoredSet = tuple[tuple[int, ...], int, tuple[int, ...]]
 """A key, a dimension and bounds."""
-
-
-class Turning(Enum):
-    """What becomes of a travel that turns round, where its set allows several values."""
-
-    EACH = 0  # each of them, in a set of its own
-    WIDEST = 1  # the widest travel, which may do whatever one of them may
-    KEPT = 2  # a set that holds each of them
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How sets are stored.
-
-    Attributes:
-        join: most sets of one key, joined by hull beyond; 0 for no limit.
-        merge: two sets become one where that loses nothing.
-        exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
-        turning: what becomes of a travel that turns round.
-    """
-
-    join: int = 1
-    merge: bool = False
-    exact: bool = False
-    turning: Turning = Turning.WIDEST
-
-
-WIDEST = Manner()
-"""One set a key: the cheapest, and what a check begins with."""
-
-EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
-"""Exactly the situations that are reached."""
 
 
 class Confirmation(Enum):
@@ -125,5 +93,8 @@ def open_library(path: Path) -> ctypes.CDLL:
     c.sy_lead_to.argtypes = [handle, whole, wide, ctypes.POINTER(GrowthFigures)]
     c.sy_confirm_rest.restype, c.sy_confirm_rest.argtypes = None, [handle, wide, wide]
     c.sy_rest.argtypes = []
+    c.sy_faults_lead_to.argtypes = [
+        handle, *[whole] * 4, ctypes.POINTER(ctypes.c_ubyte), ctypes.POINTER(ctypes.c_int)
+    ]  # fmt: skip
     c.sy_is_lost.argtypes = [handle, ints, whole, whole, wide, ctypes.POINTER(wide)]
     return c

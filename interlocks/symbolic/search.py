@@ -13,9 +13,10 @@ from __future__ import annotations
 import ctypes
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path as FilePath
+from typing import Self
 
 from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
@@ -26,20 +27,11 @@ from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
-from ..loop.interpreter import Chooser, LoopRunner
+from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
 from .emit_step import StepSource, step_source
-from .engine_abi import (
-    SAY,
-    WIDEST,
-    Confirmation,
-    Growth,
-    GrowthFigures,
-    Manner,
-    StoredSet,
-    Summary,
-    open_library,
-)
+from .engine_abi import SAY, Confirmation, Growth, GrowthFigures, StoredSet, Summary, open_library
+from .manners import WIDEST, Manner
 
 ENGINE = FilePath(__file__).parent / "engine"
 
@@ -111,6 +103,8 @@ class SymbolicSearch:
     """A search over sets of times of one loop; a context manager that frees its memory.
 
     Args:
+        by_fault: tell breaks apart by the fault they happen under (``emit_step.under``).
+        switches: answers told before the search, by name; 0 for those that are not named.
         effort: its memory is the cap of the search, and again of each confirmation.
         library: of the loop's symbolic checker, where it is built already.
 
@@ -124,13 +118,19 @@ class SymbolicSearch:
         loop: ClosedLoop,
         *,
         manner: Manner = WIDEST,
+        by_fault: bool = False,
+        switches: Mapping[str, int] | None = None,
         effort: Effort | None = None,
         library: FilePath | None = None,
     ) -> None:
         self.loop = loop
-        self.source = step_source(loop)
+        self.source = step_source(loop, by_fault=by_fault)
         self.effort = effort or Effort()
         self._c = open_library(library or build_symbolic(self.source, self.effort))
+        self.switches = {name: (switches or {}).get(name, 0) for name in self.source.switches}
+        if self.switches:
+            panel = (ctypes.c_uint8 * len(self.switches)).in_dll(self._c, "sy_switch")
+            panel[:] = list(self.switches.values())
         threads = self.effort.threads or os.cpu_count() or 1
         self._handle = self._c.sy_open(
             self.effort.bytes,
@@ -146,7 +146,7 @@ class SymbolicSearch:
         if not self._handle:
             raise ProgramFault("there is not enough memory for the smallest tables")
 
-    def __enter__(self) -> SymbolicSearch:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -201,6 +201,21 @@ class SymbolicSearch:
         Raises:
             ProgramFault: if a run, stepped again, does not show what it should.
         """
+        return dict(self.confirmed(names, most=most, deployed=deployed))
+
+    def confirmed(
+        self,
+        names: Iterable[str],
+        *,
+        most: int = MOST_CONFIRMING,
+        deployed: Callable[[], FilePath] | None = None,
+        told: Callable[[str], bool] = lambda name: True,
+    ) -> Iterator[tuple[str, Shown]]:
+        """As ``confirm``, one after the other: what was learned of one run may make others needless.
+
+        Args:
+            told: whether a run is wanted, which takes time to be stepped; what is not is passed over.
+        """
         events = {name: self.source.events.index(name) for name in names}
         wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
         for event in events.values():
@@ -208,7 +223,9 @@ class SymbolicSearch:
         self._while_there_is_time(
             lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
         )
-        return {name: self._shown(event, deployed) for name, event in events.items()}
+        for name, event in events.items():
+            if told(name):
+                yield name, self._shown(event, deployed)
 
     def _shown(self, event: int, deployed: Callable[[], FilePath] | None) -> Shown:
         found = Confirmation(self._c.sy_outcome_of(self._handle, event))
@@ -321,7 +338,7 @@ class SymbolicSearch:
 
         To no event, the last key is the situation where it ends: there is one more than ticks.
         """
-        runner = LoopRunner(self.loop)
+        runner = LoopRunner(self.loop, switches=self.switches)
         runner.begin(_then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
@@ -332,10 +349,16 @@ class SymbolicSearch:
             keys.append(runner.key())
         if event is None:
             return Path(tuple(keys), tuple(choices))
-        shown = event in tick.broken if event < self.source.breaks else tick.goals[event - self.source.breaks]
-        if not shown:
+        if not self._shows(event, tick, runner.fault):
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
         return Path(tuple(keys[:-1]), tuple(choices))
+
+    def _shows(self, event: int, tick: Tick, begun: int) -> bool:
+        source = self.source
+        if event >= source.breaks:
+            return tick.goals[event - source.breaks]
+        fault, index = divmod(event, source.apart)
+        return index in tick.broken and (source.apart == source.breaks or begun == fault)
 
     def _while_there_is_time(self, work: Callable[[], None]) -> str:
         """Runs C in a thread of its own, while this one looks at the clock; what ended it early."""

@@ -18,7 +18,8 @@ from stillgate.interlocks.exploration.search import build_checker
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
 from stillgate.interlocks.results.verdict import Word
-from stillgate.interlocks.symbolic.engine_abi import EXACT, WIDEST, Confirmation
+from stillgate.interlocks.symbolic.engine_abi import Confirmation
+from stillgate.interlocks.symbolic.manners import EXACT, WIDEST
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 MACHINES = Path(__file__).parents[1] / "machines" / "false_verdicts"

@@ -123,16 +123,21 @@ _FAULT_ROW = closed(
             requirement=text("Name of the requirement."),
             hazard=perhaps(text("The hazard it belongs to.")),
             counts=truth("Whether the requirement must withstand a fault."),
-            depth=whole("Ticks of the shortest way."),
+            depth=whole("Ticks of the way told: a shortest one, unless it was found over sets of times."),
             story=SHORTEST_WAY,
         ),
     ),
     stop_time=perhaps(
         whole("Longest time from the fault's beginning until all stands for good, if it must.")
     ),
-    next_start=truth("The machine need not stop, but cannot for ever stop and start again."),
+    stop_at_most=truth("The longest time may be less than stop_time, and is never more."),
+    next_start=truth(
+        "The machine need not stop, but cannot for ever stop and start again; false, too, if not found out."
+    ),
     dangerous=perhaps(truth("Its first difference can be an output with a hazard that would be off.")),
-    situations=whole("Reachable situations with this fault."),
+    situations=perhaps(
+        whole("Reachable situations with this fault; null where sets of times were searched.")
+    ),
 )
 
 FAULT_TABLE = closed(

@@ -231,7 +231,7 @@ def fault_points(table: FaultTable) -> list[tuple[str, str]]:
         for row in table.rows
         if row.outcome is FaultOutcome.UNDECIDED
     ]
-    if not table.exploration.exhausted:
+    if not table.exploration.whole:
         points.append(("The fault table was cut short by a limit.", "faults"))
     if table.pairs:
         count = count_words(len(table.pairs), "pair breaks", "pairs break")

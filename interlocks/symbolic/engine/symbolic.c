@@ -9,6 +9,7 @@
  *     explore -> lead to a goal from everywhere? -> confirm what is left over -> is it lost? -> tell its run
  *
  * symbolic.c       what Python calls
+ * fault_graph.h    what each fault leads to
  * dead_end.h       a run to where a goal is possible no more
  * backward.h       from where it is possible
  * pieces.h         sets of such situations, and what is in none of them
@@ -24,6 +25,7 @@
  * bounds.h         difference bounds
  */
 #include "dead_end.h"
+#include "fault_graph.h"
 #include "points.h"
 
 typedef struct {
@@ -140,6 +142,13 @@ void sy_confirm_rest(sy_exploration *e, unsigned long long cap, unsigned long lo
 {
     sy_confirmation_close(&e->confirmation);
     sy_confirm_rest_of(&e->confirmation, &e->search, &e->backward, (size_t)cap, most, &e->stop);
+}
+
+/* What each fault leads to, by its number, in an exhausted search; parts of the key as fault_graph.h has them. */
+int sy_faults_lead_to(const sy_exploration *e, int fault, int phase, int since, int limit, uint8_t *restless, int32_t *longest)
+{
+    sy_fault_cells at = {fault, phase, since};
+    return sy_judge_faults(&e->search, &at, limit, restless, longest);
 }
 
 unsigned sy_rest(void)

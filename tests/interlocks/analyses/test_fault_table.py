@@ -132,7 +132,7 @@ def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
     """Whatever the twin is asked of an input, it has the same memory of it as the controller."""
     assert old in GUARDED
     text = GUARDED.replace(old, new).replace("{after: 500 ms, to", "{after: 500 ms, when: still or start, to")
-    loop = first_difference._loop(read_machine_text(text).machine, 100)
+    loop = switchboard.with_allowances(first_difference._twins(read_machine_text(text).machine, 100))
     events = range(len(loop.requirement_names))
     with built_quickly(), switchboard.Switchboard(loop, effort=Effort(threads=1)) as board:
         answer = board.ask((), stop_at=events)

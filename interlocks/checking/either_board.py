@@ -1,0 +1,191 @@
+"""One machine with switches that answers many questions: single situations first, then sets of times.
+
+As ``Switchboard``, which searches single situations, for a machine that has too many: what a short search of
+them does not decide is asked of sets, in one symbolic checker with the same switches. An answer is
+*complete* where sets came to their end and nothing was left open: what breaks was shown by a run, what is
+possible too, and nothing else happens.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass, replace
+from threading import Lock
+from types import TracebackType
+
+from stillgate.controller.effort import Effort, OutOfTime
+
+from ..exploration.explorer import SearchOutcome, Status
+from ..exploration.parametric_checker import OPEN, Answer, Switchboard
+from ..exploration.search import Break
+from ..loop.closed_loop import ClosedLoop
+from ..loop.counterexample import Path, answering
+from ..loop.interpreter import LoopRunner
+from ..symbolic.decide import Answers, SetAnswer, answers_of, only_ruled_out
+from ..symbolic.emit_step import step_source
+from ..symbolic.from_anywhere import MANNERS, Ways, ways_to
+from ..symbolic.search import SetExploration, SymbolicSearch, build_symbolic
+
+A_FEW = 50_000
+"""Single situations of the short search that comes first."""
+
+
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of sets; ``either``: some switch is open."""
+
+    switches: dict[str, int]
+    stop_at: tuple[int, ...]
+    note: tuple[int, ...]
+    goals: Collection[int] | None
+    either: bool
+    runs: bool
+    effort: Effort
+
+
+class EitherBoard:
+    """A compiled loop with switches, asked as a ``Switchboard`` is; a context manager.
+
+    One question at a time is put to sets, on all threads of the effort: a switch is one place in memory.
+
+    Raises:
+        ToolMissing: if there is no C compiler.
+        OutOfTime: if the effort was over before the libraries were built.
+    """
+
+    def __init__(
+        self,
+        loop: ClosedLoop,
+        *,
+        effort: Effort,
+        options: tuple[str, ...] | None = None,
+        on_slow_build: Callable[[], None] | None = None,
+    ) -> None:
+        self.loop = loop
+        self.effort = effort
+        self.source = step_source(loop)
+        self.library = build_symbolic(self.source, effort)
+        self.single = Switchboard(loop, effort=effort, options=options, on_slow_build=on_slow_build)
+        self._one = Lock()
+
+    def __enter__(self) -> EitherBoard:
+        self.single.__enter__()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.single.__exit__(kind, error, trace)
+
+    def ask(
+        self,
+        on: Collection[str],
+        *,
+        stop_at: Iterable[int] = (),
+        note: Iterable[int] = (),
+        goals: Collection[int] | None = None,
+        either: Collection[str] = (),
+        marks: bool = False,
+        runs: bool = False,
+        effort: Effort | None = None,
+    ) -> Answer:
+        """As ``Switchboard.ask``; runs found over sets need not be the shortest."""
+        stop_at, note = tuple(stop_at), tuple(note)
+        given = effort or self.effort
+        few = replace(given, states=A_FEW)
+        answer = self.single.ask(
+            on, stop_at=stop_at, note=note, goals=goals, either=either, marks=marks, runs=runs, effort=few
+        )
+        capped = answer.outcome is not None and answer.outcome.status is Status.STATE_CAP
+        if answer.event is not None or not capped or given.over:
+            return answer
+        switches = {name: OPEN if name in either else int(name in on) for name in self.source.switches}
+        sets = replace(given, threads=self.effort.threads, bytes=self.effort.bytes)
+        with self._one:
+            try:
+                return self._of_sets(_Question(switches, stop_at, note, goals, bool(either), runs, sets))
+            except OutOfTime:
+                return answer
+
+    def _of_sets(self, asked: _Question) -> Answer:
+        """Raises: OutOfTime."""
+        events = [self.loop.requirement_names[event] for event in (*asked.stop_at, *asked.note)]
+        goals = [] if asked.goals is None else self._goal_names
+        names = list(dict.fromkeys((*events, *goals)))
+        with SymbolicSearch(
+            self.loop, switches=asked.switches, effort=asked.effort, library=self.library
+        ) as search:
+            covered = search.run()
+            if asked.either:  # a run would be of none of the machines that are asked about
+                found = Answers(only_ruled_out(search, names, covered.exhausted), {}, {})
+            else:
+                found = answers_of(search, names, exhausted=covered.exhausted, effort=asked.effort)
+            answer = replace(self._answer(asked, found, covered), marks=tuple(search.marks()))
+        if answer.event is not None:
+            return answer
+        if asked.runs:
+            answer = replace(answer, runs=self._runs(asked, found))
+        return answer if asked.goals is None else self._with_goals(asked, found, answer)
+
+    @property
+    def _goal_names(self) -> list[str]:
+        return [name for name, _ in self.loop.monitors.goals]
+
+    def _answer(self, asked: _Question, found: Answers, covered: SetExploration) -> Answer:
+        names = self.loop.requirement_names
+        broken = [event for event in asked.stop_at if found.answers[names[event]] is SetAnswer.HAPPENS]
+        if broken:
+            ticks, event = min((found.ticks[names[event]], event) for event in broken)
+            fault = self._fault(found.paths[names[event]], asked.switches)
+            return Answer(event, ticks, None, fault=fault)
+        open_ = SetAnswer.UNKNOWN in found.answers.values()
+        outcome = SearchOutcome(
+            status=Status.COMPLETE if covered.exhausted and not open_ else Status.STATE_CAP,
+            states=0, transitions=covered.steps, levels=0, sizes=(0,), stuck=None,
+            seconds=covered.seconds, bytes=covered.bytes, threads=self.effort.lines,
+        )  # fmt: skip
+        noted = [event for event in asked.note if found.answers[names[event]] is SetAnswer.HAPPENS]
+        return Answer(None, 0, outcome, noted=frozenset(noted))
+
+    def _fault(self, path: Path, switches: dict[str, int]) -> int:
+        """The fault that has begun at the end of a run, 0 if none."""
+        runner = LoopRunner(self.loop, switches=switches)
+        runner.load(path.keys[-1])
+        runner.step(answering(path.choices[-1]))
+        return runner.fault if self.loop.budget else 0
+
+    def _runs(self, asked: _Question, found: Answers) -> tuple[tuple[int, Break], ...]:
+        told = found.replayed(self.loop, asked.effort, asked.switches)
+        names = self.loop.requirement_names
+        return tuple(
+            (event, Break(found.ticks[names[event]], told.get(names[event])))
+            for event in asked.note
+            if names[event] in found.ticks
+        )
+
+    def _with_goals(self, asked: _Question, found: Answers, answer: Answer) -> Answer:
+        """What must be possible: goals that are never met, and one that some situation leads to no more."""
+        names, goals = self._goal_names, asked.goals or ()
+        met = {number: found.answers[name] for number, name in enumerate(names)}
+        answer = replace(answer, never=frozenset(n for n, said in met.items() if said is SetAnswer.NEVER))
+        if not answer.complete or answer.never & set(goals):
+            return answer
+        left = set(goals)
+        for manner in MANNERS if left else ():
+            with SymbolicSearch(
+                self.loop, manner=manner, switches=asked.switches, effort=asked.effort, library=self.library
+            ) as search:
+                if not search.run().exhausted:
+                    break
+                for number in sorted(left):
+                    ways = ways_to(search, names[number]).ways
+                    if ways is Ways.CUT_OFF:
+                        return replace(answer, cut_off=frozenset({number}))
+                    if ways is Ways.EVERYWHERE:
+                        left.remove(number)
+            if not left:
+                break
+        return replace(answer, closed=not left)
