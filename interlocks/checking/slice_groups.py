@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import prod
 
-from stillgate.controller.program.program import memory_name
+from stillgate.controller.program.program import Lookup, memory_name
 
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.influence import Cone, Influence, influence_of
@@ -113,8 +113,8 @@ def weights_of(loop: ClosedLoop) -> dict[str, int]:
     clocks = {item.cell: item for item in loop.clocks}
     found: dict[str, int] = {}
     for sequence in loop.controller.sequences:
-        longest = 0 if sequence.elapsed is None else sequence.elapsed.high
-        found[sequence.name] = len(sequence.states) + longest
+        time = None if sequence.elapsed is None else clocks[sequence.elapsed].limit
+        found[sequence.name] = len(sequence.states) + (sum(time.table) if isinstance(time, Lookup) else 0)
     for cell in loop.controller.memory:
         found[memory_name(cell)] = cell.high - cell.low + 1
     for part in loop.plant.parts:
