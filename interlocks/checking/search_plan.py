@@ -8,7 +8,7 @@ many, those with a fault are not begun. What sets leave open is put to single si
 
 Before sets are asked it is looked at what can affect what (``slice_groups``). Where that is not all for
 all, each slice is searched by itself, in the same way, the smallest first, and each gets its part of the
-time that is left.
+time that is left. Where one time or counter alone has more than ``FEW`` values, slices are asked at once.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from ..results.verdict import Finding, Judgement, SliceCovered, Word
 from ..slicing.slices import names_of
 from .loop_search import LoopSearch, Once, Searched, not_searched
 from .most_values import dearest
-from .slice_groups import SlicedLoop, sliced
+from .slice_groups import SlicedLoop, sliced, weights_of
 
 FEW = 300_000
 """Situations without faults that are searched one by one before sets of times are tried."""
@@ -81,6 +81,7 @@ class _Plan:
         whole, effort = self.wholes[number], self.effort
         capped = effort.states is not None  # who caps situations wants them searched
         searched = whole.nothing(TOO_MANY)
+        self.few_in_all = self.few_in_all and not self._at_once_by_slices(number, effort)
         if capped or self.few_in_all:
             searched = whole.single(effort.states or (MANY if number else FEW), effort)
             self.few_in_all = searched.exploration.exhausted
@@ -142,7 +143,13 @@ class _Plan:
 
     def _few(self, number: int, part: SlicedLoop) -> bool:
         """Whether single situations of a slice are worth a try."""
-        return not number or part.size <= FEW or self.few_for.issuperset(part.requirements)
+        if part.size <= FEW or (number and self.few_for.issuperset(part.requirements)):
+            return True
+        return not number and not _is_hopeless(part.loop)
+
+    def _at_once_by_slices(self, number: int, effort: Effort) -> bool:
+        """Whether the whole has too many single situations for certain, and can be taken apart."""
+        return _is_hopeless(self.wholes[number].loop) and bool(self.slices[number](effort))
 
     def _early(self, number: int, slices: Slices) -> list[Build]:
         """What is built in advance for slices, in this order."""
@@ -157,6 +164,13 @@ class _Plan:
         for name, judgement in judgements.items():
             if self.told is not None and judgement.word is not Word.UNDECIDED:
                 self.told(name, judgement.at_scan(self.document.machine.scan))
+
+    def singles_in_advance(self, effort: Effort) -> FilePath:
+        """Builds what the first search of single situations needs, the machine's or that of its slices."""
+        searches = [self.wholes[0]]
+        if self._at_once_by_slices(0, effort):
+            searches = [search for part, search in self.slices[0](effort) if self._few(0, part)] or searches
+        return [search.checker(effort) for search in searches][-1]
 
     def sets_in_advance(self, number: int, effort: Effort) -> FilePath:
         """Builds what sets of a question need, the machine's or that of its slices."""
@@ -215,7 +229,7 @@ def search_all(
     early: list[Build] = [search.checker for search in plan.wholes]
     if effort.states is None and _longest(loops[0]) > LONG:
         sets = [partial(plan.sets_in_advance, number) for number in range(len(loops))]
-        early = [early[0], *sets, *early[1:]]
+        early = [plan.singles_in_advance, *sets, *early[1:]]
     searched: list[Searched] = []
     try:
         with built(early, effort):
@@ -229,6 +243,11 @@ def search_all(
     except KeyboardInterrupt:  # in a search, or while a checker was built
         effort.stop.set()
     return searched + [not_searched(loop, effort.ended_by) for loop in loops[len(searched) :]]
+
+
+def _is_hopeless(loop: ClosedLoop) -> bool:
+    """Whether one sequence, part or memory alone has too many values to be searched one by one."""
+    return max(weights_of(loop).values()) > FEW
 
 
 def _longest(loop: ClosedLoop) -> int:

@@ -16,6 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import prod
 
+from stillgate.controller.program.program import Lookup
+
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..requirements.monitors import asks_possibility
 from ..slicing.influence import Cone, Influence, influence_of
@@ -111,8 +113,8 @@ def weights_of(loop: ClosedLoop) -> dict[str, int]:
     clocks = {item.cell: item for item in loop.clocks}
     found: dict[str, int] = {}
     for sequence in loop.controller.sequences:
-        longest = 0 if sequence.elapsed is None else sequence.elapsed.high
-        found[sequence.name] = len(sequence.states) + longest
+        time = None if sequence.elapsed is None else clocks[sequence.elapsed].limit
+        found[sequence.name] = len(sequence.states) + (sum(time.table) if isinstance(time, Lookup) else 0)
     for cell, name in loop.controller.memory.items():
         found[name] = cell.high - cell.low + 1
     for part in loop.plant.parts:

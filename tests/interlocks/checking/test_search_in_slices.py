@@ -192,6 +192,7 @@ def test_an_hours_timer_leaves_no_requirement_undecided(timers: CheckResult) -> 
     assert timers.verdict is Word.HOLDS
     assert slices_of(timers, 0) == [("no_motor_open",), ("lamp_in_time",), ("can_tell", "can_rest")]
     assert slices_of(timers, 1) == [("no_motor_open",), ("lamp_in_time",)], "nothing asks for the other timer"
+    assert not timers.exploration[0].states, "one time alone has more values than are searched one by one"
     assert [bool(item.exploration.sets) for item in timers.exploration[0].slices] == [False, True, True]
 
 
@@ -218,7 +219,7 @@ def test_a_screen_of_80_columns_says_over_what_was_judged(timers: CheckResult) -
     page = StringIO()
     write_check(Console(file=page, width=80), timers, "timers.yaml")
     words = " ".join(page.getvalue().split())
-    assert "So each requirement was judged over all that can affect it" in words
+    assert "no fault: each requirement was judged over all that can affect it, with no search" in words
     assert "no_motor_open, over go, guard, motor, main (4 of 10 names): no fault: every" in words
     explored = page.getvalue().partition("Explored")[2]
     assert all(len(line) <= 80 for line in explored.splitlines())
