@@ -26,7 +26,7 @@ ORDER = {
     "sim_io": ("parts", "faults", "logs", "simulation", "logs/writers", "logs/readers", "scenarios"),
     "interlocks": (
         "results", "requirements", "loop", "slicing", "exploration", "symbolic", "checking", "proofs",
-        "certificates", "analyses", "mutation", "simulated_runs", "replay", "diagnosis",
+        "certificates", "fault_effects", "analyses", "mutation", "simulated_runs", "replay", "diagnosis",
     ),
     "diagrams": ("charts", "graphs", "matrices", "pages"),
     "application": (

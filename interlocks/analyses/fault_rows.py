@@ -10,9 +10,9 @@ from stillgate.sim_io.faults.fault_list import Fault, FaultKind
 
 from ..checking.checker import required_faults
 from ..exploration.fault_search import hazardous_outputs
+from ..fault_effects.fault_facts import CUT_SHORT, FaultFacts, FirstDifference
 from ..loop.closed_loop import ClosedLoop
 from ..results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow
-from .fault_facts import CUT_SHORT, FaultFacts, FirstDifference
 
 
 def row_of(loop: ClosedLoop, fault: Fault, facts: FaultFacts | None) -> FaultRow:

@@ -36,7 +36,7 @@ from stillgate.controller.reading.reader import MachineDocument
 from stillgate.sim_io.faults.fault_list import faults_of
 
 from ..checking.assumptions import assumptions_of
-from ..checking.few_situations import few_situations, most_under_faults
+from ..checking.situation_count import few_situations, most_under_faults
 from ..exploration.explorer import Progress, Status
 from ..exploration.explorer import SearchOutcome as Searched
 from ..exploration.fault_search import (
@@ -46,19 +46,19 @@ from ..exploration.fault_search import (
     hazardous_outputs,
     with_work_goal,
 )
+from ..fault_effects.fault_facts import UNKNOWN, UNSEEN_CUT_SHORT, FaultFacts, FirstDifference, FoundBreak
+from ..fault_effects.fault_sets import faults_by_sets
+from ..fault_effects.fault_stories import story_of
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.state_layout import key_bits, packed_fields
 from ..results.fault_table_rows import FaultTable
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution
 from .diagnostic_coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
-from .fault_facts import UNKNOWN, UNSEEN_CUT_SHORT, FaultFacts, FirstDifference, FoundBreak
 from .fault_pairs import Pairs, fault_pairs_of
 from .fault_rows import row_of
-from .fault_sets import faults_by_sets
-from .fault_stories import story_of
 from .fault_times import from_any_moment
-from .output_equivalence import first_differences
+from .output_equivalence import first_differences, first_differences_by_sets
 
 BY_SETS = (
     "Single situations are too many, so sets of times were searched. What happens was shown by a run, which "
@@ -152,7 +152,13 @@ def _facts(
             return exploration, facts
     if effort.over:
         return exploration, {}
-    sets = faults_by_sets(loop.machine, tick=loop.tick, effort=effort)
+    machine, tick = loop.machine, loop.tick
+    sets = faults_by_sets(
+        machine,
+        tick=tick,
+        effort=effort,
+        differences=lambda given: first_differences_by_sets(machine, tick=tick, effort=given),
+    )
     ended = "interrupt" if effort.stop.is_set() else exploration.stopped_by
     return replace(exploration, sets=sets.covered, stopped_by=ended), sets.facts
 

@@ -38,12 +38,12 @@ from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 from ..exploration.explorer import Status
 from ..exploration.fault_search import hazardous_outputs
 from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
+from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..symbolic.decide import SetAnswer, answers_of
 from ..symbolic.emit_step import under
 from ..symbolic.loop_for_sets import made_for_sets
 from ..symbolic.search import SymbolicSearch
-from .fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from .self_composition import first_name, is_second, second, side_by_side
 
 _CIRCUITS = {

@@ -26,6 +26,8 @@ from ..symbolic.emit_step import step_source
 from ..symbolic.from_anywhere import MANNERS, Ways, ways_to
 from ..symbolic.search import SetExploration, SymbolicSearch, build_symbolic
 
+NO_RUN = "sets of times do not rule a break out, and no run was found that shows one"
+
 A_FEW = 50_000
 """Single situations of the short search that comes first."""
 
@@ -148,7 +150,8 @@ class EitherBoard:
             seconds=covered.seconds, bytes=covered.bytes, threads=self.effort.lines,
         )  # fmt: skip
         noted = [event for event in asked.note if found.answers[names[event]] is SetAnswer.HAPPENS]
-        return Answer(None, 0, outcome, noted=frozenset(noted))
+        why = NO_RUN if covered.exhausted else f"sets of times were stopped by the {covered.stopped_by}"
+        return Answer(None, 0, outcome, noted=frozenset(noted), why_open=why)
 
     def _fault(self, path: Path, switches: dict[str, int]) -> int:
         """The fault that has begun at the end of a run, 0 if none."""

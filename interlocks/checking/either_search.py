@@ -27,7 +27,7 @@ from .judgements import judgement_of, unbroken
 
 
 @dataclass(frozen=True)
-class Broken:
+class WhatBroke:
     """What is known of some requirements that may break.
 
     Attributes:
@@ -57,7 +57,7 @@ def what_breaks(
     few: bool,
     library: FilePath | None = None,
     progress: Callable[[Progress], None] | None = None,
-) -> Broken:
+) -> WhatBroke:
     """Which of some events of a loop's ``requirement_names`` happen.
 
     A search ends once all of them have.
@@ -85,7 +85,7 @@ def what_breaks(
         return found
     again = _one_by_one(loop, found.open, replace(effort, states=search_plan.MANY), built, progress)
     exploration = replace(again.exploration, sets=found.exploration.sets)
-    return Broken(exploration, found.breaks | again.breaks, again.open)
+    return WhatBroke(exploration, found.breaks | again.breaks, again.open)
 
 
 def _one_by_one(
@@ -94,7 +94,7 @@ def _one_by_one(
     effort: Effort,
     library: FilePath,
     progress: Callable[[Progress], None] | None,
-) -> Broken:
+) -> WhatBroke:
     indices = [loop.requirement_names.index(name) for name in names]
     # Nothing leans on the figures of a search that ended when everything was broken.
     exploration = Exploration.not_run(loop.budget, loop.tick, "every requirement broken")
@@ -110,14 +110,14 @@ def _one_by_one(
             exploration = search.run(look)
         breaks = {name: item for name, item in search.breaks().items() if name in names}
     left = frozenset() if exploration.exhausted else frozenset(names) - breaks.keys()
-    return Broken(exploration, breaks, left)
+    return WhatBroke(exploration, breaks, left)
 
 
 class _AllBrokenError(Exception):
     """Raised from a search's progress to end it: there is nothing left to find."""
 
 
-def _by_sets(loop: ClosedLoop, found: Broken, effort: Effort) -> Broken:
+def _by_sets(loop: ClosedLoop, found: WhatBroke, effort: Effort) -> WhatBroke:
     """What sets say of what is open.
 
     Raises:
@@ -132,4 +132,4 @@ def _by_sets(loop: ClosedLoop, found: Broken, effort: Effort) -> Broken:
     left = frozenset(name for name in found.open if decided.answers[name] is SetAnswer.UNKNOWN)
     item = decided.exploration
     covered = SetsCovered(item.keys, item.sets, item.steps, item.exhausted, item.stopped_by, item.seconds)
-    return Broken(replace(found.exploration, sets=covered), found.breaks | told, left)
+    return WhatBroke(replace(found.exploration, sets=covered), found.breaks | told, left)

@@ -174,9 +174,15 @@ class _Plan:
 
     def sets_in_advance(self, number: int, effort: Effort) -> FilePath:
         """Builds what sets of a question need, the machine's or that of its slices."""
+        return [search.symbolic(effort) for search in self._searches(number, effort)][-1]
+
+    def deployed_in_advance(self, number: int, effort: Effort) -> FilePath:
+        """Builds what stored sets of a question are compared with."""
+        return [search.checker(effort) for search in self._searches(number, effort)][-1]
+
+    def _searches(self, number: int, effort: Effort) -> list[LoopSearch]:
         slices = self.slices[number](effort)
-        searches = [search for part, search in slices if part.requirements] or [self.wholes[number]]
-        return [search.symbolic(effort) for search in searches][-1]
+        return [search for part, search in slices if part.requirements] or [self.wholes[number]]
 
 
 def _explained(searched: Searched, loop: ClosedLoop) -> Searched:
@@ -228,8 +234,9 @@ def search_all(
     )
     early: list[Build] = [search.checker for search in plan.wholes]
     if effort.states is None and _longest(loops[0]) > LONG:
-        sets = [partial(plan.sets_in_advance, number) for number in range(len(loops))]
-        early = [plan.singles_in_advance, *sets, *early[1:]]
+        early = [plan.singles_in_advance]
+        for build in (plan.sets_in_advance, plan.deployed_in_advance):
+            early += [partial(build, number) for number in range(len(loops))]
     searched: list[Searched] = []
     try:
         with built(early, effort):

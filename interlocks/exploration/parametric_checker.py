@@ -89,6 +89,7 @@ class Answer:
     marks: tuple[bool, ...] = ()  # coverage, where asked for
     runs: tuple[tuple[int, Break], ...] = ()  # shortest ways to the events noted, where asked for
     closed: bool = True  # False: possibility was to be judged and the search ended before it was
+    why_open: str = ""  # why it is not complete, where another search than of single situations says so
 
     @property
     def complete(self) -> bool:

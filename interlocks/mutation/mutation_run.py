@@ -165,9 +165,8 @@ class _Judge:
             if noticed is not None:
                 return noticed
             if not answer.complete:
-                return replace(
-                    given, reason=f"stopped without a break within {answer.depth} ticks, without faults"
-                )
+                why = answer.why_open or f"stopped without a break within {answer.depth} ticks"
+                return replace(given, reason=f"{why}, without faults")
         if not self.looks_at_faults():
             return self._unnoticed(candidate, "not noticed without faults")
         some = [item.number for step in self._steps(candidate) for item in step]
@@ -234,7 +233,8 @@ class _Judge:
             if noticed is not None:
                 return noticed
             if not answer.complete:
-                return replace(given, reason=f"stopped after {answer.depth} ticks without a break")
+                why = answer.why_open or f"stopped after {answer.depth} ticks without a break"
+                return replace(given, reason=why)
         return self._left(candidate)
 
     def _left(self, candidate: Candidate) -> Weakening:

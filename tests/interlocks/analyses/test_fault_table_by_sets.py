@@ -17,10 +17,11 @@ from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
-from stillgate.interlocks.analyses import fault_sets, output_equivalence, work_under_fault
 from stillgate.interlocks.analyses import fault_table as fault_table_module
-from stillgate.interlocks.analyses.endless_runs import _Search
+from stillgate.interlocks.analyses import output_equivalence
 from stillgate.interlocks.analyses.fault_table import fault_table_of
+from stillgate.interlocks.fault_effects import fault_sets, work_under_fault
+from stillgate.interlocks.fault_effects.endless_runs import _Search
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
 from stillgate.interlocks.symbolic.emit_terms import TermWriter

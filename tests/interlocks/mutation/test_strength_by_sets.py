@@ -42,8 +42,9 @@ def agree(document: MachineDocument, faults: int) -> list[bool | None]:
     return [item.noticed for item in found]
 
 
-def test_what_a_machine_behind_a_guard_notices_over_sets_is_what_it_notices_one_by_one() -> None:
-    noticed = agree(read_machine_text(GUARDED), 0)
+@pytest.mark.parametrize("faults", [0, 1])
+def test_what_a_machine_behind_a_guard_notices_over_sets_is_what_it_notices_one_by_one(faults: int) -> None:
+    noticed = agree(read_machine_text(GUARDED), faults)
     assert set(noticed) >= {True, False}
     assert noticed.count(None) <= len(noticed) // 10
 
@@ -64,3 +65,5 @@ def test_what_sets_leave_open_is_neither_noticed_nor_unnoticed(monkeypatch: pyte
     monkeypatch.setattr(either_board, "SymbolicSearch", without_memory)
     found = by_sets(read_machine_text(GUARDED), 0)
     assert {item.noticed for item in found.weakenings if item.kind.value != "debounce"} == {None}
+    open_ = [item for item in found.weakenings if item.noticed is None]
+    assert all("sets of times were stopped by the memory cap" in item.reason for item in open_)

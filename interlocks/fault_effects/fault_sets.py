@@ -14,7 +14,7 @@ still works bounds the time until the machine stands.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 
@@ -36,7 +36,6 @@ from ..symbolic.search import SetExploration, SymbolicSearch
 from .endless_runs import may_work_on
 from .fault_facts import CUT_SHORT, NO_END, NO_RUN, UNKNOWN, FaultFacts, FirstDifference, FoundBreak
 from .fault_stories import story_of
-from .output_equivalence import first_differences_by_sets
 from .work_under_fault import EVENTS, MACHINE_WORKS, work_loop
 
 TAKES_EFFECT = "a fault has begun"
@@ -66,11 +65,18 @@ class _Work:
     why: str = CUT_SHORT
 
 
-def faults_by_sets(machine: Machine, *, tick: Milliseconds, effort: Effort) -> FaultSets:
+def faults_by_sets(
+    machine: Machine,
+    *,
+    tick: Milliseconds,
+    effort: Effort,
+    differences: Callable[[Effort], dict[str, FirstDifference]],
+) -> FaultSets:
     """What sets of times say of every fault of a machine.
 
     Args:
         effort: of all searches together.
+        differences: what faults of inputs change first, found over sets within an effort.
 
     Raises:
         ToolMissing: if there is no C compiler.
@@ -82,7 +88,7 @@ def faults_by_sets(machine: Machine, *, tick: Milliseconds, effort: Effort) -> F
     if machine.inputs and machine.outputs:
         with _as_far_as_time_goes(effort):
             effort.look()
-            firsts = first_differences_by_sets(machine, tick=tick, effort=effort.part(_SEARCHES - 1))
+            firsts = differences(effort.part(_SEARCHES - 1))
     with _as_far_as_time_goes(effort):
         effort.look()
         work = _work(machine, tick, effort)
