@@ -15,9 +15,9 @@ from pathlib import Path
 
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.checking.checker import check
-from stillgate.interlocks.checking.slice_groups import sliced
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import CheckResult, Word
+from stillgate.interlocks.slicing.slice_groups import sliced
 from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 

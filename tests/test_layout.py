@@ -25,8 +25,9 @@ ORDER = {
     "controller": ("expressions", "machine_file", "rules", "reading", "program", "execution", "c"),
     "sim_io": ("parts", "faults", "logs", "simulation", "logs/writers", "logs/readers", "scenarios"),
     "interlocks": (
-        "results", "requirements", "loop", "slicing", "exploration", "symbolic", "checking", "proofs",
-        "certificates", "fault_effects", "analyses", "mutation", "simulated_runs", "replay", "diagnosis",
+        "results", "requirements", "loop", "slicing", "exploration", "symbolic/step", "symbolic", "checking",
+        "proofs", "certificates", "fault_effects", "analyses", "mutation", "simulated_runs", "replay",
+        "diagnosis",
     ),
     "diagrams": ("charts", "graphs", "matrices", "pages"),
     "application": (
@@ -288,7 +289,7 @@ def test_what_double_backticks_name_exists() -> None:
 
 NAMED_FOR_A_REASON = {
     "application/commands": "a command's function has the command's name, and so has its file",
-    "interlocks/symbolic": "the two ends of that search; to be renamed with what stands between them",
+    "interlocks/symbolic": "its decide says what the word says",
 }
 
 

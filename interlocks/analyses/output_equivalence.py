@@ -41,9 +41,9 @@ from ..exploration.parametric_checker import Switchboard, allowance, with_allowa
 from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..symbolic.decide import SetAnswer, answers_of
-from ..symbolic.emit_step import under
 from ..symbolic.loop_for_sets import made_for_sets
 from ..symbolic.search import SymbolicSearch
+from ..symbolic.step.emit_step import under
 from .self_composition import first_name, is_second, second, side_by_side
 
 _CIRCUITS = {

@@ -24,9 +24,9 @@ from ..loop.counterexample import Replay
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, SetsCovered, Word
 from ..slicing.run_on_whole import lifted_run
 from ..symbolic.decide import Decided, SetAnswer, decide
-from ..symbolic.emit_step import step_source
 from ..symbolic.loop_for_sets import loop_for_sets
 from ..symbolic.search import build_symbolic
+from ..symbolic.step.emit_step import step_source
 from .coverage import coverage_findings
 from .judgements import bounds_finding, deadlock_finding, judgement_of, kept_possible, possibility, unbroken
 

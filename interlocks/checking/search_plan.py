@@ -25,10 +25,10 @@ from ..exploration.explorer import Progress, Status
 from ..exploration.search import Build, built
 from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import Finding, Judgement, SliceCovered, Word
+from ..slicing.slice_groups import SlicedLoop, sliced, weights_of
 from ..slicing.slices import names_of
 from .loop_search import LoopSearch, Once, Searched, not_searched
 from .most_values import dearest
-from .slice_groups import SlicedLoop, sliced, weights_of
 
 FEW = 300_000
 """Situations without faults that are searched one by one before sets of times are tried."""

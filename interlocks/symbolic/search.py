@@ -29,9 +29,9 @@ from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
-from .emit_step import StepSource, step_source
 from .engine_abi import SAY, Confirmation, Growth, GrowthFigures, StoredSet, Summary, open_library
 from .manners import WIDEST, Manner
+from .step.emit_step import StepSource, step_source
 
 ENGINE = FilePath(__file__).parent / "engine"
 

@@ -161,6 +161,7 @@ def test_a_check_in_sets_says_at_how_many_points_it_was_compared(monkeypatch: py
     monkeypatch.setattr(search_plan, "FEW", 1000)
     result = check(read_machine(SPLITTER), faults=0, use_cache=False)
     assert Word.UNDECIDED not in {item.verdict for item in result.requirements}
-    sets = result.exploration[0].sets
-    assert sets is not None
-    assert sets.points == 10_000
+    whole = result.exploration[0]
+    searches = [item.sets for item in (whole, *(part.exploration for part in whole.slices)) if item.sets]
+    assert searches
+    assert {item.points for item in searches} == {10_000}

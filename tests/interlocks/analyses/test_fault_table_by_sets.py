@@ -24,9 +24,9 @@ from stillgate.interlocks.fault_effects import fault_sets, work_under_fault
 from stillgate.interlocks.fault_effects.endless_runs import _Search
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
-from stillgate.interlocks.symbolic.emit_terms import TermWriter
 from stillgate.interlocks.symbolic.fault_graph import FaultSearch, UnderFaultSets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
+from stillgate.interlocks.symbolic.step.emit_terms import TermWriter
 from strength_machines import GUARDED
 
 STOP_TIME = Path(__file__).parents[2] / "machines" / "false_verdicts" / "stop_time.yaml"

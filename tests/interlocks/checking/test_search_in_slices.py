@@ -17,9 +17,9 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking import loop_search, search_plan
 from stillgate.interlocks.checking.checker import check, check_within
-from stillgate.interlocks.checking.slice_groups import sliced
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.results.verdict import CheckResult, FindingKind, Judgement, Word
+from stillgate.interlocks.slicing.slice_groups import sliced
 from stillgate.reports.check.check_json import check_document
 from stillgate.reports.check.check_text import write_check
 

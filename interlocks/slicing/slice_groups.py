@@ -20,8 +20,8 @@ from stillgate.controller.program.program import Lookup
 
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..requirements.monitors import asks_possibility
-from ..slicing.influence import Cone, Influence, influence_of
-from ..slicing.slices import slice_of
+from .influence import Cone, Influence, influence_of
+from .slices import slice_of
 
 NEARLY = 16
 """How many times as many situations make two searches cheaper than one."""

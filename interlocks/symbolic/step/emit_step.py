@@ -14,9 +14,9 @@ from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.program import TRUE, Assign, Begin, Cell, Choose, Switch, statements_in
 
-from ..exploration.parametric_checker import OPEN, switches_of
-from ..loop.closed_loop import ClosedLoop, FreeInput, goal_cell
-from .clock_cells import ClockCells, clock_cells, longest_time, loop_blocks
+from ...exploration.parametric_checker import OPEN, switches_of
+from ...loop.closed_loop import ClosedLoop, FreeInput, goal_cell
+from .clock_cells import ClockCells, cells_in_sets, longest_time, loop_blocks
 from .emit_tables import array, braces, history_tables
 from .emit_terms import TermWriter
 from .stages import TickStage, TickStages, tick_stages
@@ -76,7 +76,7 @@ class _Source:
     writer: TermWriter = field(init=False)
 
     def __post_init__(self) -> None:
-        self.held = clock_cells(self.loop)
+        self.held = cells_in_sets(self.loop)
         every = dict.fromkeys(_every_cell(self.loop))
         self.clocks = [cell for cell in every if self.held.holds(cell)]
         self.cells = [cell for cell in every if not self.held.holds(cell)]

@@ -33,7 +33,7 @@ from stillgate.controller.program.program import (
     ticks_up,
 )
 
-from ..loop.closed_loop import ClosedLoop, FreeInput
+from ...loop.closed_loop import ClosedLoop, FreeInput
 from .clock_cells import ClockCells
 
 _CALL = {

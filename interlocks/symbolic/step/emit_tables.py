@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from ..loop.closed_loop import FreeInput
-from ..loop.free_inputs import NONE
+from ...loop.closed_loop import FreeInput
+from ...loop.free_inputs import NONE
 
 
 def history_tables(free: Sequence[FreeInput], place: Callable[[int], str]) -> Iterator[str]:

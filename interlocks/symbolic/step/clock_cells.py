@@ -37,7 +37,7 @@ from stillgate.controller.program.program import (
     walk_term,
 )
 
-from ..loop.closed_loop import ClosedLoop
+from ...loop.closed_loop import ClosedLoop
 
 _LOGIC = (Operator.AND, Operator.OR, Operator.XOR)
 _SUMS = (Operator.ADD, Operator.SUB)
@@ -74,7 +74,7 @@ def loop_blocks(loop: ClosedLoop) -> Block:
     )  # fmt: skip
 
 
-def clock_cells(loop: ClosedLoop) -> ClockCells:
+def cells_in_sets(loop: ClosedLoop) -> ClockCells:
     """The clocks of a loop and the counters that can be held in sets with them.
 
     Raises:

@@ -22,7 +22,7 @@ from stillgate.controller.program.program import (
     walk_term,
 )
 
-from ..loop.closed_loop import ClosedLoop, goal_cell
+from ...loop.closed_loop import ClosedLoop, goal_cell
 
 
 @dataclass(frozen=True)
