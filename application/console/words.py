@@ -98,7 +98,7 @@ def sets_words(sets: SetsCovered) -> str:
         reach += f", but whether {', '.join(sets.unsure)} leaves its bounds is not known"
     return (
         f"{reach}, in {count_words(sets.sets, 'set')} of times, {grouped(sets.steps)} steps, compared with"
-        f" the deployed C at {count_words(sets.points, 'point')};"
+        f" its C at {count_words(sets.points, 'point')};"
         " stories found so need not be the shortest"
     )
 
