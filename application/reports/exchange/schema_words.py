@@ -138,7 +138,7 @@ SEARCH: dict[str, Schema] = {
             stopped_by=text("What ended it early, else empty."),
             seconds=number("Time taken."),
             unsure=many("Counters that may or may not leave their bounds.", text("A counter.")),
-            points=whole("Points of the stored sets that were stepped in its C, of the machine the deployed one."),
+            points=whole("Points of the stored sets that were stepped in its C."),
         )
     ),
 }
