@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Group, Parameter
 
@@ -27,6 +27,7 @@ def check(
     tick: str | None = None,
     faults: int | None = None,
     overlaps: bool = False,
+    by: Literal["least", "situations", "sets", "both"] = "least",
     form: Format = "text",
     sarif: Path | None = None,
     junit: Path | None = None,
@@ -56,6 +57,9 @@ def check(
         0 or 1: how many faults may happen. Left out: the file's.
     overlaps
         Look also for exits of a state that are true in the same scan, so that their order decides.
+    by
+        What is searched: what takes least, every situation by itself, sets of times, or both, each of which
+        then judges the other; a contradiction is a fault of the program.
     form
         Text for a person, json for a program (stillgate schema --of check).
     sarif
@@ -84,10 +88,11 @@ def check(
 
         refuse_bad_places(machine, ("--sarif", sarif), ("--junit", junit))
 
-    result = _kept(machine, period, budget, overlaps) if cache else None
+    result = _kept(machine, period, budget, overlaps) if cache and by == "least" else None
     if result is None:
         from stillgate.controller.reading.reader import read_machine
         from stillgate.interlocks.checking.checker import check_within
+        from stillgate.interlocks.checking.search_plan import By
 
         from ..console.progress import ProgressLine
 
@@ -103,6 +108,7 @@ def check(
                 overlaps=overlaps,
                 on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
                 on_decided=progress.decided,
+                by=By(by),
             )
     _write(result, str(machine), form)
     _write_files(result, str(machine), sarif, junit)

@@ -109,6 +109,8 @@ def with_sets(words: str, item: Exploration) -> str:
         return words
     if not item.states:
         return sets_words(item.sets)
+    if item.exhausted:
+        return f"{words}. Sets of times do not contradict it: {sets_words(item.sets)}"
     return f"{words}. What that left open was asked of sets of times: {sets_words(item.sets)}"
 
 

@@ -34,7 +34,7 @@ from .coverage import warning_findings
 from .loop_search import Searched
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
-from .search_plan import Told, search_all
+from .search_plan import By, Told, search_all
 
 
 def check(
@@ -95,14 +95,20 @@ def check_within(
     overlaps: bool = False,
     on_slow_build: Callable[[], None] | None = None,
     on_decided: Told | None = None,
+    by: By = By.LEAST,
 ) -> CheckResult:
     """The check, with its limits as one value; see ``check``.
 
     Args:
         on_decided: is told verdicts as soon as they are there, where the machine is searched in slices.
+        by: what is searched. Where that is chosen, no kept result is used and none is kept.
+
+    Raises:
+        ProgramFault: if both ways were asked for and contradict each other.
     """
     machine = document.machine
     told = document.source if document.as_read else document.source + repr(machine).encode()
+    use_cache = use_cache and by is By.LEAST
     key = check_key(told, document.path, tick=tick, faults=faults, overlaps=overlaps)
     if use_cache and (kept := load_result(key)) is not None:
         return replace(kept, from_cache=True)
@@ -112,7 +118,7 @@ def check_within(
     if budget:
         loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
     searched = search_all(
-        document, loops, effort, progress=progress, on_slow_build=on_slow_build, on_decided=on_decided
+        document, loops, effort, progress=progress, on_slow_build=on_slow_build, on_decided=on_decided, by=by
     )
     result = _result(document, period, budget, searched)
     whole = all(item.whole for item in result.exploration) and not any(

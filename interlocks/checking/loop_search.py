@@ -94,8 +94,8 @@ class LoopSearch:
             lambda effort: build_symbolic(step_source(self._for_sets(effort)), effort)
         )
 
-    def single(self, states: int, effort: Effort) -> Searched:
-        """A search of at most so many situations, one by one.
+    def single(self, states: int | None, effort: Effort) -> Searched:
+        """A search of at most so many situations, or of all, one by one.
 
         Raises:
             OutOfTime: if the effort is over before it begins.

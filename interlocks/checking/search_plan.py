@@ -9,16 +9,21 @@ many, those with a fault are not begun. What sets leave open is put to single si
 Before sets are asked it is looked at what can affect what (``slice_groups``). Where that is not all for
 all, each slice is searched by itself, in the same way, the smallest first, and each gets its part of the
 time that is left. Where one time or counter alone has more than ``FEW`` values, slices are asked at once.
+
+Who wants to compare the two ways asks for one of them, or for both (``By``): then the whole machine is
+searched, and two verdicts of a requirement that contradict each other are a fault of the program.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from enum import Enum
 from functools import partial
 from pathlib import Path as FilePath
 
 from stillgate.controller.effort import Effort, OutOfTime
+from stillgate.controller.errors import ProgramFault
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress, Status
@@ -42,6 +47,19 @@ LONG = 150
 TOO_MANY = "number of situations"
 """What stopped a search that was not begun because single situations would be too many."""
 
+ALONE = "choice of sets alone"
+"""The same where only sets of times were asked for."""
+
+
+class By(Enum):
+    """What a check searches."""
+
+    LEAST = "least"  # what takes least, as this module has it
+    SITUATIONS = "situations"  # every situation by itself
+    SETS = "sets"  # sets of times
+    BOTH = "both"  # each, one held against the other
+
+
 Told = Callable[[str, Judgement], None]
 """Is told each decided verdict of a sliced machine as soon as it is there: requirement and judgement."""
 
@@ -63,7 +81,10 @@ class _Plan:
         slices: list[Once[Slices]],
         effort: Effort,
         told: Told | None,
+        *,
+        by: By,
     ) -> None:
+        self.by = by
         self.document = document
         self.wholes = wholes
         self.slices = slices
@@ -79,6 +100,8 @@ class _Plan:
 
     def _search(self, number: int) -> Searched:
         whole, effort = self.wholes[number], self.effort
+        if self.by is not By.LEAST:
+            return self._as_asked(whole)
         capped = effort.states is not None  # who caps situations wants them searched
         searched = whole.nothing(TOO_MANY)
         self.few_in_all = self.few_in_all and not self._at_once_by_slices(number, effort)
@@ -93,6 +116,19 @@ class _Plan:
         if capped or searched.exploration.stopped_by not in (Status.STATE_CAP.words, TOO_MANY):
             return searched  # out of memory, which sets would be as well
         return whole.with_sets(searched, MANY, effort)
+
+    def _as_asked(self, whole: LoopSearch) -> Searched:
+        """The machine searched in the way that was asked for."""
+        effort = self.effort
+        if self.by is By.SETS:
+            return whole.sets(whole.nothing(ALONE), effort)
+        single = whole.single(effort.states, effort)
+        if self.by is By.SITUATIONS or effort.over:
+            return single
+        by_sets = whole.sets(whole.nothing(ALONE), effort)
+        for name, said in by_sets.judgements.items():
+            _hold_against(name, single.judgements[name], said)
+        return replace(single, exploration=replace(single.exploration, sets=by_sets.exploration.sets))
 
     def _by_slices(self, number: int, searched: Searched, slices: Slices) -> Searched:
         """What the slices say of what a search of the whole left undecided."""
@@ -197,6 +233,17 @@ def _explained(searched: Searched, loop: ClosedLoop) -> Searched:
     return replace(searched, judgements=judgements)
 
 
+def _hold_against(name: str, single: Judgement, said: Judgement) -> None:
+    """Raises: ProgramFault: if single situations and sets contradict each other."""
+    words = {single.word, said.word} - {Word.UNDECIDED}
+    earlier = single.depth is not None and said.depth is not None and said.depth < single.depth
+    if len(words) > 1 or (words == {Word.BROKEN} and earlier):
+        raise ProgramFault(
+            f"of {name} single situations say {single.word.value} ({single.depth} ticks), "
+            f"sets of times {said.word.value} ({said.depth} ticks)"
+        )
+
+
 def _new(findings: tuple[Finding, ...], known: list[Finding]) -> list[Finding]:
     """Findings that another slice has not told: what is in both is the same in both."""
     told = {(item.kind, item.subject) for item in known}
@@ -211,6 +258,7 @@ def search_all(
     progress: Callable[[Progress], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
     on_decided: Told | None = None,
+    by: By = By.LEAST,
 ) -> list[Searched]:
     """Each loop searched; where the time is over or Ctrl-C comes, those that are left as far as nothing.
 
@@ -231,9 +279,12 @@ def search_all(
         [Once(partial(slices_of, loop)) for loop in loops],
         effort,
         on_decided,
+        by=by,
     )
     early: list[Build] = [search.checker for search in plan.wholes]
-    if effort.states is None and _longest(loops[0]) > LONG:
+    if by in (By.SETS, By.BOTH):
+        early += [search.symbolic for search in plan.wholes]
+    elif by is By.LEAST and effort.states is None and _longest(loops[0]) > LONG:
         early = [plan.singles_in_advance]
         for build in (plan.sets_in_advance, plan.deployed_in_advance):
             early += [partial(build, number) for number in range(len(loops))]
