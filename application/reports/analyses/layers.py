@@ -83,6 +83,7 @@ _JUDGEMENT = closed(
     depth=perhaps(whole("Ticks of the break, or how far an undecided search got.")),
     story=SHORTEST_WAY,
     reason=text("Why undecided."),
+    left_out=many("What was left out of the search that judged it: nothing here.", text("A name.")),
 )
 
 LAYERS = closed(
