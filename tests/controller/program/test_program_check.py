@@ -63,7 +63,7 @@ PRESS = lower_controller(
     )
 )
 STATE = PRESS.sequences[0].active
-STROKES = PRESS.memory[0]
+STROKES = next(iter(PRESS.memory))
 DEMAND = PRESS.outputs[0].demand
 NUMBER = Cell("number", 0, 3, 0, Scope.CONTROLLER, persistent=False)
 
