@@ -59,25 +59,31 @@ class _Watch:
     def __init__(self) -> None:
         self._lock = Lock()
         self._effort: Effort | None = None
+        self._ended = False
         self._thread: Thread | None = None
 
     def __call__(self, solver: Any, effort: Effort, assumptions: Sequence[Any]) -> Any:
-        """z3's answer."""
+        """z3's answer; unknown if it was told to end, even if it had one by then.
+
+        Told just after its answer, z3 ends what it is asked next, and drops what it is given to prepare it.
+        """
         if self._thread is None:
             self._thread = Thread(target=self._look, name="z3", daemon=True)
             self._thread.start()
-        self._effort = effort
+        self._effort, self._ended = effort, False
         try:
-            return solver.check(*assumptions)
+            answer = solver.check(*assumptions)
         finally:
             with self._lock:  # from here on no query is ended that is not meant
                 self._effort = None
+        return z3.unknown if self._ended else answer
 
     def _look(self) -> None:
         while True:
             time.sleep(LOOK_EVERY)
             with self._lock:
                 if self._effort is not None and self._effort.over:
+                    self._ended = True
                     z3.main_ctx().interrupt()
 
 
