@@ -54,7 +54,7 @@ def nodes_in(value: object) -> Iterator[object]:
 
 
 def programs() -> Iterator[ControllerProgram]:
-    for data in apart(machine_dicts(LARGE), 20):
+    for data in apart(machine_dicts(LARGE), 40):
         yield lower_controller(Machine.model_validate(data))
 
 
