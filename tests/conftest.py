@@ -7,12 +7,16 @@ import shutil
 import signal
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import wraps
+from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
 from quick_compiler import write_unoptimised
+from replaced_names import complaint
 from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.program_check import assert_consistent
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
@@ -61,6 +65,29 @@ def consistent_programs() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(ControllerProgram, "__init__", _checked(ControllerProgram, assert_consistent))
         patch.setattr(ClosedLoop, "__init__", _checked(ClosedLoop, assert_loop_consistent))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def replaced_names_are_asked() -> Iterator[None]:
+    """A test that replaces what nobody asks for would test something else than it says."""
+    replace = pytest.MonkeyPatch.setattr
+
+    @wraps(replace)
+    def look_and_replace(patch: pytest.MonkeyPatch, target: Any, name: Any, *more: Any, **named: Any) -> None:
+        module, asked, value = target, name, more[0] if more else named.get("value")
+        if isinstance(target, str) and not more:
+            value = name
+            path, _, asked = target.rpartition(".")
+            with suppress(ImportError):  # a class's name is left to pytest
+                module = import_module(path)
+        if isinstance(module, ModuleType) and getattr(module, asked, None) is not value:
+            refused = complaint(module, asked)
+            assert refused is None, refused
+        replace(patch, target, name, *more, **named)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pytest.MonkeyPatch, "setattr", look_and_replace)
         yield
 
 

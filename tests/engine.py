@@ -18,13 +18,14 @@ from quick_compiler import quick_compiler
 from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.exploration import search
+from stillgate.interlocks.exploration import fault_search, parametric_checker, search
 from stillgate.interlocks.exploration.emit_checker import checker_source
 from stillgate.interlocks.exploration.explorer import Explorer, Status
 from stillgate.interlocks.exploration.search import Search, checker_files
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.loop.counterexample import Replay
 from stillgate.interlocks.loop.state_layout import Key, packed_fields, unpack
+from stillgate.interlocks.mutation import mutant_checkers
 from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.interlocks.symbolic import search as symbolic_search
 
@@ -32,11 +33,14 @@ OPTIONS = ("-std=gnu11", "-O0", "-w")
 
 
 def build_quickly(patch: pytest.MonkeyPatch) -> None:
-    """Every checker is built for a short compile, whoever asks for it, of single situations and of sets."""
-    for module in (search, symbolic_search):
+    """Every checker is built for a short compile, whoever asks: of situations, of sets, of evidence."""
+    for module in (fault_search, parametric_checker, search, symbolic_search):
         patch.setattr(module, "find_compiler", quick_compiler)
+    for module in (fault_search, search, symbolic_search):
         patch.setattr(module, "OPTIONS", OPTIONS)
-    patch.setattr(search, "QUICK_OPTIONS", OPTIONS)
+    patch.setattr(parametric_checker, "_OPTIONS", OPTIONS)
+    for module in (mutant_checkers, search):
+        patch.setattr(module, "QUICK_OPTIONS", OPTIONS)
 
 
 def quick_build(

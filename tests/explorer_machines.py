@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import networkx as nx
+from quick_compiler import quick_compiler
 from stillgate.controller.c.toolchain import build_library
 from stillgate.interlocks.exploration.engine_folder import engine_files
 
@@ -18,7 +19,8 @@ OPTIONS = ("-std=gnu11", "-O0", "-Wall", "-Wextra", "-Wno-unused-function", "-We
 
 def build(text: str, *options: str) -> Path:
     """Library of a hand-written translation unit, unoptimised unless the options say else."""
-    return build_library(engine_files() | {"machine.c": text}, "machine.c", options=(*OPTIONS, *options))
+    files = engine_files() | {"machine.c": text}
+    return build_library(files, "machine.c", options=(*OPTIONS, *options), compiler=quick_compiler())
 
 
 def machine(body: str, *, bits: int, breaks: int = 1, marks: int = 1, goals: int = 0) -> str:

@@ -23,8 +23,9 @@ def quick_command() -> tuple[str, ...] | None:
     if found is None or found.origin is None:
         return None
     program = Path(found.origin).parent / ("zig.exe" if sys.platform == "win32" else "zig")
-    # Told to leave out the checks that it adds of itself where nothing is optimised.
-    return (str(program), "cc", "-fno-sanitize=undefined") if program.exists() else None
+    # Told to leave out what it adds of itself where nothing is optimised: checks, and what a debugger reads.
+    leave_out = ("-fno-sanitize=undefined", "-fno-stack-protector", "-g0")
+    return (str(program), "cc", *leave_out) if program.exists() else None
 
 
 @cache

@@ -36,13 +36,16 @@ def saw(faults: int) -> ClosedLoop:
 
 def test_generated_python_takes_the_very_transitions_of_the_evaluator(rivals: ModuleType) -> None:
     """Against ``python_search``: other code for statements, choices, keys and search."""
-    loop = saw(0)
+    machine = read_machine_text(BOTH).machine
+    loop = close_loop(machine, tick=20, faults=1, possibility=False)
     found, visited = search(loop), rivals.DictSearch(loop).run()
     assert visited.complete
     assert (visited.states, visited.transitions) == (len(found.depths), found.transitions)
     depths = list(found.depths.values())
     assert visited.sizes == tuple(depths.count(depth) for depth in range(max(depths) + 1))
     assert visited.broken == tuple(found.broken.get(name, 0) for name in loop.requirement_names)
+    assert any(visited.broken)
+    assert visited.states > 1000
 
 
 def test_generated_python_finds_the_states_of_the_engine_with_every_single_fault(rivals: ModuleType) -> None:

@@ -2,9 +2,13 @@
 
 Every verdict and every shortest depth are compared with the second interpreter's, and what leaves its range
 or is never reached besides; every verdict with z3's; every story is gone on the executive, and what random
-runs break must be broken (``judged_by_others``). Three hundred machines at every run, without a fault and two
-in five with one too; ten thousand at night with whatever their files ask for:
-``pytest -m night tests/test_whole_oracle.py``, or in shards ``cd tests && python -m whole_oracle 0 5000``.
+runs break must be broken (``judged_by_others``). Then the check is asked once more and asks sets of times at
+once, which times as short as these never need: what they decide must be what the search of every situation
+says, and the second interpreter (``judged_by_sets``).
+
+Three hundred machines at every run, without a fault and two in five with one too, by sets one in five; ten
+thousand at night with whatever their files ask for: ``pytest -m night tests/test_whole_oracle.py``, or in
+shards ``cd tests && python -m whole_oracle 0 5000``.
 """
 
 from __future__ import annotations
@@ -13,7 +17,7 @@ from collections import Counter
 
 import pytest
 from stillgate.controller.machine_file.machine import requirement_pattern
-from whole_oracle.comparing import compare, most_faults, small_machine
+from whole_oracle.comparing import compare, most_faults, most_faults_of_sets, small_machine
 from whole_oracle.drawing import PATTERNS
 
 CHUNK = 30
@@ -23,14 +27,19 @@ CHUNKS, AT_NIGHT = 10, 334
 
 def judged_alike(chunk: int, *, at_night: bool) -> None:
     """Asserts that check and oracle agree on the machines of a chunk of seeds."""
-    judgements = by_others = 0
+    judgements = by_others = by_sets = left_by_sets = 0
     for seed in range(chunk * CHUNK, (chunk + 1) * CHUNK):
-        found = compare(seed, faults=None if at_night else most_faults(seed))
+        most, of_sets = (None, None) if at_night else (most_faults(seed), most_faults_of_sets(seed))
+        found = compare(seed, faults=most, by_sets=of_sets)
         assert not found.differences, f"seed {seed}: {found.differences}\n{found.text}"
         judgements += found.judgements
         by_others += found.by_others
+        by_sets += found.by_sets
+        left_by_sets += found.left_by_sets
     assert judgements > 3 * CHUNK
     assert by_others > 3 * CHUNK
+    assert by_sets > 3 * CHUNK, "sets reach verdicts on every machine"
+    assert left_by_sets <= CHUNK / 15, "what sets leave undecided is compared with nothing"
 
 
 @pytest.mark.parametrize("chunk", range(CHUNKS))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
+from evidence_build import built_quickly
 from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.verdict import Word
@@ -12,6 +14,8 @@ from stillgate.interlocks.results.verdict import Word
 MACHINES = Path(__file__).parents[2] / "machines"
 BROKEN = sorted((MACHINES / "broken").glob("*.yaml"))
 SHIPPED = sorted(MACHINES.glob("*.yaml"))
+MOST = 400_000
+"""Situations with a fault among which each mistake must show, in the order of their depth."""
 
 
 def planted(path: Path) -> tuple[str, str]:
@@ -34,7 +38,8 @@ def test_the_check_finds_the_planted_mistake_and_tells_how_it_breaks(path: Path)
     requirement, _ = planted(path)
     document = read_machine(path)
     for faults in (0, 1):  # most break without a fault, and that is found in a tenth of the time
-        result = check(document, faults=faults)
+        with built_quickly():
+            result = check(document, faults=faults, max_states=MOST if faults else None)
         verdict = next(item for item in result.requirements if item.name == requirement)
         if verdict.verdict is Word.BROKEN:
             break
@@ -47,7 +52,8 @@ def test_the_check_finds_the_planted_mistake_and_tells_how_it_breaks(path: Path)
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_every_shipped_machine_withstands_every_single_fault_that_it_must(path: Path) -> None:
     """At the scan it holds; where its file asks for a longer tick, it is not broken there."""
-    result = check(read_machine(path))
+    with nullcontext() if "harvester" in path.stem else built_quickly():
+        result = check(read_machine(path))
     right = Word.HOLDS.at(result.tick, result.scan)
     assert {item.name: item.verdict for item in result.requirements if item.verdict is not right} == {}
     assert result.verdict is (Word.HOLDS if result.tick == result.scan else Word.UNDECIDED)

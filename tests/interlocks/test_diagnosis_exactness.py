@@ -19,6 +19,8 @@ from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.diagnosis.diagnosis import Tracking
 from stillgate.interlocks.diagnosis.hypotheses import FieldFault, Hypothesis
 
+pytestmark = pytest.mark.usefixtures("unoptimised_commands")
+
 Bounds = tuple[int, int] | None
 
 MOST = 4000

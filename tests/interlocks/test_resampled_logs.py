@@ -33,6 +33,8 @@ from stillgate.sim_io.simulation.operators import OperatorKind
 from stillgate.sim_io.simulation.simulation import Simulation
 from working_days import DAYS
 
+pytestmark = pytest.mark.usefixtures("unoptimised_commands")
+
 MACHINES = Path(__file__).parents[2] / "machines"
 LOGS = MACHINES / "field_logs"
 HIDDEN = runpy.run_path(str(LOGS / "make.py"))["HIDDEN"]

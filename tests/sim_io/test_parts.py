@@ -121,7 +121,7 @@ def _never_back(machine: dict[str, Any]) -> Machine:
     return Machine.model_validate(machine)
 
 
-@quick(150)
+@quick(75)
 @given(machine=part_machine_dicts(), seed=st.integers(0, 10**6))
 def test_random_parts_have_exactly_the_runs_that_the_page_allows(machine: dict[str, Any], seed: int) -> None:
     for number in range(4):

@@ -17,6 +17,14 @@ FILES = {"yaml": "it_starts.scenario.yaml", "python": "test_press.py", "bash": "
 """What the blocks are saved as."""
 
 MACHINE = "press.machine.yaml"
+FEW_RUNS = """
+from hypothesis import settings
+
+settings.register_profile("few", max_examples=5, stateful_step_count=10, deadline=None, derandomize=True)
+settings.load_profile("few")
+"""
+"""A conftest.py that the guide does not have: the usual number of runs takes most of the time."""
+
 EXTRAS = re.compile(r"stillgate\[([\w,]+)\] @ ")
 
 
@@ -43,6 +51,7 @@ def change(path: Path, block: str, *, back: bool = False) -> None:
 
 
 def test_the_guide_done_literally_ends_in_a_green_build(tmp_path: Path) -> None:
+    (tmp_path / "conftest.py").write_text(FEW_RUNS, encoding="utf-8")
     changes: list[str] = []
     ran: list[str] = []
     for language, block in BLOCK.findall(GUIDE):

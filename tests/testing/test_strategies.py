@@ -37,9 +37,9 @@ PRESS = read_machine_text(STARTER, "press.machine.yaml")
 FORGOTTEN = STARTER.replace("unless: guard_shut", "unless: true").replace(" or not guard_shut, to", ", to")
 
 
-def quick(examples: int) -> settings:
-    """Few examples, no clock, found again by nobody; shrunk but not explained."""
-    phases = [item for item in Phase if item is not Phase.explain]
+def quick(examples: int, *, shrunk: bool = True) -> settings:
+    """Few examples, no clock, found again by nobody, not explained; to shrink them takes most of the time."""
+    phases = [item for item in Phase if item is not Phase.explain] if shrunk else [Phase.generate]
     checks = list(HealthCheck)
     return settings(
         max_examples=examples,
@@ -127,7 +127,7 @@ def test_a_run_that_cannot_be_saved_is_told_all_the_same(tmp_path: Path) -> None
     rules = machine_rules(path, faults=0, found_in=path / "found")
     said = r"(?s)surroundings: guard_shut goes off.*No scenario is saved, since .*found cannot be written: "
     with pytest.raises(RequirementBroken, match=said):
-        run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+        run_state_machine_as_test(seed(1)(rules), settings=quick(200, shrunk=False))
 
 
 def test_what_cannot_be_together_is_never_drawn_and_is_refused(tmp_path: Path) -> None:
@@ -152,7 +152,7 @@ def test_a_kept_scenario_is_never_written_over_and_none_is_written_twice(tmp_pat
     def find_it() -> list[str]:
         rules = machine_rules(path, faults=0, found_in=tmp_path / "found")
         with pytest.raises(RequirementBroken) as raised:
-            run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+            run_state_machine_as_test(seed(1)(rules), settings=quick(200, shrunk=False))
         files = sorted((tmp_path / "found").iterdir())
         assert any(f"stillgate run {file.as_posix()}" in str(raised.value) for file in files)
         return [file.name for file in files]
@@ -175,7 +175,7 @@ def test_a_run_is_saved_under_a_name_that_a_scenario_may_have(tmp_path: Path) ->
     path.write_text(text.replace("guard_stops_motor", long), encoding="utf-8")
     rules = machine_rules(path, faults=0, found_in=tmp_path / "found")
     with pytest.raises(RequirementBroken):
-        run_state_machine_as_test(seed(1)(rules), settings=quick(200))
+        run_state_machine_as_test(seed(1)(rules), settings=quick(200, shrunk=False))
     (saved,) = (tmp_path / "found").glob("*.scenario.yaml")
     assert run_scenario(load_scenario(saved)).broken[0].requirement == long
 

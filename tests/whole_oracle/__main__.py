@@ -22,11 +22,13 @@ def main() -> int:
     parser.add_argument("--most", type=int, default=MOST_TICKS, help="ticks of the largest machine")
     parser.add_argument("--whole", action="store_true", help="print machines as drawn, without shrinking")
     how = parser.parse_args()
-    judgements = by_others = disagreements = 0
+    judgements = by_others = by_sets = left_by_sets = disagreements = 0
     for seed in range(how.first, how.end):
         found = compare(seed, how.most)
         judgements += found.judgements
         by_others += found.by_others
+        by_sets += found.by_sets
+        left_by_sets += found.left_by_sets
         if not found.differences:
             continue
         disagreements += 1
@@ -36,6 +38,7 @@ def main() -> int:
     machines = how.end - how.first
     print(
         f"{machines} machines, {judgements} judgements of the oracle's and {by_others} of others,"
+        f" {by_sets} of sets of times, which left {left_by_sets} undecided;"
         f" {disagreements} machines judged differently"
     )
     return int(disagreements > 0)

@@ -1,4 +1,4 @@
-"""Check, the oracle, z3, the executive and random runs judge the same machine: what they say differently."""
+"""What check, oracle, sets of times, z3, executive and random runs say differently of a machine."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from engine import checked
 from judged_by_others import differences
+from judged_by_sets import Known, checked_by_sets, compare_sets
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.results.verdict import CheckResult
@@ -28,6 +29,8 @@ class Compared:
         differences: a sentence each; none where both agree.
         judgements: verdicts that were compared with the oracle.
         by_others: verdicts, stories and breaks that were compared with z3, the executive and random runs.
+        by_sets: verdicts that sets of times reached, each compared with the oracle and with situations.
+        left_by_sets: those that sets left undecided.
     """
 
     text: str
@@ -36,6 +39,8 @@ class Compared:
     differences: list[str] = field(default_factory=list)
     judgements: int = 0
     by_others: int = 0
+    by_sets: int = 0
+    left_by_sets: int = 0
 
 
 def file_text(found: dict[str, Any]) -> str:
@@ -64,17 +69,37 @@ def most_faults(seed: int) -> int | None:
     return None if seed % 5 < 2 else 0
 
 
-def compare(seed: int, most: int = MOST_TICKS, *, faults: int | None = None) -> Compared:
-    """Judges the machine of a seed by check and by the oracle; ``faults``: at most, else as its file says."""
+def most_faults_of_sets(seed: int) -> int | None:
+    """The same of the check that asks sets of times: of any theme one in five, since each compiles anew."""
+    return None if seed % 5 == 0 else 0
+
+
+def compare(
+    seed: int, most: int = MOST_TICKS, *, faults: int | None = None, by_sets: int | None = None
+) -> Compared:
+    """Judges the machine of a seed by all.
+
+    Args:
+        faults: at most so many; None: as many as its file says.
+        by_sets: the same of the check that asks sets of times.
+    """
     text, machine, judgement = small_machine(seed, most)
-    return compared(text, machine, judgement, faults=faults)
+    return compared(text, machine, judgement, faults=faults, by_sets=by_sets)
 
 
-def compared(text: str, machine: Machine, judgement: Judgement, *, faults: int | None = None) -> Compared:
-    """What check says differently from the oracle."""
+def compared(
+    text: str,
+    machine: Machine,
+    judgement: Judgement,
+    *,
+    faults: int | None = None,
+    by_sets: int | None = None,
+) -> Compared:
+    """What check, of single situations and of sets of times, says differently from the oracle and others."""
     found = Compared(text, machine, judgement.up_to(faults))
     try:
         result = checked(text, use_cache=False, threads=1, faults=faults)
+        sets = checked_by_sets(text, faults=by_sets)
     except Exception as error:
         found.differences.append(f"check ends with {type(error).__name__}: {error}")
         return found
@@ -83,7 +108,20 @@ def compared(text: str, machine: Machine, judgement: Judgement, *, faults: int |
     by_others, compared = differences(machine, result, faults=max(found.by_oracle.asked.values(), default=0))
     found.differences += by_others
     found.by_others += compared
+    _compare_sets(found, result, sets)
     return found
+
+
+def _compare_sets(found: Compared, result: CheckResult, sets: CheckResult) -> None:
+    answers = found.by_oracle.answers.items()
+    oracle = {
+        key: Known(not answer.holds, None if answer.depth is None else answer.depth + 1)  # instants from 0
+        for key, answer in answers
+    }
+    said = compare_sets(found.machine, result, sets, oracle)
+    found.differences += said.differences
+    found.by_sets += said.decided
+    found.left_by_sets += said.undecided
 
 
 def _compare_verdicts(found: Compared, result: CheckResult) -> None:

@@ -50,10 +50,21 @@ def lockstep(
                 assert item.left_bounds() == first.left_bounds(), where
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=SLOW)
+@settings(max_examples=75, deadline=None, suppress_health_check=SLOW)
 @given(st.data())
 def test_oracle_executive_and_evaluator_agree_at_every_scan(data: Any) -> None:
     """On states, memory, outputs and counters out of bounds, loss of power included."""
+    agree_in_python(data)
+
+
+@pytest.mark.night
+@settings(max_examples=2000, deadline=None, suppress_health_check=SLOW)
+@given(st.data())
+def test_oracle_executive_and_evaluator_agree_on_many_machines(data: Any) -> None:
+    agree_in_python(data)
+
+
+def agree_in_python(data: Any) -> None:
     machine = data.draw(machines())
     lockstep(machine, data.draw(runs(machine)), PYTHON_BACKENDS)
 

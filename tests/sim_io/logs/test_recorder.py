@@ -153,7 +153,7 @@ def test_a_recorder_cuts_a_torn_tail_off_and_says_so_in_the_log(tmp_path: Path) 
 
 
 @POSIX
-@pytest.mark.parametrize("kills", [200, pytest.param(20_000, marks=pytest.mark.night)])
+@pytest.mark.parametrize("kills", [100, pytest.param(20_000, marks=pytest.mark.night)])
 def test_a_process_that_is_killed_loses_at_most_the_record_it_was_writing(tmp_path: Path, kills: int) -> None:
     """Each kill is at another moment of a process that does nothing but scan and record."""
     path = tmp_path / "door.log"

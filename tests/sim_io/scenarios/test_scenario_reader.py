@@ -234,9 +234,20 @@ def scenarios(draw: st.DrawFn, machine: Machine) -> Scenario:
     )
 
 
-@settings(deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.data(), machine_dicts())
 def test_what_is_written_reads_back_equal(data: st.DataObject, machine: MachineDict) -> None:
+    reads_back(data, machine)
+
+
+@pytest.mark.night
+@settings(max_examples=1000, deadline=None)
+@given(st.data(), machine_dicts())
+def test_much_of_what_is_written_reads_back_equal(data: st.DataObject, machine: MachineDict) -> None:
+    reads_back(data, machine)
+
+
+def reads_back(data: st.DataObject, machine: MachineDict) -> None:
     document = read_machine_text(machine_text(machine))
     scenario = data.draw(scenarios(document.machine))
     found = load_scenario_bytes(scenario_text(scenario).encode(), "x", document)
