@@ -142,8 +142,9 @@ def _refuse(word: str) -> int:
 
     nearest = get_close_matches(word, COMMANDS, n=1, cutoff=0.5)
     hint = f"did you mean '{nearest[0]}'?" if nearest else f"there are {', '.join(COMMANDS)}"
-    shown = "".join(c if c.isprintable() else " " for c in word[:60])
-    write_line(f"stillgate: '{shown}' is not a command; {hint}\nHow it is used: stillgate --help", sys.stderr)
+    write_line(
+        f"stillgate: '{word[:60]}' is not a command; {hint}\nHow it is used: stillgate --help", sys.stderr
+    )
     return BAD_USE
 
 
@@ -169,7 +170,7 @@ def _say(error: Exception) -> int:
     if isinstance(error, OSError) and error.filename is not None:
         write_line(f"stillgate: {error.filename}: {error.strerror}", sys.stderr)
         return BAD_USE
-    if isinstance(error, _OutputClosed) or (isinstance(error, OSError) and error.errno in NO_ROOM):
+    if isinstance(error, _OutputClosedError) or (isinstance(error, OSError) and error.errno in NO_ROOM):
         return _refused_output(error)
     return _report(error)
 
@@ -204,7 +205,7 @@ def _report(error: Exception) -> int:
     return PROGRAM_FAULT
 
 
-class _OutputClosed(OSError):
+class _OutputClosedError(OSError):
     """Standard output was closed by who called (``>&-``)."""
 
 
@@ -212,7 +213,7 @@ class _ClosedOutput(TextIOBase):
     """Standard output that takes nothing, so that no verdict is lost unnoticed."""
 
     def write(self, text: str, /) -> int:
-        raise _OutputClosed(errno.EBADF, "standard output is closed")
+        raise _OutputClosedError(errno.EBADF, "standard output is closed")
 
 
 def _replace_closed_streams() -> None:

@@ -29,6 +29,7 @@ from .namespace import Context, Namespace, memory_bounds, nearest_hint
 from .part_rules import part_findings
 from .single_faults import fault_names
 
+
 def findings(machine: Machine) -> Iterator[RuleFinding]:
     """Every rule that the machine breaks, errors and warnings, in no particular order."""
     names = Namespace(machine)

@@ -16,6 +16,7 @@ from typing import ClassVar
 
 from stillgate.controller.errors import ToolMissing
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.visible_text import visible
 
 from ..charts.chart import Chart
 from ..charts.chart_svg import scale_of, svg_of
@@ -230,10 +231,10 @@ def render_page(page: Page) -> str:
     from markupsafe import Markup, escape
 
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_shown
     )
     environment.filters["name"] = lambda text: Markup(
-        BREAK_AFTER.sub(r"\1<wbr>", UNIT.sub("\N{NO-BREAK SPACE}", str(escape(text))))
+        BREAK_AFTER.sub(r"\1<wbr>", UNIT.sub("\N{NO-BREAK SPACE}", str(escape(_shown(text)))))
     )
     folder = files("stillgate.diagrams.pages") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
@@ -243,6 +244,16 @@ def render_page(page: Page) -> str:
         script=Markup((folder / "report.js").read_text(encoding="utf-8")),
         drawing=Markup,
     )
+
+
+KEPT = "\n\N{NO-BREAK SPACE}"
+
+
+def _shown(value: object) -> object:
+    """A text, in which nothing may be hidden; markup is ours."""
+    from markupsafe import Markup
+
+    return visible(value, KEPT) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def inline_svg(drawing: bytes, name: str, said: str) -> str:

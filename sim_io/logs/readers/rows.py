@@ -22,6 +22,7 @@ from typing import NamedTuple
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
+from stillgate.controller.visible_text import visible
 
 from ..log import ALIVE, CLOCK_SET, EXACT, Change, Subject, Telling, Timing, Value
 from ..log_records import decode_event
@@ -133,7 +134,7 @@ class RowReading:
     def _event(self, row: Row, time: Milliseconds) -> Iterator[Change]:
         name, _, text = row.event.partition(" ")
         try:
-            yield Change(time, Subject.EVENT, name, decode_event(row.event)[1] if text else None)
+            yield Change(time, Subject.EVENT, visible(name), decode_event(row.event)[1] if text else None)
         except ValueError:
             self.book.note(TroubleKind.BAD_VALUE, row.line, f"event {row.event}", time)
 

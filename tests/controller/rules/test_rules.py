@@ -253,7 +253,7 @@ def test_an_override_is_a_way_out_of_every_state_but_its_own_target() -> None:
 @pytest.mark.parametrize(("exits", "warned"), [("[{when: a, to: run, do: {n: n + 1}}]", False), ("[]", True)])
 def test_a_sequence_of_one_state_works_by_its_own_exits(exits: str, warned: bool) -> None:
     """There is no other state to lead to; without exits it does nothing at all."""
-    text = f"machine: m\nscan: 20 ms\ninputs: {{a: {{}}}}\nmemory: {{n: {{range: 0..5}}}}\nsequences:\n"
+    text = "machine: m\nscan: 20 ms\ninputs: {a: {}}\nmemory: {n: {range: 0..5}}\nsequences:\n"
     text += f"  s: {{start: run, states: {{run: {{exits: {exits}}}}}}}\n"
     messages = [p.message for p in problems_of(text, Severity.WARNING)]
     assert ("no exit leads out of the state 'run'" in messages) == warned
