@@ -21,7 +21,7 @@ READ_AS_FALSE = ("n", "no", "off")
 MOST_NAMED = 6
 
 
-def unquoted_names(machine: Machine, positions: Positions) -> Iterator[Problem]:
+def truth_like_names(machine: Machine, positions: Positions) -> Iterator[Problem]:
     """One warning for the whole file, at the first of the names."""
     first: tuple[str | int, ...] = ()
     values: dict[str, str] = {}

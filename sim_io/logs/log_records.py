@@ -143,7 +143,7 @@ def decode_event(rest: str) -> tuple[str, str]:
     found = json.loads(text)
     if not name or not isinstance(found, str):
         raise ValueError("an event is a name and a text")
-    return visible(name), visible(found)
+    return visible(name), found
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,7 @@ def open_csv_log(
         scan=machine.scan,
         started=started,
         signals=tuple(told),
+        zone=shape.form.zone or "" if started else "",
         zero=visible(said),
         from_power_on=layout.from_power_on,
         timing=EXACT if _is_trace(shape) else layout.timing(machine.scan),

@@ -262,7 +262,7 @@ class RowReading:
         pause, every = time - self._last, self.layout.every
         if every is not None and 2 * pause > 3 * every:
             self._settled = None
-            self.book.note(TroubleKind.GAP, row.line, f"{format_duration(pause)} without a row", self._last)
+            self.book.note(TroubleKind.GAP, row.line, f"{_long(pause)} without a row", self._last)
             for reader in self.readers:
                 yield Change(min(time, self._last + every), reader.subject, reader.name, None)
         elif self.is_local and HOUR <= pause <= HOUR + CLOCK_WAS_SET:
