@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
-from io import StringIO
+from io import StringIO, TextIOBase
 from typing import TYPE_CHECKING, NoReturn
 
 from .console import interrupts as signals
@@ -142,8 +142,9 @@ def _refuse(word: str) -> int:
 
     nearest = get_close_matches(word, COMMANDS, n=1, cutoff=0.5)
     hint = f"did you mean '{nearest[0]}'?" if nearest else f"there are {', '.join(COMMANDS)}"
-    shown = "".join(c if c.isprintable() else " " for c in word[:60])
-    write_line(f"stillgate: '{shown}' is not a command; {hint}\nHow it is used: stillgate --help", sys.stderr)
+    write_line(
+        f"stillgate: '{word[:60]}' is not a command; {hint}\nHow it is used: stillgate --help", sys.stderr
+    )
     return BAD_USE
 
 
@@ -169,7 +170,7 @@ def _say(error: Exception) -> int:
     if isinstance(error, OSError) and error.filename is not None:
         write_line(f"stillgate: {error.filename}: {error.strerror}", sys.stderr)
         return BAD_USE
-    if isinstance(error, OSError) and error.errno in NO_ROOM:
+    if isinstance(error, _OutputClosedError) or (isinstance(error, OSError) and error.errno in NO_ROOM):
         return _refused_output(error)
     return _report(error)
 
@@ -204,9 +205,28 @@ def _report(error: Exception) -> int:
     return PROGRAM_FAULT
 
 
+class _OutputClosedError(OSError):
+    """Standard output was closed by who called (``>&-``)."""
+
+
+class _ClosedOutput(TextIOBase):
+    """Standard output that takes nothing, so that no verdict is lost unnoticed."""
+
+    def write(self, text: str, /) -> int:
+        raise _OutputClosedError(errno.EBADF, "standard output is closed")
+
+
 def _replace_closed_streams() -> None:
-    """A stream that was closed by who called (``>&-``) is none at all: what goes there goes nowhere."""
-    sys.stdout = sys.stdout or StringIO()
+    """Of streams that who called has closed: output is refused, messages go nowhere.
+
+    Their numbers are given to nothing else: a file opened later would get one, and with it what the
+    compiler prints.
+    """
+    with suppress(OSError):
+        while (lowest := os.open(os.devnull, os.O_RDWR)) <= 2:
+            os.set_inheritable(lowest, True)
+        os.close(lowest)
+    sys.stdout = sys.stdout or _ClosedOutput()
     sys.stderr = sys.stderr or StringIO()
 
 
@@ -223,4 +243,5 @@ def _refused_output(error: OSError) -> int:
 
 def _silence_output() -> None:
     """Nobody takes what is written to standard output any more; keeps Python from complaining at its end."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    with suppress(OSError):  # there is none where it was closed
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

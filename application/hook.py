@@ -12,6 +12,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from stillgate.controller.plain_files import is_endless
+
 from .cli import run_command
 from .console.terminal import write_line
 
@@ -34,6 +36,8 @@ def check_files(arguments: Sequence[str]) -> int:
 
 
 def _is_machine(path: Path) -> bool:
+    if is_endless(path):
+        return True
     try:
         return MACHINE.search(path.read_bytes()) is not None
     except OSError:

@@ -23,6 +23,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import ClassVar
 
+from .visible_text import one_line
+
 
 class StillgateError(Exception):
     """Root of the tree; never raised itself."""
@@ -142,5 +144,4 @@ def _window(line: str, column: int) -> tuple[str, int]:
     """The part of a line that is shown, free of control characters, and the column within it."""
     start = max(0, column - 1 - LONGEST_SHOWN // 2) if len(line) > LONGEST_SHOWN else 0
     shown = line[start : start + LONGEST_SHOWN].rstrip()
-    clean = "".join(c if c.isprintable() else " " for c in shown)
-    return clean, column - start
+    return one_line(shown), len(one_line(shown[: column - 1 - start])) + 1

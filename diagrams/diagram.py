@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.visible_text import one_line
 
 from .wording import condition_words
 
@@ -59,8 +60,8 @@ class Diagram:
 
 
 def plain(text: str) -> str:
-    """A text of a user's file on one line, without control characters."""
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+    """A text of a user's file on one line, in which nothing is hidden."""
+    return one_line(text).strip()
 
 
 def escaped(text: str) -> str:

@@ -409,6 +409,7 @@ def assert_set_up(line: str) -> None:
 def test_the_reference_pages_are_what_the_schemas_say() -> None:
     folder = ROOT / "docs" / "reference"
     assert (folder / "machine-file.md").read_text(encoding="utf-8") == reference_pages.machine_file_page()
+    assert (folder / "certificate.md").read_text(encoding="utf-8") == reference_pages.certificate_page()
     assert (folder / "column-map.md").read_text(encoding="utf-8") == reference_pages.column_map_page()
     assert (folder / "scenario-file.md").read_text(encoding="utf-8") == reference_pages.scenario_file_page()
     assert (folder / "json-outputs.md").read_text(encoding="utf-8") == reference_pages.outputs_page()

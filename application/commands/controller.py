@@ -58,9 +58,12 @@ def _refuse_what_is_not_ours(target: Path) -> None:
     """
     from stillgate.controller.c.emit_c import GENERATED
     from stillgate.controller.errors import UsageError
+    from stillgate.controller.plain_files import is_endless
 
     if target.is_dir():
         raise UsageError(f"--to: '{target}' is a folder; give another one")
+    if is_endless(target):
+        raise UsageError(f"--to: '{target}' is a device or a pipe; give another folder")
     if target.exists() and GENERATED not in target.read_bytes()[:400].decode("utf-8", "replace"):
         raise UsageError(
             f"--to: '{target}' is there already, was not written by this command, and was left as it is;"

@@ -88,7 +88,7 @@ def size_option(option: str, text: str | None) -> int | None:
     """Bytes of a size given as ``500 MB`` or ``2 GiB`` (both count in steps of 1024).
 
     Raises:
-        UsageError: naming the option, if the text is no size.
+        UsageError: naming the option, if the text is no size, or one of nothing.
     """
     from stillgate.controller.errors import UsageError
 
@@ -97,7 +97,10 @@ def size_option(option: str, text: str | None) -> int | None:
     match = SIZE.fullmatch(text.strip())
     if match is None:
         raise UsageError(f"{option}: '{text}' is not a size; write one like 2GiB or 500MB")
-    return int(float(match.group(1)) * SIZES[match.group(2).upper()])
+    size = int(float(match.group(1)) * SIZES[match.group(2).upper()])
+    if size == 0:
+        raise UsageError(f"{option}: '{text}' is no memory at all; write a size like 2GiB or 500MB")
+    return size
 
 
 def count_option(option: str, value: int | None, low: int, high: int) -> int | None:

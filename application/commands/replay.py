@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
 AGREES, PARTS, UNTOLD = 0, 1, 4
 MOST_SHOWN = 1_000_000
-CLOCK = re.compile(r"(?:(\d{1,6}):)?(\d{1,2}):(\d{1,2}(?:\.\d{1,3})?)", re.ASCII)
 
 
 def replay(
@@ -61,7 +59,8 @@ def replay(
     why
         An output whose reason is wanted; together with --at.
     at
-        The moment, since the log's start, such as '14.2 s' or, as this prints it, '1:02:14.200'.
+        The moment: since the log's start, such as '14.2 s' or, as this prints it, '1:02:14.200'; or as the
+        log's clock showed it, such as '02:00:30' or '2026-03-31 02:00:30'.
     start
         Show what happened from here on.
     end
@@ -80,17 +79,19 @@ def replay(
     from stillgate.sim_io.logs.log import EXACT, Subject
 
     from ..reports.runs.replay_report import replay_document, write_replay
+    from .asked_moments import LogMoments
 
     if (why is None) is not (at is None):
         raise UsageError("--why OUTPUT and --at TIME belong together")
     document = read_machine(machine)
-    moment = moment_option("--at", at)
-    window = moment_option("--from", start), moment_option("--to", end)
     count = count_option("--last", last, 0, MOST_SHOWN)
     tolerance = duration_option("--slack", slack) or 0
     with progress_line() as progress:
         log = open_log_file(document, log_file, layout=layout, columns=column, dbc=dbc, progress=progress)
         require_values(log, log_file)
+        moments = LogMoments(log)
+        moment = moments.read("--at", at)
+        window = moments.read("--from", start), moments.read("--to", end)
         reason = None
         if why is not None and moment is not None:
             reason = reason_of(log, document.machine, why, moment)
@@ -113,19 +114,6 @@ def replay(
     if found.broken or (divergence is not None and divergence.sure):
         return PARTS
     return UNTOLD if divergence is not None or found.untold else AGREES
-
-
-def moment_option(option: str, text: str | None) -> int | None:
-    """A moment of a log in ms: a time, or a clock reading as reports print it.
-
-    Raises:
-        UsageError: if it is neither.
-    """
-    clock = CLOCK.fullmatch(text or "")
-    if clock is None:
-        return duration_option(option, text)
-    hours, minutes, seconds = (float(item or 0) for item in clock.groups())
-    return round(((hours * 60 + minutes) * 60 + seconds) * 1000)
 
 
 def _shown(

@@ -244,12 +244,16 @@ def read_events(machine: Machine, at: list[str], script: Path | None) -> tuple[E
         UsageError: for an event that cannot be read, or a file that is no text.
     """
     from stillgate.controller.errors import UsageError
+    from stillgate.controller.plain_files import is_endless
     from stillgate.sim_io.simulation.script import parse_script
 
     events = parse_script(at, machine)
     if script is not None:
+        if is_endless(script):
+            raise UsageError(f"{script}: this is not a regular file; write the events to one")
         try:
-            content = script.open("rb").read(LARGEST_SCRIPT + 1)
+            with script.open("rb") as stream:
+                content = stream.read(LARGEST_SCRIPT + 1)
             text = content.decode()
         except UnicodeDecodeError:
             raise UsageError(f"{script}: this is not a text in UTF-8") from None

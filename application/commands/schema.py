@@ -17,6 +17,7 @@ def schema(
         "machine",
         "scenario",
         "column-map",
+        "certificate",
         "check",
         "run",
         "scenario-result",
@@ -37,7 +38,7 @@ def schema(
     ] = "machine",
     output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
 ) -> int:
-    """Print a JSON Schema: of a file that is written by hand, or of a command's JSON output.
+    """Print a JSON Schema: of a file written by hand, a certificate, or a command's JSON output.
 
     With the schema of a file (machine, scenario, column-map) an editor completes
     keys and shows what each one means.

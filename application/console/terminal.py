@@ -8,10 +8,16 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
+
+from stillgate.controller.visible_text import visible
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from collections.abc import Iterable
+
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
+    from rich.text import Text
 
 DEFAULT_WIDTH = 80
 NARROWEST = 40
@@ -29,14 +35,14 @@ def message_console() -> Console:
 
 
 def printable(text: str) -> str:
-    """A text of a user's file without characters that could steer a terminal."""
-    return "".join(c if c.isprintable() or c in KEPT else " " for c in text)
+    """A text of a user's file in which what could steer a terminal is shown and not done."""
+    return visible(text.replace("\t", " "), KEPT)
 
 
 def write_line(text: str, stream: TextIO | None = None) -> None:
-    """Writes text as it is, without loading rich."""
+    """Writes text without loading rich; what could steer a terminal is shown and not done."""
     target = stream or sys.stdout
-    target.write(text if text.endswith("\n") else text + "\n")
+    target.write(visible(text if text.endswith("\n") else text + "\n", KEPT + "\t"))
 
 
 def forgive_encoding() -> None:
@@ -49,8 +55,23 @@ def forgive_encoding() -> None:
 
 def _console(stream: TextIO) -> Console:
     from rich.console import Console
+    from rich.segment import Segment
 
     class OurConsole(Console):
+        def render(
+            self, renderable: RenderableType, options: ConsoleOptions | None = None
+        ) -> Iterable[Segment]:
+            """Whatever text it is, and whoever wrote it: what could steer a terminal is shown."""
+            for segment in super().render(renderable, options):
+                if segment.control or segment.text.isprintable():
+                    yield segment
+                else:
+                    yield Segment(visible(segment.text, KEPT), segment.style)
+
+        def render_str(self, text: str, **style: Any) -> Text:
+            """So that what is measured, for a table, is what is printed."""
+            return super().render_str(visible(text, KEPT), **style)
+
         def on_broken_pipe(self) -> None:
             """The reader has gone: for ``stillgate.cli`` to settle, as with what is written without rich."""
             raise BrokenPipeError

@@ -19,6 +19,10 @@ def schema_of(what: str) -> dict[str, object]:
         from stillgate.sim_io.logs.readers.columns import ColumnMap
 
         return file_schema(ColumnMap, "Column map")
+    if what == "certificate":
+        from .exchange.certificate_schema import CERTIFICATE
+
+        return CERTIFICATE
     from .analyses import comparison, cross_check, fault_list, fault_table, layers, rechecked, strength
     from .exchange import schema_words
     from .runs import diagnosis_report, log_summary, replay_report, scenario_report, soak_report

@@ -90,6 +90,19 @@ Columns that are called like a signal need no entry. What the map leaves open an
 not settle is asked for by name; nothing is guessed.
 """
 
+CERTIFICATE_INTRODUCTION = """\
+# The certificate
+
+`stillgate certificate` writes it, `stillgate recheck` reads it, and so may a program that somebody else
+writes: this page, and `stillgate schema --of certificate`, say all that is needed to read the file. What
+is to be checked in it, and what that shows, is in
+[a second opinion](../explanation/second-opinion.md). How to make one is in
+[ask for a second opinion](../how-to/ask-for-a-second-opinion.md).
+
+`count`, `states`, `ranks` and `beliefs` are there in a certificate of kind `states` only, `cubes` in one
+of kind `invariant` only; everything else is in both.
+"""
+
 OUTPUTS_INTRODUCTION = """\
 # JSON outputs
 
@@ -142,6 +155,15 @@ def column_map_page() -> str:
     return "\n".join(parts)
 
 
+def certificate_page() -> str:
+    """The page of certificates, in Markdown."""
+    from .published_schemas import schema_of
+
+    schema: Schema = schema_of("certificate")
+    parts = [CERTIFICATE_INTRODUCTION, "| field | type | meaning |\n|---|---|---|"]
+    return "\n".join([*parts, f"{_rows(schema, '')}\n"])
+
+
 DESCRIBED = (
     "check", "run", "scenario-result", "faults", "soak", "explain", "log", "fault-table", "layers",
     "strength", "compare", "confirm", "recheck", "replay", "diagnose", "draw", "doctor",
@@ -192,7 +214,7 @@ def _lines(schema: Schema, path: str) -> Iterator[str]:
             inner = field["anyOf"][0]
         yield f"| `{here}` | {_type(field)} | {_plain(field.get('description', ''))} |"
         yield from _lines(inner, f"{here}.")
-        if inner.get("type") == "array":
+        if inner.get("type") == "array" and isinstance(inner["items"], dict):
             yield from _lines(inner["items"], f"{here}[].")
 
 
@@ -215,6 +237,7 @@ def _code(text: str) -> str:
 
 def main(folder: Path) -> None:
     """Writes the pages."""
+    (folder / "certificate.md").write_text(certificate_page(), encoding="utf-8")
     (folder / "column-map.md").write_text(column_map_page(), encoding="utf-8")
     (folder / "scenario-file.md").write_text(scenario_file_page(), encoding="utf-8")
     (folder / "machine-file.md").write_text(machine_file_page(), encoding="utf-8")

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from ..errors import TextError
+from ..visible_text import one_line
 
 Milliseconds = int
 """A time in whole milliseconds."""
@@ -197,8 +198,8 @@ def format_moments(times: Sequence[Milliseconds]) -> list[str]:
 
 
 def shorten(text: str, longest: int = 40) -> str:
-    """A text cut to a length that fits a message, on one line."""
-    flat = "".join(c if c.isprintable() else " " for c in text)
+    """A text cut to a length that fits a message, on one line and visible."""
+    flat = one_line(text)
     return flat if len(flat) <= longest else flat[: longest - 3] + "..."
 
 

@@ -41,6 +41,7 @@ from .source import (
     data_of,
     read_source,
 )
+from .unquoted_names import truth_like_names
 
 MOST_LOOKED_AT = 400
 """Errors explained before the first hundred by position are shown."""
@@ -236,6 +237,7 @@ def _judge(source: Source, positions: Positions) -> tuple[Machine | None, list[P
         problems += _further(data, refusals, positions)
         return None, in_order(problems)
     problems += [problem_of_finding(item, positions) for item in islice(findings(machine), MOST_LOOKED_AT)]
+    problems += truth_like_names(machine, positions)
     return machine, in_order(problems)
 
 

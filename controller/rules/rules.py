@@ -29,9 +29,6 @@ from .namespace import Context, Namespace, memory_bounds, nearest_hint
 from .part_rules import part_findings
 from .single_faults import fault_names
 
-YAML_TRAPS = frozenset({"y", "n", "yes", "no", "on", "off"})
-"""Words that programs reading YAML 1.1 take for true or false."""
-
 
 def findings(machine: Machine) -> Iterator[RuleFinding]:
     """Every rule that the machine breaks, errors and warnings, in no particular order."""
@@ -58,13 +55,8 @@ def _name_findings(machine: Machine, names: Namespace) -> Iterator[RuleFinding]:
             "sequences, parts, inputs, outputs and memory share one set of names", at_key=True, name=name,
         )  # fmt: skip
     folded: dict[str, str] = {}
-    for path in _named_paths(machine):
+    for path in named_paths(machine):
         name = str(path[-1])
-        if name.lower() in YAML_TRAPS:
-            yield warning(
-                path, f"other programs that read YAML take '{name}' for {_trap_value(name)}",
-                f"a longer name such as '{name}_state' is read alike everywhere", at_key=True,
-            )  # fmt: skip
         if len(path) == 2 and path[0] not in ("requirements", "hazards"):
             first = folded.setdefault(name.lower(), name)
             if first != name:
@@ -74,17 +66,14 @@ def _name_findings(machine: Machine, names: Namespace) -> Iterator[RuleFinding]:
                 )  # fmt: skip
 
 
-def _named_paths(machine: Machine) -> Iterator[Path]:
+def named_paths(machine: Machine) -> Iterator[Path]:
+    """Where each name stands that the file gives to something."""
     for section in ("inputs", "outputs", "memory", "parts", "sequences", "requirements", "hazards"):
         for name in getattr(machine, section):
             yield (section, name)
     for key, sequence in machine.sequences.items():
         for state in sequence.states:
             yield ("sequences", key, "states", state)
-
-
-def _trap_value(name: str) -> str:
-    return "'true'" if name.lower() in ("y", "yes", "on") else "'false'"
 
 
 def _signal_findings(machine: Machine) -> Iterator[RuleFinding]:
@@ -231,6 +220,8 @@ def _state_findings(names: Namespace, path: Path, state: State, sequence: Sequen
             )  # fmt: skip
             break
     leads_out = any(item.to != name for item in state.exits) or any(o.to != name for o in sequence.overrides)
+    if len(sequence.states) == 1:  # there is nowhere else to go: what it does, its exits do
+        leads_out = bool(state.exits)
     if state.end and state.exits:
         yield warning(
             (*path, "end"), f"'{name}' is marked as an end and has exits", "remove 'end: true' or the exits"

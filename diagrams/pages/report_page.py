@@ -7,6 +7,8 @@ template engine; an undefined name in the template is an error.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping
@@ -16,6 +18,7 @@ from typing import ClassVar
 
 from stillgate.controller.errors import ToolMissing
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.visible_text import visible
 
 from ..charts.chart import Chart
 from ..charts.chart_svg import scale_of, svg_of
@@ -230,19 +233,46 @@ def render_page(page: Page) -> str:
     from markupsafe import Markup, escape
 
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_shown
     )
     environment.filters["name"] = lambda text: Markup(
-        BREAK_AFTER.sub(r"\1<wbr>", UNIT.sub("\N{NO-BREAK SPACE}", str(escape(text))))
+        BREAK_AFTER.sub(r"\1<wbr>", UNIT.sub("\N{NO-BREAK SPACE}", str(escape(_shown(text)))))
     )
     folder = files("stillgate.diagrams.pages") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
+    style = (folder / "report.css").read_text(encoding="utf-8") + _footer_style(page.footer)
+    script = (folder / "report.js").read_text(encoding="utf-8")
     return template.render(
         page=page,
-        style=Markup((folder / "report.css").read_text(encoding="utf-8")),
-        script=Markup((folder / "report.js").read_text(encoding="utf-8")),
+        style=Markup(style),
+        script=Markup(script),
+        policy={"style": Markup(source_of(style)), "script": Markup(source_of(script))},
         drawing=Markup,
     )
+
+
+def source_of(text: str) -> str:
+    """What a content security policy calls exactly this style or script, and no other.
+
+    Source: Content Security Policy Level 3 (W3C), 2.3.1, hash-source.
+    """
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def _footer_style(footer: str) -> str:
+    """The foot of each printed page, as a text of CSS that ends neither itself nor its element."""
+    plain = re.sub(r"[\\\"<>&\n]", "", visible(footer))
+    return f'@media print {{ @page {{ @bottom-left {{ content: "{plain}"; font: 8pt sans-serif; }} }} }}\n'
+
+
+KEPT = "\n\N{NO-BREAK SPACE}"
+
+
+def _shown(value: object) -> object:
+    """A text, in which nothing may be hidden; markup is ours."""
+    from markupsafe import Markup
+
+    return visible(value, KEPT) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def inline_svg(drawing: bytes, name: str, said: str) -> str:

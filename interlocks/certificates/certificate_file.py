@@ -27,6 +27,7 @@ from typing import Any
 
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.field_types import Milliseconds
+from stillgate.controller.plain_files import is_endless
 
 FORMAT = "stillgate certificate 2"
 """First field of every certificate; changes when a field changes its meaning."""
@@ -117,7 +118,7 @@ def read_certificate(path: Path) -> Certificate:
         UsageError: if the file is no certificate, is damaged, or its digest does not fit.
         OSError: if it cannot be read.
     """
-    if path.exists() and not path.is_file() and not path.is_dir():  # a device or a pipe has no end
+    if is_endless(path):
         raise UsageError(f"{path}: no certificate: it is not a regular file")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))

@@ -115,6 +115,7 @@ class LogHeader:
     scan: Milliseconds | None = None  # period of the controller; None if unknown
     started: str = ""  # ISO 8601 date and time of time 0; '' if unknown
     signals: tuple[Signal, ...] = ()  # everything that is recorded at all
+    zone: str = ""  # IANA name of the zone that its date-times are in, where somebody said so
     zero: str = ""  # how the file itself writes time 0
     from_power_on: bool = False  # whether it begins with a cold start; else perhaps in mid-run
     timing: Timing = EXACT

@@ -29,6 +29,7 @@ from enum import Enum
 from typing import Any
 
 from stillgate.controller.machine_file.field_types import Milliseconds
+from stillgate.controller.visible_text import visible
 
 from .log import NO_STATE, POWER, LogHeader, Signal, Subject, Value
 
@@ -110,7 +111,7 @@ def decode_values(rest: str) -> Iterator[tuple[str, Value]]:
         name, equals, text = word.partition("=")
         if not (name and equals and text):
             raise ValueError(f"'{word}' is not NAME=VALUE")
-        yield name, _value(text)
+        yield visible(name), _value(text)
 
 
 def _word(value: Value) -> str:
@@ -124,7 +125,7 @@ def _value(text: str) -> Value:
         return None
     if text == NOTHING:
         return NO_STATE
-    return int(text) if COUNT.fullmatch(text) else text
+    return int(text) if COUNT.fullmatch(text) else visible(text)
 
 
 def encode_event(name: str, text: str) -> str:
@@ -142,7 +143,7 @@ def decode_event(rest: str) -> tuple[str, str]:
     found = json.loads(text)
     if not name or not isinstance(found, str):
         raise ValueError("an event is a name and a text")
-    return name, found
+    return visible(name), found
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,11 +184,11 @@ def decode_start(rest: str) -> Start:
     try:
         names = tuple(_signals(document))
         header = LogHeader(
-            machine=str(document["machine"]),
-            digest=str(document["digest"]),
-            version=str(document["version"]),
+            machine=visible(str(document["machine"])),
+            digest=visible(str(document["digest"])),
+            version=visible(str(document["version"])),
             scan=_counted(document["scan"]),
-            started=str(document["started"]),
+            started=visible(str(document["started"])),
             signals=((Subject.POWER, POWER), *names),
         )
         return Start(header, _counted(document["part"]), document["first"] is True)
@@ -199,7 +200,7 @@ def decode_start(rest: str) -> Start:
 
 def _signals(document: Mapping[str, Any]) -> Iterator[Signal]:
     for key, subject in GROUPS.items():
-        yield from ((subject, str(name)) for name in document[key])
+        yield from ((subject, visible(str(name))) for name in document[key])
 
 
 def _counted(value: object) -> int:

@@ -49,6 +49,9 @@ ALL_EVERY: Milliseconds = 60_000
 ALIVE_AFTER: Milliseconds = 60_000
 """Longest time without a record."""
 
+LOOK_AFTER: Milliseconds = 10_000
+"""Time of the controller between two looks at whether the file still has its name."""
+
 RETRY_AFTER: Milliseconds = 1000
 """Time of the controller between two tries of a recorder that cannot write."""
 
@@ -131,6 +134,7 @@ class Recorder:
         self._told = ALL_AFTER  # records since everything was told
         self._told_at = executive.time_ms  # time of the controller when it was
         self._last = executive.time_ms  # time of the last record, or of the last try
+        self._looked = executive.time_ms  # time of the last look at the file's name
         try:
             self._append(self._last, self._open())
         except (OSError, ValueError) as error:
@@ -145,7 +149,12 @@ class Recorder:
         if self.status.failure:
             self._lose(bool(changes))
             self._try_again(now)
-        elif changes:
+            return
+        if now - self._looked >= LOOK_AFTER:
+            self._looked = now
+            if self._begun_again(now):
+                return
+        if changes:
             self._write(now, self._drafts(now, changes))
         elif now - self._last >= ALIVE_AFTER:
             self._write(now, [(RecordKind.ALIVE, "")])
@@ -222,9 +231,17 @@ class Recorder:
             OSError: if it cannot be opened or holds something else.
         """
         self._file = RecorderFile(self.path, force=self._force)
+        if self._header_due and self._file.size:  # a log that stands there is gone on with
+            self._part = 0
         self._header_due |= self._file.size == 0
         if self._part == 0:
             self._number = self._file.number
+        if self._file.damaged is not None:
+            self._header_due = True
+            self.status.parts += 1
+            said = f"its beginning is damaged; it was put away as {self._file.damaged.name}"
+            self._report(f"{self.path}: {said}, and a new log is begun")
+            return [(RecordKind.EVENT, encode_event("begun_anew", said))]
         if not self._file.cut:
             return []
         self.status.cut += self._file.cut
@@ -265,8 +282,29 @@ class Recorder:
         if self._file is not None and self._file.size >= self._rotate_next:
             self._rotate(now)
 
+    def _begun_again(self, now: Milliseconds) -> bool:
+        """Whether the file was moved, deleted or replaced: then a new one is begun, with everything."""
+        if self._file is None or not self._file.is_elsewhere:
+            return False
+        said = "the file was moved, deleted or replaced"
+        self._file.close()
+        self._header_due = True
+        try:
+            drafts = self._open()
+            self._append(
+                now, [(RecordKind.EVENT, encode_event("begun_anew", said)), *drafts, self._everything()]
+            )
+        except (OSError, ValueError) as error:
+            self._fail(now, error)
+            return True
+        self._rotate_next = self._rotate_at
+        self._report(f"{self.path}: {said}; what was written since then is there, and a new log is begun")
+        return True
+
     def _rotate(self, now: Milliseconds) -> None:
         assert self._file is not None, "rotates only what is open"
+        if self._begun_again(now):
+            return
         try:
             self._file.rotate()
         except OSError as error:

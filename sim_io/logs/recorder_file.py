@@ -1,6 +1,7 @@
 """The file under a recorder: whole records are appended, or nothing is.
 
-    open   ─► a torn tail (bytes after the last line break) is cut off and counted
+    open   ─► a torn tail (bytes after the last line break) is cut off and counted;
+              a log whose beginning is damaged becomes press.damaged.0001.log, and a new one begins
     append ─► one write; what a full disk took only in part is taken back
     rotate ─► press.log becomes press.0001.log, press.0002.log, ...; a new press.log begins
 
@@ -16,6 +17,7 @@ import errno
 import os
 import re
 import stat
+from itertools import count
 from pathlib import Path
 
 from .log_records import RecordKind, decode_record
@@ -24,6 +26,9 @@ LONGEST_LINE = 2**20
 """Bytes of the longest record that is looked for."""
 
 BLOCK = 2**16
+OURS = re.compile(rb"^\d{1,18} \d{1,18} log \{|\"stillgate recording \d", re.MULTILINE)
+"""What no file of somebody else holds."""
+
 CLOSED = -1
 """A handle that no write succeeds on."""
 
@@ -43,9 +48,10 @@ class RecorderFile:
         size: bytes of whole records.
         cut: bytes of a torn record that were cut off at the opening.
         number: what the next record is to be numbered, after those that were there.
+        damaged: where a file is now that could not be gone on with; None if there was none.
 
     Raises:
-        NotALog: if the file holds anything else.
+        NotALog: if the file holds a text of somebody else.
         OSError: if it cannot be opened, or another recorder is writing it.
     """
 
@@ -54,6 +60,7 @@ class RecorderFile:
         self.size = 0
         self.cut = 0
         self.number = 0
+        self.damaged: Path | None = None
         self._force = force
         self._torn = False
         self._handle = self._opened()
@@ -61,25 +68,41 @@ class RecorderFile:
             if stat.S_ISREG(os.fstat(self._handle).st_mode):
                 self._take_over()
         except BaseException:
-            self._let_go()
+            self.close()
             raise
 
     def _take_over(self) -> None:
         """Finds the end of the last whole line of what is there, and cuts off the rest."""
         size = os.fstat(self._handle).st_size
-        if size:
-            end = _end_of_lines(self._handle, size)
-            first = _first_line(self._handle)
-            record = decode_record(first) if end else None
-            if end and (record is None or record.kind is not RecordKind.LOG):
+        if not size:
+            return
+        end = _end_of_lines(self._handle, size)
+        first = _first_line(self._handle)
+        record = decode_record(first) if end else None
+        begins_well = record is not None and record.kind is RecordKind.LOG
+        if not begins_well and (end or not _may_be_torn_start(first)):
+            if _is_text_of_others(self._handle, size):
                 raise NotALog(errno.EEXIST, "it is not a log of this recorder and is left as it is")
-            if not end and not _may_be_torn_start(first):
-                raise NotALog(errno.EEXIST, "it is not a log of this recorder and is left as it is")
-            if end < size:
-                os.ftruncate(self._handle, end)
-                self.cut = size - end
-            self.size = end
-            self.number = _last_number(self._handle, end) + 1
+            self._put_damaged_away()
+            return
+        if end < size:
+            os.ftruncate(self._handle, end)
+            self.cut = size - end
+        self.size = end
+        self.number = _last_number(self._handle, end) + 1
+
+    def _put_damaged_away(self) -> None:
+        """Keeps every byte of a file that cannot be gone on with, and begins an empty one in its place.
+
+        Raises:
+            OSError: if it cannot be renamed.
+        """
+        numbers = (path for path in (damaged_path(self.path, number) for number in count(1)))
+        away = next(path for path in numbers if not path.exists())
+        self._let_go()  # some systems rename no file that is open
+        self.path.rename(away)
+        self._handle = self._opened()
+        self.damaged = away
 
     def append(self, record: bytes) -> None:
         """Adds records, all or none.
@@ -137,6 +160,20 @@ class RecorderFile:
         return away
 
     @property
+    def is_elsewhere(self) -> bool:
+        """Whether the file that is open is no more the one of that name: moved, deleted or replaced."""
+        if not self.is_open:
+            return False
+        ours = os.fstat(self._handle)
+        try:
+            there = self.path.stat()
+        except FileNotFoundError:
+            return True
+        except OSError:
+            return False  # it cannot be looked at; what is written goes where it went
+        return (ours.st_dev, ours.st_ino) != (there.st_dev, there.st_ino)
+
+    @property
     def is_open(self) -> bool:
         """Whether there is a file to write to."""
         return self._handle != CLOSED
@@ -170,6 +207,11 @@ class RecorderFile:
 def part_path(path: Path, number: int) -> Path:
     """Name of an earlier part: ``press.0001.log`` of ``press.log``."""
     return path.with_name(f"{path.stem}.{number:04}{path.suffix}")
+
+
+def damaged_path(path: Path, number: int) -> Path:
+    """Name of a file that was put away because it is damaged; not that of a part."""
+    return path.with_name(f"{path.stem}.damaged.{number:04}{path.suffix}")
 
 
 def earlier_parts(path: Path) -> list[tuple[int, Path]]:
@@ -224,6 +266,34 @@ def _first_line(handle: int) -> bytes:
 def _may_be_torn_start(content: bytes) -> bool:
     """Whether a file without a line break is the beginning of a header that was cut off."""
     return re.match(rb"\d{1,18}( (\d{1,18}( (l(o(g.*)?)?)?)?)?)?$", content, re.DOTALL) is not None
+
+
+def _is_text_of_others(handle: int, size: int) -> bool:
+    """Whether somebody may have written this: text throughout, and no record of ours in it.
+
+    What a computer leaves that lost its power is no text: zeros, or what stood on the disk before.
+    """
+    beginning = _piece(handle, 0, min(size, LONGEST_LINE))
+    end = _piece(handle, max(0, size - LONGEST_LINE), min(size, LONGEST_LINE))
+    for piece in (beginning, end):
+        if OURS.search(piece) or any(decode_record(line) for line in piece.split(b"\n")):
+            return False
+    try:
+        text = (beginning + b"\n" + end if size > LONGEST_LINE else beginning).decode("utf-8", "strict")
+    except UnicodeDecodeError as error:
+        # A character may be cut in two where a large file was.
+        if size <= LONGEST_LINE or error.start < LONGEST_LINE - 4 or error.start > LONGEST_LINE + 4:
+            return False
+        text = ""
+    return not any(c < " " and c not in "\t\n\r\f" for c in text)
+
+
+def _piece(handle: int, start: int, length: int) -> bytes:
+    os.lseek(handle, start, os.SEEK_SET)
+    found = b""
+    while len(found) < length and (block := os.read(handle, length - len(found))):
+        found += block
+    return found
 
 
 def _lock(handle: int) -> None:

@@ -331,21 +331,6 @@ def test_output_that_finds_no_room_is_one_sentence(arguments: tuple[str, ...], s
         assert subprocess.run(command, stdout=full, stderr=full, check=False).returncode == 2
 
 
-@pytest.mark.skipif(os.name != "posix", reason="closes streams as a POSIX shell does")
-@pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-"])
-@pytest.mark.parametrize(
-    ("arguments", "status"), [("--version", 0), ("check {file}", 0), ("check none.yaml", 2)]
-)
-def test_a_stream_that_is_closed_takes_nothing_and_harms_nothing(
-    arguments: str, status: int, closed: str, starter: Path
-) -> None:
-    line = f"{shlex.join(PROGRAM)} {arguments.format(file=shlex.quote(str(starter)))}"
-    done = subprocess.run(["sh", "-c", f"{line} {closed}"], capture_output=True, text=True, check=False)
-    assert done.returncode == status
-    assert "Traceback" not in done.stderr
-    assert "fault of the program" not in done.stderr
-
-
 @pytest.mark.skipif(os.name != "posix", reason="limits the size of files as POSIX has it")
 @pytest.mark.parametrize(
     "option", ["--csv run.csv", "--trace run.csv", "--trace run.parquet", "--trace run.vcd"]

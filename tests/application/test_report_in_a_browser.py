@@ -19,6 +19,7 @@ import pytest
 from stillgate.cli import run_command
 from stillgate.commands.new import starter_text
 from stillgate.diagrams.pages.pdf import BROWSERS, QUIET, print_page
+from stillgate.diagrams.pages.report_page import source_of
 
 from .commands.test_check import NO_INTERLOCK, NO_OVERRIDE, spoilt
 
@@ -44,13 +45,16 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 def after(page: str, script: str, folder: Path) -> tuple[Any, str]:
     """What a script returns once the page has loaded, and the page as it is then."""
-    hook = (
-        f"<script>{script}</script><script>onload=()=>Promise.resolve(probe()).then(found=>{{"
+    probe = (
+        "onload=()=>Promise.resolve(probe()).then(found=>{"
         "const p=document.createElement('pre');p.id='probe';p.textContent=JSON.stringify(found);"
-        "document.body.append(p)})</script></body>"
+        "document.body.append(p)})"
     )
+    hook = f"<script>{script}</script><script>{probe}</script></body>"
+    allowed = f"script-src {source_of(script)} {source_of(probe)} "  # beside the page's own
     file = folder / "probe.html"
-    file.write_text(page.replace("</body>", hook), encoding="utf-8")
+    text = page.replace("</body>", hook).replace("script-src ", allowed, 1)
+    file.write_text(text, encoding="utf-8")
     sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
     done = subprocess.run(
         [str(BROWSER), *QUIET, *sandbox, f"--user-data-dir={folder}/profile", "--virtual-time-budget=60000",

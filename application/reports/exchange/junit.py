@@ -6,17 +6,17 @@ broken is a failed test of its own. The form is the one that build servers read 
 
 from __future__ import annotations
 
-import re
 from io import BytesIO
 from xml.etree import ElementTree as ET
 
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.visible_text import visible
 from stillgate.interlocks.results.verdict import CheckResult, Finding, RequirementVerdict, Story, Word
 
 from ...console.words import CAUTION, change_words, fault_words, judgement_words, who_words
 
-FORBIDDEN = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""Characters that XML 1.0 does not allow."""
+KEPT = "\t\n\N{NO-BREAK SPACE}"
+"""White space of ours; what else is not printable XML 1.0 may not allow, and may turn a line around."""
 
 
 def junit_xml(result: CheckResult, file: str) -> bytes:
@@ -103,4 +103,4 @@ def _told(story: Story | None) -> list[str]:
 
 
 def _clean(text: str) -> str:
-    return FORBIDDEN.sub(" ", text)
+    return visible(text, KEPT)

@@ -18,6 +18,7 @@ from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.expressions.durations import shorten
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.plain_files import is_endless
 
 from ..log import Change, Log, LogHeader, Subject
 from ..log_trouble import TroubleBook, TroubleKind
@@ -239,6 +240,8 @@ def _database(path: Path) -> Database:
         from cantools.database.errors import Error
     except ImportError:
         raise ToolMissing(MISSING) from None
+    if is_endless(path):
+        raise UsageError(f"{path}: the database cannot be read: it is not a regular file")
     try:
         found = cantools.database.load_file(str(path), prune_choices=False)
     except OSError as error:

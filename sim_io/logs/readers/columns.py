@@ -26,6 +26,7 @@ from stillgate.controller.expressions.durations import shorten
 from stillgate.controller.machine_file.field_types import Duration, Milliseconds
 from stillgate.controller.machine_file.fields import about
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.plain_files import is_endless
 from stillgate.controller.reading.positions import Positions
 from stillgate.controller.reading.source import Mapping, Scalar, SourceError, Text, data_of, read_source
 from stillgate.controller.rules.namespace import nearest_hint
@@ -227,6 +228,8 @@ def read_column_map(path: Path) -> ColumnMap:
         UsageError: if the file cannot be opened.
     """
     try:
+        if is_endless(path):
+            raise UsageError(f"{path}: the column map cannot be read: it is not a regular file")
         with path.open("rb") as stream:
             content = stream.read(LARGEST_MAP + 1)
     except (OSError, ValueError) as error:

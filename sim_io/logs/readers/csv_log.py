@@ -16,6 +16,7 @@ from pathlib import Path
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.durations import shorten
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.visible_text import visible
 
 from ..log import EXACT, Change, Log, LogHeader, Signal
 from ..log_trouble import TroubleBook, TroubleKind
@@ -91,7 +92,8 @@ def open_csv_log(
         scan=machine.scan,
         started=started,
         signals=tuple(told),
-        zero=said,
+        zone=shape.form.zone or "" if started else "",
+        zero=visible(said),
         from_power_on=layout.from_power_on,
         timing=EXACT if _is_trace(shape) else layout.timing(machine.scan),
     )

@@ -65,6 +65,20 @@ def start_of(path: Path, length: int) -> bytes:
         raise UsageError(f"{path}: the file cannot be read: {(error.strerror or '').lower()}") from None
 
 
+def end_of(path: Path, size: int, length: int) -> bytes:
+    """The last bytes of a file that has so many.
+
+    Raises:
+        UsageError: if it may not be read.
+    """
+    try:
+        with path.open("rb") as stream:
+            stream.seek(max(0, size - length))
+            return stream.read(length)
+    except OSError as error:
+        raise UsageError(f"{path}: the file cannot be read: {(error.strerror or '').lower()}") from None
+
+
 def _near(path: Path) -> str:
     try:
         names = [item.name for item in islice(path.parent.iterdir(), 1000) if item.is_file()]

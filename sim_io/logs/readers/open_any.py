@@ -11,7 +11,7 @@ from stillgate.controller.machine_file.machine import Machine
 from ..log import Log
 from .can_frames import can_format
 from .columns import ColumnMap, read_column_map
-from .lines import LOOKED_AT, Progress, size_of_log, start_of
+from .lines import LOOKED_AT, Progress, end_of, size_of_log, start_of
 from .recorder_log import is_own_log, open_own_log
 
 PARQUET = b"PAR1"
@@ -70,7 +70,7 @@ def read_log(
     _refuse_packed(path, start)
     if dbc is not None and can_format(start) is None:
         raise UsageError(f"{path}: --dbc describes the frames of a CAN log, and this is none; leave it out")
-    if is_own_log(start):
+    if is_own_log(start) or is_own_log(end_of(path, size, LOOKED_AT)):  # its beginning may be damaged
         return open_own_log(path, machine, progress)
     if start.startswith(PARQUET):
         from .parquet_log import open_parquet_log

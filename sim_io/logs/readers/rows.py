@@ -22,6 +22,7 @@ from typing import NamedTuple
 from stillgate.controller.errors import UsageError
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
+from stillgate.controller.visible_text import visible
 
 from ..log import ALIVE, CLOCK_SET, EXACT, Change, Subject, Telling, Timing, Value
 from ..log_records import decode_event
@@ -133,7 +134,7 @@ class RowReading:
     def _event(self, row: Row, time: Milliseconds) -> Iterator[Change]:
         name, _, text = row.event.partition(" ")
         try:
-            yield Change(time, Subject.EVENT, name, decode_event(row.event)[1] if text else None)
+            yield Change(time, Subject.EVENT, visible(name), decode_event(row.event)[1] if text else None)
         except ValueError:
             self.book.note(TroubleKind.BAD_VALUE, row.line, f"event {row.event}", time)
 
@@ -261,7 +262,7 @@ class RowReading:
         pause, every = time - self._last, self.layout.every
         if every is not None and 2 * pause > 3 * every:
             self._settled = None
-            self.book.note(TroubleKind.GAP, row.line, f"{format_duration(pause)} without a row", self._last)
+            self.book.note(TroubleKind.GAP, row.line, f"{_long(pause)} without a row", self._last)
             for reader in self.readers:
                 yield Change(min(time, self._last + every), reader.subject, reader.name, None)
         elif self.is_local and HOUR <= pause <= HOUR + CLOCK_WAS_SET:

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stillgate.controller.errors import ToolMissing
+from stillgate.controller.visible_text import visible
 
 from ..log import Change, Log, Signal, Subject
 
@@ -59,15 +60,16 @@ def write_vcd(log: Log, path: Path) -> None:
         writer = VCDWriter(
             stream,
             timescale="1 ms",
-            date=header.started or "unknown",
-            version=f"stillgate {header.version}".strip(),
+            date=_remark(header.started or "unknown"),
+            version=_remark(f"stillgate {header.version}".strip()),
             comment=_comment(log),
         )
         top = identifier(header.machine or "machine")
+        known = _named(tuple(dict.fromkeys(name for _, name in header.signals)))
         variables = {
-            signal: _Levels(writer, top, signal)
+            signal: _Levels(writer, top, signal, known[signal[1]])
             if signal[0] in SCOPES
-            else _Words(writer, top, signal, words[signal])
+            else _Words(writer, top, signal, known[signal[1]], words[signal])
             for signal in header.signals
             if signal[0] is not Subject.EVENT
         }
@@ -88,8 +90,8 @@ def write_vcd(log: Log, path: Path) -> None:
 class _Levels:
     """A wire or a number."""
 
-    def __init__(self, writer: VCDWriter, top: str, signal: Signal) -> None:
-        subject, name = signal
+    def __init__(self, writer: VCDWriter, top: str, signal: Signal, name: str) -> None:
+        subject, _ = signal
         counts = subject is Subject.MEMORY
         kind, size = ("integer", BITS) if counts else ("wire", 1)
         self._writer = writer
@@ -102,8 +104,10 @@ class _Levels:
 class _Words:
     """A wire a word, of which at most one is 1."""
 
-    def __init__(self, writer: VCDWriter, top: str, signal: Signal, words: tuple[str, ...]) -> None:
-        subject, name = signal
+    def __init__(
+        self, writer: VCDWriter, top: str, signal: Signal, name: str, words: tuple[str, ...]
+    ) -> None:
+        subject, _ = signal
         scope = f"{top}.{WORDS[subject]}.{name}"
         self._writer = writer
         self._variables: dict[str, Any] = {
@@ -151,4 +155,9 @@ def identifier(text: str) -> str:
 def _comment(log: Log) -> str:
     header = log.header
     parts = [f"machine {header.machine}" if header.machine else "", f"machine file {header.digest}"]
-    return ", ".join(part for part in parts if part and not part.endswith(" "))
+    return _remark(", ".join(part for part in parts if part and not part.endswith(" ")))
+
+
+def _remark(text: str) -> str:
+    """A text for a section of the dump: in ASCII, and without the word that ends it."""
+    return visible(text).encode("ascii", "backslashreplace").decode().replace("$end", "end")

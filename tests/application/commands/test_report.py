@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import dataclasses
+import hashlib
 import itertools
 import os
 import re
@@ -60,6 +62,34 @@ def test_the_page_is_well_formed_and_fetches_nothing(broken_page: tuple[Path, st
     assert "default-src 'none'" in broken_page[1]
     assert not re.search(r"url\((?!#)", broken_page[1])
     assert not re.search(r"@import|fetch\(|XMLHttpRequest|WebSocket", broken_page[1])
+
+
+@pytest.mark.parametrize("element", ["script", "style"])
+def test_the_pages_own_script_and_style_are_allowed_and_no_others(
+    broken_page: tuple[Path, str], element: str
+) -> None:
+    """Content Security Policy Level 3 (W3C), 8.3: the hash of the text between the two tags."""
+    text = broken_page[1]
+    (content,) = re.findall(rf"<{element}[^>]*>(.*?)</{element}>", text, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()
+    (policy,) = re.findall(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text)
+    allowed = dict(part.strip().split(" ", 1) for part in policy.split(";"))
+    assert allowed[f"{element}-src"] == f"'sha256-{digest}'"
+    assert "unsafe" not in policy
+
+
+def test_the_page_has_nothing_that_its_policy_would_stop(broken_page: tuple[Path, str]) -> None:
+    """Attributes with a style or a script are inline too, and have no hash (the same, 8.3)."""
+    markup = re.sub(r"<(script|style)>.*?</\1>", "", broken_page[1], flags=re.DOTALL)
+    assert re.findall(r"<[^>]*\s(?:style|on[a-z]+)\s*=[^>]*>", markup) == []
+    assert "javascript:" not in markup
+    assert "<style" not in markup
+
+
+def test_a_foot_of_the_page_does_not_end_the_style() -> None:
+    footer = 'm "\\ </style><script>alert(1)</script>'
+    text = render_page(Page("t", "l", "holds", "s", (), (), (Section("a", "A", ()),), footer))
+    assert text.count("<style") == text.count("</style") == text.count("<script") == 1
 
 
 def test_every_link_leads_to_one_place(broken_page: tuple[Path, str]) -> None:

@@ -6,7 +6,6 @@ import pytest
 from machine_texts import YARD_GATE, broken, problems_of
 from stillgate.controller.errors import Severity
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.controller.rules.rules import YAML_TRAPS
 from stillgate.controller.rules.single_faults import fault_names
 
 ERRORS = [
@@ -241,15 +240,6 @@ def test_names_that_differ_in_case_only_are_a_warning() -> None:
     assert [p.message for p in found] == ["'motor_open' and 'Motor_Open' differ in case only"]
 
 
-@pytest.mark.parametrize("word", sorted(YAML_TRAPS))
-def test_names_that_yaml_1_1_reads_as_truths_are_a_warning(word: str) -> None:
-    """Source: YAML 1.1 type repository, bool: y|n|yes|no|on|off."""
-    text = YARD_GATE.replace("dark", word)
-    (problem,) = problems_of(text, Severity.WARNING)
-    value = "true" if word in ("y", "yes", "on") else "false"
-    assert f"'{word}' for '{value}'" in problem.message
-
-
 def test_an_override_is_a_way_out_of_every_state_but_its_own_target() -> None:
     text, _ = broken("{exits: [{after: 10 s, to: shutting, when: armed, clear: [armed]}]}", "{}")
     messages = [p.message for p in problems_of(text, Severity.WARNING)]
@@ -258,6 +248,15 @@ def test_an_override_is_a_way_out_of_every_state_but_its_own_target() -> None:
     text, _ = broken(first, "{}")
     messages = [p.message for p in problems_of(text, Severity.WARNING)]
     assert "no exit leads out of the state 'resting'" in messages
+
+
+@pytest.mark.parametrize(("exits", "warned"), [("[{when: a, to: run, do: {n: n + 1}}]", False), ("[]", True)])
+def test_a_sequence_of_one_state_works_by_its_own_exits(exits: str, warned: bool) -> None:
+    """There is no other state to lead to; without exits it does nothing at all."""
+    text = "machine: m\nscan: 20 ms\ninputs: {a: {}}\nmemory: {n: {range: 0..5}}\nsequences:\n"
+    text += f"  s: {{start: run, states: {{run: {{exits: {exits}}}}}}}\n"
+    messages = [p.message for p in problems_of(text, Severity.WARNING)]
+    assert ("no exit leads out of the state 'run'" in messages) == warned
 
 
 def test_a_state_meant_as_an_end_is_no_warning() -> None:

@@ -13,6 +13,7 @@ import warnings
 from datetime import UTC, datetime, timedelta
 from itertools import cycle, islice
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
@@ -290,11 +291,115 @@ def test_without_a_callback_a_warning_is_issued(tmp_path: Path) -> None:
 
 def test_a_file_of_somebody_else_is_left_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "door.log"
-    for content in (b"time;value\n1;2\n", b"hello", b"\x00" * 50, b"12 apples"):
+    for content in (b"time;value\n1;2\n", b"hello", "Türöffnung\n".encode() * 99_999, b"12 apples"):
         path.write_bytes(content)
         recorder = record_run(path, report=lambda text: None)
         assert "not a log of this recorder" in recorder.status.failure
         assert path.read_bytes() == content
+
+
+def damaged_by(kind: str, content: bytes, place: int, length: int) -> bytes:
+    """What a computer may leave that lost its power in a write: a stretch of something else."""
+    random = Random(place)
+    stretch = {"zeros": bytes(length), "ones": b"\xff" * length, "noise": random.randbytes(length)}[kind]
+    return content[:place] + stretch[: max(0, len(content) - place)] + content[place + length :]
+
+
+@pytest.mark.parametrize("kind", ["zeros", "ones", "noise"])
+def test_no_garbage_keeps_a_recorder_from_starting(tmp_path: Path, kind: str) -> None:
+    """Sectors and pages of 512 and 4096 bytes (common practice, no source), anywhere in the file."""
+    record_run(tmp_path / "whole.log", islice(cycle(RUN), 400))
+    whole = (tmp_path / "whole.log").read_bytes()
+    small = whole[:300]
+    truth = list(read_log(tmp_path / "whole.log", door()).changes())
+    for number, (content, length) in enumerate(((whole, 512), (whole, 4096), (small, 512))):
+        for place in range(0, len(content), max(length, len(content) // 8 // length * length)):
+            folder = tmp_path / f"{kind}{number}_{place}"
+            folder.mkdir()
+            path = folder / "door.log"
+            path.write_bytes(damaged_by(kind, content, place, length))
+            before = path.read_bytes()
+            said: list[str] = []
+            recorder = record_run(path, ["scan", ("button", True)], report=said.append)
+            assert not recorder.status.failure, (kind, place, length)
+            assert recorder.status.lost == 0
+            assert kinds(path)[-1] is RecordKind.END
+            if place == 0:
+                (away,) = folder.glob("door.damaged.*.log")
+                assert away.read_bytes() == before, "no byte is lost"
+                assert said[0].startswith(f"{path}: its beginning is damaged; it was put away as {away.name}")
+                assert read_log(path, door()).changes()
+                if content is whole:
+                    assert_claims_nothing_false(read_log(away, door()), truth)
+
+
+def test_a_damaged_first_line_is_put_away_with_the_rest_of_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "door.log"
+    for number in (1, 2):
+        record_run(path)
+        content = path.read_bytes()
+        path.write_bytes(b"9" + content[1:])
+        said: list[str] = []
+        recorder = record_run(path, report=said.append)
+        assert (recorder.status.failure, recorder.status.parts) == ("", 1)
+        assert (tmp_path / f"door.damaged.{number:04}.log").read_bytes() == b"9" + content[1:]
+        assert [c.name for c in read_log(path, door()).changes()].count("begun_anew") == 1
+        assert read_log(path, door()).trouble() == ()
+
+
+@POSIX
+@pytest.mark.parametrize("how", ["moved", "deleted", "replaced", "folder"])
+def test_a_file_that_is_moved_or_deleted_is_noticed_within_a_minute(tmp_path: Path, how: str) -> None:
+    path = tmp_path / "logs" / "door.log"
+    path.parent.mkdir()
+    simulation = Simulation(door())
+    said: list[str] = []
+    recorder = Recorder(path, simulation.executive, machine="door", report=said.append)
+    play(simulation, recorder, RUN)
+    match how:
+        case "moved":
+            path.rename(tmp_path / "yesterday.log")
+        case "deleted":
+            path.unlink()
+        case "replaced":
+            record_run(tmp_path / "other.log")
+            (tmp_path / "other.log").replace(path)
+        case _:
+            shutil.rmtree(path.parent)
+    play(simulation, recorder, ["scan"] * (60_000 // 20))
+    if how == "folder":
+        assert "cannot be written" in said[0]
+        path.parent.mkdir()
+        play(simulation, recorder, ["scan"] * 60)
+    else:
+        assert said == [
+            f"{path}: the file was moved, deleted or replaced; what was written since then is there, "
+            "and a new log is begun"
+        ]
+    play(simulation, recorder, [("low_pin", True), ("low_pin", False)])
+    recorder.close()
+    log = read_log(path, door())
+    lamp = [c.value for c in log.changes() if c.name == "lamp"]
+    assert lamp[-2:] == [1, 0]
+    assert all(decode_record(line) for line in path.read_bytes().splitlines())
+    assert {item.kind for item in log.trouble()} <= {
+        TroubleKind.EARLIER, TroubleKind.LOST, TroubleKind.RESTART,
+    }  # fmt: skip
+    if how == "moved":
+        assert read_log(tmp_path / "yesterday.log", door()).trouble() == ()
+
+
+@POSIX
+def test_a_log_that_was_moved_before_it_is_put_away_is_not_made_without_a_header(tmp_path: Path) -> None:
+    path = tmp_path / "door.log"
+    simulation = Simulation(door())
+    recorder = Recorder(path, simulation.executive, machine="door", report=print, rotate_at=2000)
+    play(simulation, recorder, RUN)
+    path.rename(tmp_path / "moved.log")
+    play(simulation, recorder, islice(cycle(RUN), 200))
+    recorder.close()
+    for file in (path, *(item for _, item in earlier_parts(path))):
+        assert kinds(file)[0] is RecordKind.LOG
 
 
 @POSIX
