@@ -20,7 +20,7 @@ class Late:
 
 
 def test_an_answer_that_came_as_the_query_was_ended_is_none() -> None:
-    """Told a moment too late, z3 drops what it is given next: a step was found to be no function of its state."""
+    """Told a moment too late, z3 drops what it is given next: a step was no function of its state then."""
     from stillgate.interlocks.proofs.cubes import answered
 
     effort = Effort().within(LOOK_EVERY)
