@@ -6,12 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
-from quick_compiler import quick_compiler
+from engine import build_quickly
 from stillgate.interlocks.checking import search_plan
-from stillgate.interlocks.exploration import search as explicit_search
-from stillgate.interlocks.symbolic import search as symbolic_search
-
-UNOPTIMISED = ("-std=gnu11", "-O0", "-w")
 
 
 @contextmanager
@@ -20,8 +16,5 @@ def sets_at_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(search_plan, "FEW", 1)
         patch.setattr(search_plan, "MANY", 1)
-        for module in (explicit_search, symbolic_search):
-            patch.setattr(module, "OPTIONS", UNOPTIMISED)
-            patch.setattr(module, "find_compiler", quick_compiler)
-        patch.setattr(explicit_search, "QUICK_OPTIONS", UNOPTIMISED)
+        build_quickly(patch)
         yield

@@ -10,7 +10,7 @@ from engine import OPTIONS, build_quickly, checked
 from quick_compiler import quick_compiler
 from stillgate.controller.c import toolchain
 from stillgate.controller.c.toolchain import Compiler
-from stillgate.interlocks.checking import search_plan
+from stillgate.interlocks.checking import loop_search, search_plan
 from stillgate.interlocks.exploration import search
 from stillgate.interlocks.symbolic import deployed_points
 
@@ -35,9 +35,9 @@ def test_replacing_a_function_where_it_is_written_while_others_imported_it_is_re
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The very mistake by which tests compiled with the optimiser unnoticed."""
-    with pytest.raises(AssertionError, match=r"search_plan.* imported build_checker from"):
+    with pytest.raises(AssertionError, match=r"loop_search.* imported build_checker from"):
         monkeypatch.setattr(search, "build_checker", None)
-    monkeypatch.setattr(search_plan, "build_checker", None)
+    monkeypatch.setattr(loop_search, "build_checker", None)
 
 
 def test_replacing_what_was_looked_up_when_a_function_was_made_is_refused(
