@@ -74,10 +74,11 @@ def find_compiler() -> Compiler:
         if path is not None:
             return Compiler((path,), _identity((path,)))
     if importlib.util.find_spec("ziglang") is not None:
-        command = (sys.executable, "-m", "ziglang", "cc")
+        # Where little is optimised it adds checks of its own, which end the process; and take their time.
+        command = (sys.executable, "-m", "ziglang", "cc", "-fno-sanitize=undefined")
         from importlib.metadata import version
 
-        identity = f"{_surroundings()} ziglang {version('ziglang')}"
+        identity = f"{_surroundings()} ziglang {version('ziglang')} {command[-1]}"
         return Compiler(command, identity, slow_first_call=True)
     raise ToolMissing(
         "no C compiler found: set CC, install clang or gcc, or run  pip install 'stillgate[cc]'"

@@ -7,7 +7,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from stillgate.controller.reading.reader import read_machine
+from stillgate.commands.new import starter_text
+from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.exploration.search import checker_files
 from stillgate.interlocks.loop.closed_loop import close_loop
 
@@ -34,9 +35,11 @@ int main(void)
 
 @pytest.mark.night
 @pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc with its sanitizers")
-@pytest.mark.parametrize("name", ["press_two_hand", "guarded_saw", "lavender_harvester"])
+@pytest.mark.parametrize("name", ["starter", "press_two_hand", "guarded_saw", "lavender_harvester"])
 def test_a_search_without_faults_runs_clean_under_sanitizers(name: str, tmp_path: Path) -> None:
-    machine = read_machine(MACHINES / f"{name}.yaml").machine
+    """The starter too, which is so small that some of its tables have nothing in them."""
+    starter = read_machine_text(starter_text("press")).machine
+    machine = starter if name == "starter" else read_machine(MACHINES / f"{name}.yaml").machine
     loop = close_loop(machine, tick=machine.check.tick or machine.scan, faults=0)
     for file, text in (checker_files(loop) | {"main.c": MAIN}).items():
         (tmp_path / file).write_text(text, encoding="utf-8")
@@ -45,4 +48,4 @@ def test_a_search_without_faults_runs_clean_under_sanitizers(name: str, tmp_path
         subprocess.run(["gcc", *flags, "main.c", "-o", watched, "-lpthread"], cwd=tmp_path, check=True)
         done = subprocess.run([tmp_path / watched], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
-        assert int(done.stdout) > 1000
+        assert int(done.stdout) > (50 if name == "starter" else 1000)

@@ -94,8 +94,8 @@ static int sg_result_keep(sg_memo *s, const sg_layer *from, uint32_t i, int alon
         return 0;
     to[0] = b->picks;
     memcpy(to + 1, b->events, sizeof b->events);
-    memcpy(to + 1 + SG_EVENT_WORDS, sg_body_of(from, i), sg_result_words * sizeof *to);
-    memcpy(to + sg_told_at, sg_answers_of(from, b), 2 * b->picks * sizeof(sg_pick));
+    sg_copy(to + 1 + SG_EVENT_WORDS, sg_body_of(from, i), sg_result_words * sizeof *to);
+    sg_copy(to + sg_told_at, sg_answers_of(from, b), 2 * b->picks * sizeof(sg_pick));
     return 1;
 }
 
@@ -219,7 +219,7 @@ again:
     *place = (sg_kept){s->used, 0, s->round};
     uint64_t *kept = sg_record_add(s, sg_motion_key_words, alone, c);
     if (kept)
-        memcpy(kept, key, sg_motion_key_words * sizeof *key);
+        sg_copy(kept, key, sg_motion_key_words * sizeof *key);
     c->fixed = 0;
     do {
         c->asked = 0;
@@ -232,8 +232,8 @@ again:
             memcpy(kept + 1, c->events, sizeof c->events);
             memcpy(kept + 1 + SG_EVENT_WORDS, to.w, sizeof to.w);
             sg_pick *answers = (sg_pick *)(kept + sg_motion_told_at);
-            memcpy(answers, c->pick, c->asked * sizeof *answers);
-            memcpy(answers + c->asked, c->size, c->asked * sizeof *answers);
+            sg_copy(answers, c->pick, c->asked * sizeof *answers);
+            sg_copy(answers + c->asked, c->size, c->asked * sizeof *answers);
             place->count++;
         }
     } while (kept && sg_next_leaf(c, 0) && !c->fault);

@@ -107,6 +107,14 @@ static void sg_region_close(sg_region *r)
     memset(r, 0, sizeof *r);
 }
 
+/* Of a machine with little in it there may be nothing to copy, and no place for it: C11, 7.24.1, wants both
+ * places to be there even then, and a compiler may end the process where they are not. */
+static inline void sg_copy(void *to, const void *from, size_t bytes)
+{
+    if (bytes)
+        memcpy(to, from, bytes);
+}
+
 /* Memory for what belongs together and grows; what lies in it is kept when it does. */
 typedef struct {
     void *at;

@@ -180,19 +180,19 @@ static inline void sg_branch_keep(sg_layer *in, sg_context *c, unsigned words, c
         return;
     b->hash = hash;
     memcpy(b->events, c->events, sizeof b->events);
-    memcpy(sg_body_of(in, in->count - 1), body, words * sizeof *body);
+    sg_copy(sg_body_of(in, in->count - 1), body, words * sizeof *body);
     sg_pick *answers = sg_answers_of(in, b);
-    memcpy(answers, c->pick, c->asked * sizeof *answers);
-    memcpy(answers + c->asked, c->size, c->asked * sizeof *answers);
+    sg_copy(answers, c->pick, c->asked * sizeof *answers);
+    sg_copy(answers + c->asked, c->size, c->asked * sizeof *answers);
     sg_layer_place(in, c);
 }
 
 static inline void sg_branch_take(sg_context *c, const sg_layer *in, const sg_branch *b)
 {
     const sg_pick *answers = sg_answers_of(in, b);
-    memcpy(c->events, b->events, sizeof b->events);
-    memcpy(c->pick, answers, b->picks * sizeof *answers);
-    memcpy(c->size, answers + b->picks, b->picks * sizeof *answers);
+    sg_copy(c->events, b->events, sizeof b->events);
+    sg_copy(c->pick, answers, b->picks * sizeof *answers);
+    sg_copy(c->size, answers + b->picks, b->picks * sizeof *answers);
     c->fixed = c->asked = b->picks;
 }
 
@@ -260,7 +260,7 @@ static void sg_decisions_keep(sg_memo *memo, sg_kept *place, const uint64_t *rea
         to = sg_memo_add(memo, words);
     }
     *place = (sg_kept){(uint64_t)(to - memo->arena), from->count, memo->round};
-    memcpy(to, reading, sg_reading_words * sizeof *to);
+    sg_copy(to, reading, sg_reading_words * sizeof *to);
     to += sg_reading_words;
     for (uint32_t i = 0; i < from->count; i++) {
         const sg_branch *b = sg_head(from, i);
@@ -268,10 +268,10 @@ static void sg_decisions_keep(sg_memo *memo, sg_kept *place, const uint64_t *rea
         uint32_t picks = b->picks - first;
         to[0] = picks;
         memcpy(to + 1, b->events, sizeof b->events);
-        memcpy(to + 1 + SG_EVENT_WORDS, sg_body_of(from, i), sg_delta_words * sizeof *to);
+        sg_copy(to + 1 + SG_EVENT_WORDS, sg_body_of(from, i), sg_delta_words * sizeof *to);
         sg_pick *kept = (sg_pick *)(to + 1 + SG_EVENT_WORDS + sg_delta_words);
-        memcpy(kept, answers + first, picks * sizeof *kept);
-        memcpy(kept + picks, answers + b->picks + first, picks * sizeof *kept);
+        sg_copy(kept, answers + first, picks * sizeof *kept);
+        sg_copy(kept + picks, answers + b->picks + first, picks * sizeof *kept);
         to += sg_decision_words(picks);
     }
 }
@@ -288,13 +288,13 @@ static void sg_decisions_fetch(const sg_memo *memo, const sg_kept *place, uint32
         if (SG_RARE(!b))
             return;
         memcpy(b->events, from + 1, sizeof b->events);
-        memcpy(sg_body_of(to, i), from + 1 + SG_EVENT_WORDS, sg_delta_words * sizeof *from);
+        sg_copy(sg_body_of(to, i), from + 1 + SG_EVENT_WORDS, sg_delta_words * sizeof *from);
         const sg_pick *kept = (const sg_pick *)(from + 1 + SG_EVENT_WORDS + sg_delta_words);
         sg_pick *answers = sg_answers_of(to, b);
-        memcpy(answers, c->pick, first * sizeof *answers);
-        memcpy(answers + first, kept, picks * sizeof *answers);
-        memcpy(answers + all, c->size, first * sizeof *answers);
-        memcpy(answers + all + first, kept + picks, picks * sizeof *answers);
+        sg_copy(answers, c->pick, first * sizeof *answers);
+        sg_copy(answers + first, kept, picks * sizeof *answers);
+        sg_copy(answers + all, c->size, first * sizeof *answers);
+        sg_copy(answers + all + first, kept + picks, picks * sizeof *answers);
         from += sg_decision_words(picks);
     }
 }

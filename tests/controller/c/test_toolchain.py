@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import importlib.util
 import os
 import signal
 import subprocess
@@ -13,6 +14,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from stillgate.commands.new import starter_text
 from stillgate.controller.c.toolchain import Compiler, build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.errors import CompilerError, ToolMissing
@@ -213,3 +215,20 @@ def test_a_compiler_that_another_program_calls_is_in_the_identity(
     before = find_compiler().identity
     (tmp_path / "cc").write_text("#!/bin/sh\nexit 1\n")
     assert find_compiler().identity != before
+
+
+@pytest.mark.skipif(importlib.util.find_spec("ziglang") is None, reason="the extra cc is not installed")
+def test_where_the_wheels_compiler_is_the_only_one_a_check_runs(tmp_path: Path) -> None:
+    """Its checks of its own (of undefined behaviour, where little is optimised) are not in what it makes:
+    they end the process of whoever only wanted a verdict. That ours has none is for the sanitizers to say.
+    """
+    (tmp_path / "press.yaml").write_text(starter_text("press"), encoding="utf-8")
+    (tmp_path / "nothing").mkdir()
+    environment = {name: value for name, value in os.environ.items() if name != "CC"}
+    environment |= {"PATH": str(tmp_path / "nothing"), "STILLGATE_CACHE": str(tmp_path / "cache")}
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "stillgate", "check", "press.yaml"],
+        cwd=tmp_path, env=environment, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[:2000]
+    assert "4 hold" in done.stdout
