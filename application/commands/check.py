@@ -99,7 +99,9 @@ def check(
                 progress=progress,
                 use_cache=cache,
                 overlaps=overlaps,
-                on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
+                on_slow_build=lambda: progress.say(
+                    "the C compiler builds its own parts, once; a minute or more"
+                ),
             )
     _write(result, str(machine), form)
     _write_files(result, str(machine), sarif, junit)
