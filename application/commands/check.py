@@ -106,7 +106,9 @@ def check(
                 progress=progress,
                 use_cache=cache,
                 overlaps=overlaps,
-                on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; up to 20 s"),
+                on_slow_build=lambda: progress.say(
+                    "the C compiler builds its own parts, once; a minute or more"
+                ),
                 on_decided=progress.decided,
                 by=By(by),
             )

@@ -128,7 +128,7 @@ class _Watcher:
                 tick=self.tick,
                 faults=faults,
                 progress=self._progress(line, content),
-                on_slow_build=lambda: line.say("the C compiler builds its own parts, once; up to 20 s"),
+                on_slow_build=lambda: line.say("the C compiler builds its own parts, once; a minute or more"),
             )
         if any(item.stopped_by == "interrupt" for item in result.exploration):
             raise KeyboardInterrupt

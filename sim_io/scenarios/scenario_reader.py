@@ -173,13 +173,13 @@ def _without(data: dict[str, Any], paths: list[tuple[str | int, ...]]) -> Scenar
     kept["steps"] = list(steps) if isinstance(steps, list) else []
     for path in paths:
         match path:
-            case ("steps", int(number), *_) if number < len(kept["steps"]):
+            case ("steps", int(number), *_) if number < len(kept.get("steps", [])):
                 kept["steps"][number] = None
             case (str(key), *_) if key not in ("scenario", "machine"):
                 kept.pop(key, None)
             case _:
                 kept |= {"scenario": "unnamed", "machine": str(data.get("machine", ""))}
-    kept["steps"] = [{"note": "left out"} if item is None else item for item in kept["steps"]]
+    kept["steps"] = [{"note": "left out"} if item is None else item for item in kept.get("steps", [])]
     try:
         return Scenario.model_validate(kept, by_name=False, by_alias=True)
     except ValidationError:

@@ -179,6 +179,12 @@ steps:
     ]
 
 
+def test_steps_without_a_list_are_told_beside_another_mistake() -> None:
+    with pytest.raises(MachineFileError) as refused:
+        load_scenario_bytes(b"qcenario: x\nmachine: m.yaml\nsteps:\n", "s.yaml")
+    assert "unknown key 'qcenario'" in str(refused.value)
+
+
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused(content: bytes) -> None:
     with pytest.raises(ScenarioFileError):
