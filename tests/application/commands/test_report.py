@@ -201,7 +201,9 @@ def test_the_same_file_and_date_give_the_same_bytes(
         assert stillgate("report", starter, "-o", target, *options).status == 0
         pages.append(target.read_text())
     assert pages[0] == pages[1]
-    assert pages[2].replace("2025-01-01", DATE) == pages[0]
+    # The date stands in the style's footer, and so in the style's hash.
+    first, other = (re.sub(r"style-src 'sha256-[^']+'", "", page) for page in (pages[0], pages[2]))
+    assert other.replace("2025-01-01", DATE) == first
 
 
 def test_tables_are_written_as_csv_too(broken_page: tuple[Path, str]) -> None:
