@@ -71,11 +71,16 @@ def compare_sets(
         by_oracle: at least what is asked.
     """
     found = BySets()
-    for item in by_sets.exploration:
-        if item.sets is None:
+    for whole in by_sets.exploration:
+        asked = [item.sets for item in (whole, *(part.exploration for part in whole.slices)) if item.sets]
+        small = all(part.exploration.exhausted for part in whole.slices)
+        if not asked and not (whole.slices and small):  # a slice of one situation is searched by then
             found.differences.append("sets were not asked")
-        elif item.sets.exhausted and item.sets.points != POINTS:
-            found.differences.append(f"{item.sets.points} points were compared with the deployed controller")
+        found.differences += [
+            f"{sets.points} points were compared with the deployed controller"
+            for sets in asked
+            if sets.exhausted and sets.points != POINTS
+        ]
     by_situations = known_by_situations(result)
     said = {(item.name, judged.faults): judged for item in by_sets.requirements for judged in item.judgements}
     most = max((faults for _, faults in said), default=0)

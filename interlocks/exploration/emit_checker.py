@@ -112,6 +112,7 @@ class _Source:
         members = sorted_cells(other - self.controller_cells - self.part_cells - set(result))
         inside = [item for item in loop.free if item.signal.name in self.asked]
         outside = [item for item in loop.free if item.signal.name not in self.asked]
+        begin = f"c.{c_name(self.decided[0])}" if self.decided else "delta_begin__"
         return [
             "typedef struct {",
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in loop.plant.cells),
@@ -119,6 +120,7 @@ class _Source:
             "} sg_parts;",
             "struct sg_work {",
             f"    {loop.controller.name}__state c; /* first, so that SG_WORK finds the rest */",
+            "    uint8_t delta_begin__; /* where a slice has no cell that exits decide */",
             *(f"    uint16_t {item.signal.name}__node;" for item in inside),
             "    uint8_t delta_end__;",
             *(f"    uint16_t {item.signal.name}__node;" for item in outside),
@@ -129,7 +131,7 @@ class _Source:
             *(f"    {c_type(cell)} {c_name(cell)};" for cell in result),
             "    sg_key packed;",
             "};",
-            f"#define SG_DELTA_START offsetof(struct sg_work, c.{c_name(self.decided[0])})",
+            f"#define SG_DELTA_START offsetof(struct sg_work, {begin})",
             "#define SG_DELTA_END offsetof(struct sg_work, delta_end__)",
         ]
 

@@ -176,7 +176,7 @@ CHECK = "exec {python} -P -m stillgate check pump.yaml"
         ("noexec", "", "is on a file system that forbids execution (noexec); set STILLGATE_CACHE"),
         ("ro", "", "cannot be used (Read-only file system); set STILLGATE_CACHE"),
         ("size=16k", "", "cannot be used (No space left on device); set STILLGATE_CACHE"),
-        ("size=300k", "", "cannot be used (No space left on device); set STILLGATE_CACHE"),
+        ("size=150k", "", "cannot be used (No space left on device); set STILLGATE_CACHE"),
         ("size=1m", "head -c 1000k /dev/zero > {cache}/filler\n", "(No space left on device); set STILL"),
     ],
 )

@@ -76,7 +76,7 @@ def test_texts_of_a_hostile_file_are_drawn_as_they_are(picture: Picture) -> None
     for diagram in (state_diagram(hostile(), "graph"), machine_diagram(hostile())):
         drawing = RENDERER.draw(diagram, picture)
         if picture is Picture.SVG:
-            assert "a <b>\"quoted\" & 'odd'</b> \\N title > x" in texts(drawing)
+            assert "a <b>\"quoted\" & 'odd'</b> \\N \\x07 title > x" in texts(drawing)
             assert b"<script" not in drawing
 
 
