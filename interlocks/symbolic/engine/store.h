@@ -3,9 +3,6 @@
  * A key is everything but the values of the clocks that are in the sets: the discrete cells, and for each clock whether
  * it runs, stands still in the set, or which value it has. Sets of one key have the same clocks, hence the same dimensions.
  *
- * Where hulls of one key went on growing (a clock that is stopped and let go again tick by tick), what grows goes to its end at
- * once: else it would take as many steps as the clock has ticks.
- *
  * Two sets of a key are kept as one where that loses nothing (`merge`). With `join` = K a key has at most K sets: one more
  * is joined by hull with the one that grows least, which is an over-approximation; where a hull lets the bound of a counter grow, it
  * grows to the next number the program compares it with (`widen`), so that counting takes a few steps and not as many as it counts.
@@ -18,8 +15,6 @@
 #include "state.h"
 
 #define SY_NOBODY UINT32_MAX
-
-enum { SY_PATIENCE = 200 }; /* hulls of one key that are taken as they are */
 
 typedef struct {
     uint32_t next, key; /* next set of the key */
@@ -34,7 +29,6 @@ typedef struct {
     uint32_t sets, count; /* first set, how many */
     uint32_t led_from;    /* the set whose edges were noted last and came here */
     uint8_t stepped;
-    uint16_t joins;       /* hulls that were larger than what was stored */
     uint64_t alive;       /* free inputs (by number, modulo 64) that requirements asked for here late */
 } sy_node;
 
@@ -226,7 +220,7 @@ static uint32_t sy_node_of(sy_store *s, const uint8_t *key, int add)
         s->node_room = room;
     }
     memcpy(s->keys + (size_t)s->node_count * SY_KEY_BYTES, key, SY_KEY_BYTES);
-    s->nodes[s->node_count] = (sy_node){SY_NOBODY, 0, SY_NOBODY, 0, 0, 0};
+    s->nodes[s->node_count] = (sy_node){SY_NOBODY, 0, SY_NOBODY, 0, 0};
     return s->table[at] = s->node_count++;
 }
 
@@ -278,28 +272,6 @@ static void sy_widen(sy_bound *m, const sy_bound *old, int n, const sy_layout *l
         for (int r = 1; layout->counter[f] && r < n; r++)
             if (r != f)
                 sy_unlink(m, n, f, r);
-}
-
-/* Lets what a hull moved go to its end, for clocks and for how they differ. */
-static void sy_extrapolate(sy_bound *hull, const sy_bound *old, int n, const sy_layout *layout)
-{
-    for (int f = 1; f < n; f++) {
-        const int32_t *ends = sy_ends + 2 * layout->clock[f];
-        int most = ends[1] - !layout->counter[f]; /* at its limit a clock leaves the set */
-        if (hull[f * n] > old[f * n] && hull[f * n] < most)
-            hull[f * n] = (sy_bound)most;
-        if (hull[f] > old[f] && hull[f] < -ends[0])
-            hull[f] = (sy_bound)-ends[0];
-    }
-    for (int f = 1; f < n; f++)
-        for (int r = 1; r < n; r++)
-            if (r != f && hull[f * n + r] > old[f * n + r])
-                hull[f * n + r] = sy_sum(hull[f * n], hull[r]);
-    for (int k = 0; k < n; k++) /* closed again (Floyd, Warshall 1962) */
-        for (int i = 0; i < n; i++)
-            for (int j = 0; j < n; j++)
-                if (sy_sum(hull[i * n + k], hull[k * n + j]) < hull[i * n + j])
-                    hull[i * n + j] = sy_sum(hull[i * n + k], hull[k * n + j]);
 }
 
 /* Stores a set; its number, or SY_NOBODY where a stored one holds all of it (or memory is at its end). */
@@ -358,10 +330,6 @@ static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layo
             for (int i = 0; i < n * n; i++)
                 if (old[i] > m[i])
                     m[i] = old[i];
-            if (s->manner.widen && ++s->nodes[node].joins > SY_PATIENCE) {
-                sy_extrapolate(m, old, n, layout);
-                s->nodes[node].joins = SY_PATIENCE;
-            }
             s->joins++;
             again = 1;
         }

@@ -135,7 +135,6 @@ class _Source:
                 "sy_cell", "sy_cell_start", [*(cell.start for cell in self.cells), *(0 for _ in self.free)]
             ),
             array("int32_t", "sy_clock_start", [cell.start for cell in self.clocks]),
-            array("int32_t", "sy_ends", [end for cell in self.clocks for end in self._ends(cell)]),
             array("int8_t", "sy_direction", [-1 if self._counts_down(cell) else 1 for cell in self.clocks]),
             array("uint8_t", "sy_is_counter", [int(self._is_counter(cell)) for cell in self.clocks]),
             array("uint8_t", "sy_stops", [int(self._stops(cell)) for cell in self.clocks]),
@@ -235,10 +234,6 @@ class _Source:
             rows.append((low, at, size))
             at += size
         return rows
-
-    def _ends(self, cell: Cell) -> tuple[int, int]:
-        """Least and greatest of a clock's variable, which grows while it runs."""
-        return (-cell.high, -cell.low) if self._counts_down(cell) else (cell.low, cell.high)
 
     def _key_rows(self, key: Sequence[Cell]) -> Iterator[str]:
         for cell, (low, at, size) in zip(key, self._key_layout(key), strict=True):
