@@ -96,9 +96,9 @@ def sets_words(sets: SetsCovered) -> str:
         reach = f"stopped by the {sets.stopped_by} before {reach} was covered"
     elif sets.unsure:
         reach += f", but whether {', '.join(sets.unsure)} leaves its bounds is not known"
+    compared = f", compared with its C at {count_words(sets.points, 'point')}" if sets.points else ""
     return (
-        f"{reach}, in {count_words(sets.sets, 'set')} of times, {grouped(sets.steps)} steps, compared with"
-        f" its C at {count_words(sets.points, 'point')};"
+        f"{reach}, in {count_words(sets.sets, 'set')} of times, {grouped(sets.steps)} steps{compared};"
         " stories found so need not be the shortest"
     )
 

@@ -35,8 +35,9 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 from stillgate.sim_io.faults.fault_list import faults_of
 
+from ..checking import search_plan
 from ..checking.assumptions import assumptions_of
-from ..checking.situation_count import few_situations, most_under_faults
+from ..checking.situation_count import few_situations
 from ..exploration.explorer import Progress, Status
 from ..exploration.explorer import SearchOutcome as Searched
 from ..exploration.fault_search import (
@@ -170,7 +171,7 @@ def _one_by_one(
     on_slow_build: Callable[[], None] | None,
 ) -> tuple[Exploration, dict[str, FaultFacts]]:
     """What a search of single situations covered and, if it was exhausted, what it says of each fault."""
-    states = most_under_faults() if effort.states is None else effort.states
+    states = search_plan.MANY if effort.states is None else effort.states
     exploration, found, stories = _search(loop, replace(effort, states=states), progress, on_slow_build)
     if found is None:
         return exploration, {}

@@ -11,15 +11,15 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from threading import Lock
-from types import TracebackType
 
 from stillgate.controller.effort import Effort, OutOfTime
 
 from ..exploration.explorer import SearchOutcome, Status
 from ..exploration.parametric_checker import OPEN, Answer, Switchboard
 from ..exploration.search import Break
+from ..loop.answers import answering
 from ..loop.closed_loop import ClosedLoop
-from ..loop.counterexample import Path, answering
+from ..loop.counterexample import Path
 from ..loop.interpreter import LoopRunner
 from ..symbolic.decide import Answers, SetAnswer, answers_of, only_ruled_out
 from ..symbolic.from_anywhere import MANNERS, Ways, ways_to
@@ -74,13 +74,8 @@ class EitherBoard:
         self.single.__enter__()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.single.__exit__(kind, error, trace)
+    def __exit__(self, *error: object) -> None:
+        self.single.__exit__(*error)
 
     def ask(
         self,

@@ -19,7 +19,7 @@ from stillgate.controller.effort import Effort, OutOfTime
 from ..exploration.explorer import Progress, Status
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import ClosedLoop
-from ..results.verdict import Exploration, Judgement, SetsCovered, Word
+from ..results.verdict import Exploration, Judgement, Word
 from ..symbolic.decide import SetAnswer, decide
 from ..symbolic.loop_for_sets import loop_for_sets
 from . import search_plan
@@ -130,6 +130,5 @@ def _by_sets(loop: ClosedLoop, found: WhatBroke, effort: Effort) -> WhatBroke:
         if decided.answers[name] is SetAnswer.HAPPENS
     }
     left = frozenset(name for name in found.open if decided.answers[name] is SetAnswer.UNKNOWN)
-    item = decided.exploration
-    covered = SetsCovered(item.keys, item.sets, item.steps, item.exhausted, item.stopped_by, item.seconds)
-    return WhatBroke(replace(found.exploration, sets=covered), found.breaks | told, left)
+    exploration = replace(found.exploration, sets=decided.exploration.covered())
+    return WhatBroke(exploration, found.breaks | told, left)

@@ -21,7 +21,7 @@ from ..exploration.explorer import Progress
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay
-from ..results.verdict import Exploration, Finding, FindingKind, Judgement, SetsCovered, Word
+from ..results.verdict import Exploration, Finding, FindingKind, Judgement, Word
 from ..slicing.run_on_whole import lifted_run
 from ..symbolic.decide import Decided, SetAnswer, decide
 from ..symbolic.loop_for_sets import loop_for_sets
@@ -157,7 +157,7 @@ class LoopSearch:
             for name in self._counters
             if name not in known and decided.answers.get(name) is SetAnswer.UNKNOWN
         )
-        exploration = replace(searched.exploration, sets=_covered(decided, unsure))
+        exploration = replace(searched.exploration, sets=decided.exploration.covered(unsure, decided.points))
         return Searched(exploration, judgements, tuple(findings))
 
     def with_sets(self, searched: Searched, many: int, effort: Effort) -> Searched:
@@ -228,12 +228,3 @@ def not_searched(loop: ClosedLoop, stopped_by: str) -> Searched:
     """Of a search that was not begun: nothing is decided."""
     exploration = Exploration.not_run(loop.budget, loop.tick, stopped_by)
     return Searched(exploration, {name: unbroken(exploration) for name in loop.monitors.requirements}, ())
-
-
-def _covered(decided: Decided, unsure: tuple[str, ...]) -> SetsCovered:
-    found = decided.exploration
-    return SetsCovered(
-        keys=found.keys, sets=found.sets, steps=found.steps, exhausted=found.exhausted and not unsure,
-        stopped_by=found.stopped_by, seconds=found.seconds, unsure=unsure,
-        points=decided.points,
-    )  # fmt: skip

@@ -41,8 +41,3 @@ def few_situations(
         return False
     with Search(loop, library, replace(effort, states=search_plan.FEW)) as search:
         return search.run(progress).exhausted
-
-
-def most_under_faults() -> int:
-    """Situations with a fault that are searched one by one before sets are tried."""
-    return search_plan.MANY

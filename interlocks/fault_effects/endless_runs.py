@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from stillgate.controller.effort import Effort
 from stillgate.controller.program.program import Cell
 
+from ..loop.answers import named, noting, then_first
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner
@@ -31,16 +32,13 @@ MOST_TICKS = 30_000
 MOST_PLACES = 12
 """Situations of a run from which a waiting is begun."""
 
-Answers = dict[str, list[int]]
-"""What was answered in a tick, by what was asked; in a tick the same may be asked more than once."""
-
 
 @dataclass(frozen=True)
 class _Taken:
     """A tick of a run: the situation before it, what was answered, whether it worked under the fault."""
 
     before: Key
-    answers: Answers
+    answers: dict[str, list[int]]  # by what was asked
     works: bool
     begun: bool  # the fault had begun before it
 
@@ -84,9 +82,9 @@ class _Search:
         for key, picks in zip(run.keys, run.choices, strict=True):
             runner.load(key)
             begun = runner.fault == self.fault
-            answers: Answers = {}
-            runner.step(_noting(iter(picks), answers))
-            taken.append(_Taken(key, answers, self._works(), begun))
+            given: list[tuple[str, int]] = []
+            runner.step(noting(then_first(picks), given))
+            taken.append(_Taken(key, named(given), self._works(), begun))
             self.effort.look()
         return taken
 
@@ -101,7 +99,7 @@ class _Search:
         self.runner.step(_as_told(taken[-1].answers))
         return self.runner.key()
 
-    def _waited(self, key: Key, answers: Answers) -> tuple[Key, bool] | None:
+    def _waited(self, key: Key, answers: dict[str, list[int]]) -> tuple[Key, bool] | None:
         """A situation that comes again where all stays as it is, and whether the machine works meanwhile."""
         runner = self.runner
         runner.load(key)
@@ -152,15 +150,6 @@ def _places(taken: Sequence[_Taken]) -> Iterator[int]:
     for number in range(1, left + 1):
         places[max(first, 1) + (len(taken) - max(first, 1)) * number // (left + 1)] = None
     yield from list(places)[:MOST_PLACES]
-
-
-def _noting(picks: Iterator[int], answers: Answers) -> Chooser:
-    def choose(name: str, count: int) -> int:
-        pick = next(picks, 0)
-        answers.setdefault(name, []).append(pick)
-        return pick
-
-    return choose
 
 
 def _as_told(answers: Mapping[str, Sequence[int]]) -> Chooser:

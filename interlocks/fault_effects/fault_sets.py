@@ -31,7 +31,7 @@ from ..results.verdict import SetsCovered
 from ..symbolic.decide import SetAnswer, answers_of
 from ..symbolic.fault_graph import FaultSearch
 from ..symbolic.loop_for_sets import made_for_sets
-from ..symbolic.search import SetExploration, SymbolicSearch
+from ..symbolic.search import SymbolicSearch
 from ..symbolic.step.emit_step import under
 from .endless_runs import may_work_on
 from .fault_facts import CUT_SHORT, NO_END, NO_RUN, UNKNOWN, FaultFacts, FirstDifference, FoundBreak
@@ -168,7 +168,7 @@ def _breaks(machine: Machine, tick: Milliseconds, effort: Effort) -> FaultSets:
             first=UNKNOWN,
         )
 
-    return FaultSets(_covered(covered), {fault.name: facts(fault) for fault in loop.faults})
+    return FaultSets(covered.covered(), {fault.name: facts(fault) for fault in loop.faults})
 
 
 def _noting_faults(loop: ClosedLoop) -> ClosedLoop:
@@ -182,10 +182,6 @@ def _noting_faults(loop: ClosedLoop) -> ClosedLoop:
 
 def _told(answer: SetAnswer) -> bool | None:
     return {SetAnswer.NEVER: False, SetAnswer.HAPPENS: True, SetAnswer.UNKNOWN: None}[answer]
-
-
-def _covered(found: SetExploration) -> SetsCovered:
-    return SetsCovered(found.keys, found.sets, found.steps, found.exhausted, found.stopped_by, found.seconds)
 
 
 # -- how long it works --------------------------------------------------------------------------------

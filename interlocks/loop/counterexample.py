@@ -16,9 +16,10 @@ from stillgate.sim_io.simulation.operators import rest_level
 from ..results.instant import Instant, stretches_of
 from ..results.story_steps import memory_value, steps_of
 from ..results.verdict import Story
+from .answers import Answers, answering, noting
 from .closed_loop import ClosedLoop, FreeInput
 from .free_inputs import Memory, Mode, Pair
-from .interpreter import Chooser, LoopRunner, Tick
+from .interpreter import LoopRunner, Tick
 from .state_layout import Key
 
 
@@ -28,10 +29,6 @@ class Path:
 
     keys: tuple[Key, ...]
     choices: tuple[tuple[int, ...], ...]
-
-
-Answers = tuple[tuple[str, int], ...]
-"""What was chosen in a tick, in order: the name of the choice and the number of the option."""
 
 
 @dataclass(frozen=True)
@@ -96,22 +93,6 @@ def truths_of(runner: LoopRunner, ticks: Sequence[Tick]) -> tuple[tuple[str, tup
     """Truths of the parts by name, a value per tick."""
     values = [runner.truths(tick) for tick in ticks]
     return tuple((name, tuple(item[name] for item in values)) for name in values[0])
-
-
-def answering(picks: Sequence[int]) -> Chooser:
-    """Answers choices by picks, one after another."""
-    answers = iter(picks)
-    return lambda name, count: next(answers)
-
-
-def noting(chooser: Chooser, given: list[tuple[str, int]]) -> Chooser:
-    """The same answers, each of which is added to a list with its name."""
-
-    def choose(name: str, count: int) -> int:
-        given.append((name, chooser(name, count)))
-        return given[-1][1]
-
-    return choose
 
 
 def _mode_in(tick: Tick, item: FreeInput) -> Mode:

@@ -11,18 +11,19 @@ IEEE Transactions on Software Engineering 28, 2002), for changes one by one.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cached_property
 
 from stillgate.controller.effort import OutOfTime
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.program.evaluate import Values
 from stillgate.sim_io.simulation.operators import rest_level
 
+from .answers import Answers, by_name, noting
 from .closed_loop import ClosedLoop, close_loop
-from .counterexample import Answers, Replay, noting, truths_of
+from .counterexample import Replay, truths_of
 from .interpreter import Chooser, LoopRunner, Tick
 
 MOST_STEPS = 100_000
@@ -53,17 +54,27 @@ class _Change:
 class FewestChanges:
     """Cuts down runs of one loop."""
 
-    def __init__(self, loop: ClosedLoop) -> None:
-        self.loop = close_loop(
-            loop.machine,
-            tick=loop.tick,
-            faults=loop.budget,
+    def __init__(self, given: ClosedLoop) -> None:
+        self.given = given
+
+    @cached_property
+    def loop(self) -> ClosedLoop:
+        """The same loop with a level for every input, made once there is a run to cut down."""
+        given = self.given
+        return close_loop(
+            given.machine,
+            tick=given.tick,
+            faults=given.budget,
             lazy=False,
-            possibility=bool(loop.monitors.goals),
-            controller=loop.controller,
+            possibility=bool(given.monitors.goals),
+            controller=given.controller,
         )
-        circuits = self.loop.circuits.items()
-        self.inputs = {cell.name: name for name, cell in circuits if name not in loop.plant.circuits}
+
+    @cached_property
+    def inputs(self) -> dict[str, str]:
+        """Those that nobody drives, by the name of the cell that holds their level."""
+        driven = self.given.plant.circuits
+        return {cell.name: name for name, cell in self.loop.circuits.items() if name not in driven}
 
     def of(self, run: Replay, event: str | None, *, look: Callable[[], None] = lambda: None) -> Replay:
         """The same run with the fewest changes, each of which ``event`` needs to be broken at its end.
@@ -177,17 +188,8 @@ class _Cut:
 
     def _answers(self, number: int, levels: dict[str, int]) -> Chooser:
         """Levels for inputs; for all else what was answered in that tick, and the first option beyond."""
-        given: dict[str, list[int]] = defaultdict(list)
-        for name, pick in reversed(self.run.answers[number]):
-            given[name].append(pick)
-
-        def choose(name: str, count: int) -> int:
-            if name in self.inputs:
-                return levels[self.inputs[name]]
-            pick = given[name].pop() if given[name] else 0
-            return pick if pick < count else 0
-
-        return choose
+        others = (item for item in self.run.answers[number] if item[0] not in self.inputs)
+        return by_name([*others, *((cell, levels[name]) for cell, name in self.inputs.items())])
 
     def _told(self) -> Replay:
         """What is left as a run, its ticks as the controller has them."""

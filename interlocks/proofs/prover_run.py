@@ -27,7 +27,8 @@ from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach
 from stillgate.controller.reading.reader import MachineDocument
 
-from ..loop.counterexample import Answers, Replay, answering, noting, tell, truths_of
+from ..loop.answers import Answers, answering, noting
+from ..loop.counterexample import Replay, tell, truths_of
 from ..loop.fewest_changes import FewestChanges
 from ..loop.interpreter import LoopRunner, Tick
 from ..results.requirement_text import sentence_of

@@ -9,8 +9,7 @@ and parts of the slice are compared.
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine_file.machine import Exclusion, Machine
@@ -18,9 +17,10 @@ from stillgate.controller.program.program import Cell
 from stillgate.sim_io.faults.fault_list import faults_of
 from stillgate.sim_io.simulation.operators import rest_level
 
+from ..loop.answers import Answers, by_name, noting
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..loop.counterexample import Answers, Replay, noting, truths_of
-from ..loop.interpreter import Chooser, LoopRunner, Tick
+from ..loop.counterexample import Replay, truths_of
+from ..loop.interpreter import LoopRunner, Tick
 
 _FAULT = "fault"
 
@@ -52,16 +52,13 @@ def lifted_run(
     before = 0
     for given, expected, circuits in zip(run.answers, run.ticks, run.circuits, strict=True):
         look()
-        told: dict[str, deque[int]] = {}
-        for name, pick in given:
-            told.setdefault(name, deque()).append(pick)
-        begun = int(expected.values[_FAULT] != before)
+        begun = expected.values[_FAULT] != before
         before = expected.values[_FAULT]
-        levels = rest | circuits
-        told |= {cell.name: deque((levels[name],)) for name, cell in loop.circuits.items()}
-        told[_FAULT] = deque((begun,) if begun else ())
+        levels = {cell.name: (rest | circuits)[name] for name, cell in loop.circuits.items()}
+        others = [item for item in given if item[0] not in levels and item[0] != _FAULT]
+        chooser = by_name([*others, *levels.items(), *([(_FAULT, 1)] if begun else [])])
         noted: list[tuple[str, int]] = []
-        ticks.append(whole.step(noting(_answering(told), noted), settle=False))
+        ticks.append(whole.step(noting(chooser, noted), settle=False))
         answers.append(tuple(noted))
         if any(ticks[-1].values[cell.name] != expected.values[cell.name] for cell in shared):
             raise ProgramFault("a slice of the machine does what the whole does not")
@@ -93,13 +90,3 @@ def _shared(loop: ClosedLoop) -> tuple[Cell, ...]:
         *(loop.plant.driven[item.name] for item in loop.controller.outputs),
         *loop.plant.cells,
     )
-
-
-def _answering(told: Mapping[str, deque[int]]) -> Chooser:
-    """Answers as was noted; whoever was not asked there takes the first option."""
-
-    def choose(name: str, count: int) -> int:
-        answers = told.get(name)
-        return answers.popleft() if answers else 0
-
-    return choose

@@ -25,10 +25,12 @@ from stillgate.controller.errors import ProgramFault
 from ..exploration.deployed_run import goals_of
 from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
+from ..loop.answers import noting, then_first
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
-from ..loop.interpreter import Chooser, LoopRunner, Tick
+from ..loop.interpreter import LoopRunner, Tick
 from ..loop.state_layout import Key
+from ..results.verdict import SetsCovered
 from .engine_abi import SAY, Confirmation, Growth, GrowthFigures, StoredSet, Summary, open_library
 from .manners import WIDEST, Manner
 from .step.emit_step import StepSource, step_source
@@ -77,6 +79,18 @@ class SetExploration:
     exhausted: bool
     stopped_by: str
     seconds: float
+
+    def covered(self, unsure: tuple[str, ...] = (), points: int = 0) -> SetsCovered:
+        """The same as results say it.
+
+        Args:
+            unsure: counters of which it was not found out whether they leave their bounds.
+            points: of the stored sets that were stepped in the C.
+        """
+        return SetsCovered(
+            keys=self.keys, sets=self.sets, steps=self.steps, exhausted=self.exhausted and not unsure,
+            stopped_by=self.stopped_by, seconds=self.seconds, unsure=unsure, points=points,
+        )  # fmt: skip
 
 
 def build_symbolic(source: StepSource, effort: Effort) -> FilePath:
@@ -339,13 +353,13 @@ class SymbolicSearch:
         To no event, the last key is the situation where it ends: there is one more than ticks.
         """
         runner = LoopRunner(self.loop, switches=self.switches)
-        runner.begin(_then_first(picks[0]))
+        runner.begin(then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
         for given in picks[1:]:
-            asked: list[int] = []
-            tick = runner.step(_noting(_then_first(given), asked))
-            choices.append(tuple(asked))
+            asked: list[tuple[str, int]] = []
+            tick = runner.step(noting(then_first(given), asked))
+            choices.append(tuple(pick for _, pick in asked))
             keys.append(runner.key())
         if event is None:
             return Path(tuple(keys), tuple(choices))
@@ -373,17 +387,3 @@ class SymbolicSearch:
         except OutOfTime:
             return self.effort.ended_by
         return ""
-
-
-def _then_first(picks: tuple[int, ...]) -> Chooser:
-    """Answers by picks; what is asked beyond, how parts move after the end, gets its first option."""
-    answers = iter(picks)
-    return lambda name, count: next(answers, 0)
-
-
-def _noting(chooser: Chooser, asked: list[int]) -> Chooser:
-    def choose(name: str, count: int) -> int:
-        asked.append(chooser(name, count))
-        return asked[-1]
-
-    return choose

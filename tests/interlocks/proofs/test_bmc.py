@@ -6,7 +6,7 @@ import pytest
 from closed_gate import GATE
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.loop.counterexample import answering
+from stillgate.interlocks.loop.answers import answering
 from stillgate.interlocks.loop.interpreter import LoopRunner
 from stillgate.interlocks.proofs.bmc import way_within
 from stillgate.interlocks.proofs.transition_system import LoopFormula, loop_formula
