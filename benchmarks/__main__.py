@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from rich.console import Console
+
 from stillgate.controller.c.toolchain import find_compiler
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine

@@ -25,6 +25,7 @@ from statistics import median
 
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.stateful import invariant, run_state_machine_as_test
+
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine
 from stillgate.interlocks.checking.checker import required_faults

@@ -15,6 +15,7 @@ from importlib.util import find_spec
 from typing import Protocol
 
 import pytest
+
 from oracle import Oracle
 from stillgate.controller.c.native import NativeController
 from stillgate.controller.execution.executive import Executive

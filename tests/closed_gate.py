@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hypothesis import HealthCheck, settings
+
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 

@@ -15,6 +15,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+
 from quick_compiler import write_unoptimised
 from replaced_names import complaint
 from stillgate.controller.program.controller_program import ControllerProgram

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from quick_compiler import quick_compiler
 from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.effort import Effort

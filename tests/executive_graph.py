@@ -9,6 +9,7 @@ from __future__ import annotations
 from itertools import product
 
 import networkx as nx
+
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.history import Snapshot
 from stillgate.controller.machine_file.machine import Machine

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import networkx as nx
+
 from quick_compiler import quick_compiler
 from stillgate.controller.c.toolchain import build_library
 from stillgate.interlocks.exploration.engine_folder import engine_files

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import pytest
+
 from engine import checked
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
 from stillgate.interlocks.checking import search_plan

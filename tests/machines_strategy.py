@@ -18,6 +18,7 @@ from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
+
 from stillgate.controller.machine_file.machine import Machine
 
 MachineDict = dict[str, Any]

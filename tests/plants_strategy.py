@@ -7,6 +7,7 @@ search them exhaustively and by slow, obviously right means.
 from __future__ import annotations
 
 from hypothesis import strategies as st
+
 from machines_strategy import (
     SMALL,
     Draw,

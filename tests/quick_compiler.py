@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.c.toolchain import Compiler, find_compiler
 
 

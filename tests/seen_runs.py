@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hypothesis import strategies as st
+
 from machines_strategy import Draw
 from plants_strategy import closed_machines
 from stillgate.controller.machine_file.machine import Machine

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
+
 from engine import build_quickly
 from stillgate.interlocks.checking import search_plan
 

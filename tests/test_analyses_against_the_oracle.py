@@ -5,6 +5,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+
 from evidence_build import built_quickly
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import MachineFileError

@@ -12,6 +12,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+
 from engine import searching
 from machine_texts import YARD_GATE
 from python_search import search

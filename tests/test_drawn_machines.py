@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from pydantic import BaseModel
+
 from stillgate.controller.expressions.expression import (
     Binary,
     EdgeOf,

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import networkx as nx
 import pytest
+
 from stillgate.reports import reference_pages
 
 ROOT = Path(__file__).parent.parent

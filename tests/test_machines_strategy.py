@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from machines_strategy import SMALL, MachineDict, machine_dicts, machine_text, machines, sample
 from oracle import Oracle
 from plants_strategy import PATTERNS, closed_machine_dicts, closed_machines

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+
 from stillgate.controller.expressions.expression import HeldFor
 from whole_oracle.comparing import most_faults, small_machine
 from whole_oracle.drawing import theme_of

@@ -10,6 +10,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from stillgate.interlocks.symbolic import search as symbolic_search
 from whole_oracle.comparing import compare, most_faults_of_sets
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+
 from agreement import proved
 from backends import HAS_COMPILER, ExecutiveBackend, NativeBackend
 from stillgate.controller.machine_file.machine import Level, Machine

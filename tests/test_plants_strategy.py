@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
-from engine import searching
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+
+from engine import searching
 from plants_strategy import PATTERNS, closed_machine_dicts
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import close_loop

@@ -19,10 +19,11 @@ from tempfile import mkdtemp
 
 import can
 import pytest
-from closed_gate import GATE
-from engine import quick_build
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from closed_gate import GATE
+from engine import quick_build
 from machine_texts import YARD_GATE
 from recordings import TEXT, assert_claims_nothing_false, door, record_run
 from stillgate.controller.effort import Effort

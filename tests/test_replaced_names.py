@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from engine import OPTIONS, build_quickly, checked
 from quick_compiler import quick_compiler
 from stillgate.controller.c import toolchain

@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
+
 from stillgate.controller.machine_file.machine import requirement_pattern
 from whole_oracle.comparing import compare, most_faults, most_faults_of_sets, small_machine
 from whole_oracle.drawing import PATTERNS

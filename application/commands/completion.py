@@ -28,6 +28,7 @@ def completion(
         Print the script and install nothing.
     """
     from cyclopts.completion.detect import ShellDetectionError
+
     from stillgate.controller.errors import UsageError
 
     from ..cli import build_app

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.status import Status
+
     from stillgate.interlocks.results.verdict import Judgement
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from hypothesis import note
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.interlocks.results.requirement_text import sentence_of

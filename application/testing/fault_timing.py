@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from hypothesis import strategies as st
+
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.checking.checker import required_faults
 from stillgate.interlocks.simulated_runs.requirement_watch import watched

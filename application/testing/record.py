@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from rich.console import Console
+
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds

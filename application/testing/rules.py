@@ -26,6 +26,7 @@ from typing import ClassVar
 
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument

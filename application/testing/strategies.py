@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from hypothesis import strategies as st
+
 from stillgate.controller.expressions.durations import parse_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine

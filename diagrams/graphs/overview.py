@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import graphviz
+
 from stillgate.controller.machine_file.machine import Machine
 
 from ..diagram import (

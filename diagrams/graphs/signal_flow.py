@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import graphviz
+
 from stillgate.controller.expressions.expression import Expression, Name, walk
 from stillgate.controller.machine_file.machine import (
     Automaton,

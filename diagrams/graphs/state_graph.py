@@ -14,6 +14,7 @@ from collections.abc import Sequence as Sequence_
 from dataclasses import dataclass, field
 
 import graphviz
+
 from stillgate.controller.machine_file.machine import Exit, Machine, Override, Sequence, State
 
 from ..diagram import (

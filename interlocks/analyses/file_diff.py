@@ -8,6 +8,7 @@ from enum import Enum
 from typing import Any
 
 from pydantic import BaseModel
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import canonical
 from stillgate.controller.machine_file.field_types import Condition

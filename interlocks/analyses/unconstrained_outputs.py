@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from pydantic import BaseModel
+
 from stillgate.controller.expressions.expression import Name, walk
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds, SenseCondition
 from stillgate.controller.machine_file.machine import Exclusion, Input, Machine, Requirement

@@ -28,6 +28,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
+
 from stillgate.controller.c.toolchain import find_compiler
 from stillgate.controller.errors import ToolMissing
 from stillgate.controller.expressions.durations import Milliseconds

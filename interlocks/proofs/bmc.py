@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import Any
 
 import z3
+
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine_file.field_types import Ticks

@@ -16,6 +16,7 @@ from threading import Lock, Thread
 from typing import Any
 
 import z3
+
 from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
 
 from .symbolic_step import Formula, any_of

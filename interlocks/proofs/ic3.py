@@ -26,6 +26,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import z3
+
 from stillgate.controller.effort import Effort
 
 from .cubes import Bound, BoundSolver, Cube, Lifter, answered, fresh_solver, outside_all, within

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import z3
+
 from stillgate.controller.effort import Effort
 
 from .cubes import Bound, Cube, Relation, answered, contains, fresh_solver, outside_all, within

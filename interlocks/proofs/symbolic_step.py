@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import z3
+
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.program.controller_program import Signal

@@ -19,6 +19,7 @@ from functools import cached_property
 from typing import Any
 
 import z3
+
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine

@@ -23,6 +23,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
+
 from stillgate.controller.machine_file.field_types import Condition, Duration, Identifier, Milliseconds
 from stillgate.controller.machine_file.fields import about
 from stillgate.controller.machine_file.machine import FileSection

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
+
 from stillgate.controller.errors import (
     MachineFileError,
     Problem,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
 from stillgate.cli import run_command
 from stillgate.commands.new import starter_text
 

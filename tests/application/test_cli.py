@@ -12,6 +12,7 @@ import tracemalloc
 from pathlib import Path
 
 import pytest
+
 from stillgate import cli
 from stillgate.cli import COMMANDS, build_app
 from stillgate.help_page import HELP_PAGE

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock

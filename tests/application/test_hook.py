@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from ruamel.yaml import YAML
+
 from stillgate.hook import check_files
 
 ROOT = Path(__file__).parent.parent.parent

@@ -14,6 +14,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from interrupting import LOADED, STATUS, Bench, Ended
 
 MACHINES = Path(__file__).parents[2] / "machines"

@@ -14,6 +14,7 @@ import xmlschema
 from hypothesis import given
 from hypothesis import strategies as st
 from junitparser import Error, Failure, JUnitXml
+
 from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.reports.exchange.junit import junit_xml
 from stillgate.reports.exchange.sarif import RULES, sarif_document

@@ -12,6 +12,7 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
+
 from stillgate.console.terminal import output_console, write_line
 from stillgate.controller.visible_text import one_line, visible
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 from stillgate.reports.published_schemas import schema_of
 
 from .conftest import Command

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from stillgate.cli import run_command
 from stillgate.commands.new import starter_text
 from stillgate.diagrams.pages.pdf import BROWSERS, QUIET, print_page

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 import stillgate as library
 from stillgate.reports.published_schemas import schema_of
 

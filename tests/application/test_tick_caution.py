@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from stillgate.interlocks.results.verdict import Word, tick_caution
 from stillgate.reports.exchange.junit import junit_xml
 from stillgate.reports.exchange.sarif import sarif_document

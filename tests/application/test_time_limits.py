@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from interrupting import LOADED, Bench
 
 HARD = Path(__file__).parents[1] / "machines" / "false_verdicts"

@@ -11,6 +11,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from stillgate.controller.errors import ToolMissing
 from stillgate.controller.kept_files import cache_folder, find_kept, keep, kept_folder, work_folder
 

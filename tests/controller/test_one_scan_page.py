@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from backends import ExecutiveBackend, OracleBackend, trace
 from stillgate.controller.machine_file.machine import Machine
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from stillgate.diagrams.charts.chart import chart_of
 from stillgate.interlocks.results.recording import recording_of_frames
 from stillgate.sim_io.simulation.script import parse_script, play

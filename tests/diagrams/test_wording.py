@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from stillgate.controller.expressions.grammar import parse_expression
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.wording import condition_words, one_line, wrap_words

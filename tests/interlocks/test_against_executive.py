@@ -7,8 +7,9 @@ terms with the closed loop, but neither its blocks nor its histories of free inp
 from __future__ import annotations
 
 import pytest
-from executive_graph import executive_graph, first_seen
 from hypothesis import HealthCheck, assume, given, settings
+
+from executive_graph import executive_graph, first_seen
 from machines_strategy import SMALL, machines
 from python_search import search
 from stillgate.controller.machine_file.machine import Machine

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import random
 
-from closed_gate import gate, quick
-from engine import search_c
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import gate, quick
+from engine import search_c
 from plants_strategy import closed_machines
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop

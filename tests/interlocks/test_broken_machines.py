@@ -6,6 +6,7 @@ from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
+
 from evidence_build import built_quickly
 from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.checking.checker import check

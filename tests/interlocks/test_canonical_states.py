@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pytest
+
 from machines_strategy import REMEMBERING, MachineDict, apart, machine_dicts
 from python_search import Found, search
 from stillgate.controller.machine_file.machine import Machine

@@ -14,9 +14,10 @@ import random
 from pathlib import Path
 
 import pytest
-from engine import checked
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.stateful import run_state_machine_as_test
+
+from engine import checked
 from judged_by_others import broken_in_runs, replayed
 from machines_strategy import machine_text
 from many_controllers import OfMany, compiled

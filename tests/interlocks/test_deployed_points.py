@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from engine import build_quickly
 from plants_strategy import CHUNK, twenty_machines
 from stillgate.controller.errors import ProgramFault

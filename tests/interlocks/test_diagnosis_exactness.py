@@ -12,6 +12,7 @@ from itertools import groupby, product
 import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
+
 from plain_tracker import NEVER, PlainTracker
 from seen_runs import Seen, machines, recorded
 from stillgate.controller.machine_file.machine import Machine

@@ -12,6 +12,7 @@ import os
 from pathlib import Path
 
 import pytest
+
 from diagnosed_runs import score, summary
 from diagnosis_score import all_scores, fault_names, scored
 from stillgate.controller.reading.reader import read_machine

@@ -6,6 +6,7 @@ from importlib import import_module
 from typing import Any
 
 import pytest
+
 from engine import build_quickly, checked
 from plants_strategy import twenty_machines
 from set_points import StoredSets

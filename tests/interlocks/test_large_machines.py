@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 
 import pytest
+
 from engine import checked
 from large_machines import LARGE
 from stillgate.controller.errors import MachineFileError, UsageError

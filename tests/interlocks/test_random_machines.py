@@ -15,6 +15,7 @@ import time
 from contextlib import suppress
 
 import pytest
+
 from agreement import agree
 from plants_strategy import twenty_machines
 from stillgate.controller.effort import Effort

@@ -15,9 +15,10 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from diagnosed_runs import disturbance_for as simulated
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
+
+from diagnosed_runs import disturbance_for as simulated
 from resampled import Scans, by_scan, changed_csv, sampled_can, sampled_csv, samples
 from seen_runs import BENCH, disturbance_for, machines
 from stillgate.controller.machine_file.machine import Machine

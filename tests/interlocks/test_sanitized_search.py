@@ -7,6 +7,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.interlocks.exploration.search import checker_files

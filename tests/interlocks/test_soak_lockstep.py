@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from closed_gate import quick
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import quick
 from plants_strategy import closed_machines
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text

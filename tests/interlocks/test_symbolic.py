@@ -6,6 +6,7 @@ import random
 from pathlib import Path
 
 import pytest
+
 from engine import build_quickly, search_c
 from plants_strategy import twenty_machines
 from set_points import StoredSets

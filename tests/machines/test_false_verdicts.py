@@ -11,6 +11,7 @@ from itertools import product
 from pathlib import Path
 
 import pytest
+
 from oracle import Oracle
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine

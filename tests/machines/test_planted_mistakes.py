@@ -10,6 +10,7 @@ from difflib import SequenceMatcher
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine
 

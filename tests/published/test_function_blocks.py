@@ -11,9 +11,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from backends import PYTHON_BACKENDS, Backend, every_backend, trace
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from backends import PYTHON_BACKENDS, Backend, every_backend, trace
 from stillgate.controller.machine_file.machine import Machine
 
 ARGUMENTS = ("clk", "clk and true", "not (not clk)")

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import networkx as nx
 import pytest
+from hypothesis import HealthCheck, assume, given, settings
+
 import small_machines as small
 from engine import search_c
 from executive_graph import Situation, executive_graph, first_seen
-from hypothesis import HealthCheck, assume, given, settings
 from machines_strategy import SMALL, machines
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop

@@ -19,6 +19,7 @@ import pytest
 import rtamt
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
+
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner

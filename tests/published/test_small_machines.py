@@ -9,6 +9,7 @@ whose counts follow the Pell and Pell-Lucas numbers.
 from __future__ import annotations
 
 import pytest
+
 import small_machines as small
 from engine import quick_build, runs_to_breaks, searching
 from small_machines import MachineDict

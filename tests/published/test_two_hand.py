@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from engine import runs_to_breaks, searching
-from evidence_build import built_quickly
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from engine import runs_to_breaks, searching
+from evidence_build import built_quickly
 from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from recordings import TEXT, door
 from stillgate.sim_io.logs.log import LogHeader, signals_of
 from stillgate.sim_io.logs.log_records import Record, RecordKind, Start, encode_start, encode_values

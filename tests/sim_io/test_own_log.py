@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from recordings import RUN, TEXT, assert_claims_nothing_false, door, record_run
 from stillgate.controller.errors import UsageError
 from stillgate.controller.reading.reader import read_machine_text

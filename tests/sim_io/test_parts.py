@@ -13,9 +13,10 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from closed_gate import quick
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import quick
 from parts_oracle import Outputs, PartsOracle
 from parts_oracle import Plant as Standings
 from plants_strategy import part_machine_dicts

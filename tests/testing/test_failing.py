@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine, read_machine_text
 from stillgate.testing.connections import Connections

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from stillgate.commands.new import starter_text
 
 pytest_plugins = ["pytester"]

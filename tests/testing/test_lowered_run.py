@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from plants_strategy import closed_machines
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine

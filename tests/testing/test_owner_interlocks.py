@@ -21,6 +21,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
+
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument, read_machine
 from stillgate.testing import MachineRules, RequirementBroken, machine_rules, switch_disturbances

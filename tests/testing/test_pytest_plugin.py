@@ -10,6 +10,7 @@ from importlib import import_module
 from pathlib import Path
 
 import pytest
+
 import stillgate.testing.plugin.machine_items
 import stillgate.testing.plugin.scenario_items  # noqa: F401  loaded once, not anew by every inner run
 from engine import build_quickly

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from stillgate import testing
 from stillgate.commands.new import starter_text
 from stillgate.testing import MachineRules

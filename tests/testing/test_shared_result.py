@@ -6,6 +6,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.testing.plugin.shared_result import computed_once
 

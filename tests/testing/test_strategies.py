@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, find, given, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import rule, run_state_machine_as_test
+
 from plants_strategy import closed_machines
 from stillgate import load_scenario, run_scenario, testing, write_scenario
 from stillgate.commands.new import starter_text

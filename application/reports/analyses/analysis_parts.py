@@ -10,6 +10,7 @@ from typing import Any
 from rich import box
 from rich.console import Console
 from rich.table import Table
+
 from stillgate.interlocks.results.verdict import Story
 
 from ...console.prose import bullet, say, section

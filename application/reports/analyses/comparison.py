@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from rich.console import Console
+
 from stillgate.interlocks.results.comparison import Comparison
 from stillgate.interlocks.results.verdict import Word
 

@@ -8,6 +8,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
 from stillgate.interlocks.proofs.solver import INDUCTION, RANKS, REPLAY

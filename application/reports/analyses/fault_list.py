@@ -9,6 +9,7 @@ from typing import Any
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
+
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.rules.namespace import nearest_hint

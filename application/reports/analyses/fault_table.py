@@ -6,6 +6,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.table import Table
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
 

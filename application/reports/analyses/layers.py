@@ -6,6 +6,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.text import Text
+
 from stillgate.interlocks.results.layer_rows import Carrier, LayerTable
 from stillgate.interlocks.results.verdict import Judgement, Word
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from rich.console import Console
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.certificates.certificate_file import INVARIANT, STATES, Certificate

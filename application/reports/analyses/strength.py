@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from rich.console import Console
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
 

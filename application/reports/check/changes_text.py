@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from rich.console import Console
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Finding, RequirementVerdict, Word
 

@@ -7,6 +7,7 @@ noticed, how does it break, how far did the search get. Works from 80 columns up
 from __future__ import annotations
 
 from rich.console import Console
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
 

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
+
 from stillgate.controller.expressions.durations import format_moments
 from stillgate.interlocks.results.verdict import Story, StoryStep
 

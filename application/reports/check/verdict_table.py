@@ -9,6 +9,7 @@ from __future__ import annotations
 from rich import box
 from rich.table import Table
 from rich.text import Text
+
 from stillgate.interlocks.results.verdict import CheckResult, Judgement, Word
 
 from ...console.words import fault_words, judgement_words

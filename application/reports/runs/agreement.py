@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rich.console import Console
+
 from stillgate.interlocks.replay.replay_results import Divergence, LogReplay
 from stillgate.sim_io.logs.log import Telling, Timing
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
+
 from stillgate.controller.execution.reasons import join_words
 from stillgate.controller.expressions.durations import format_moment
 from stillgate.interlocks.diagnosis.diagnosability import InseparableFaults

@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.text import Text
+
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason
 from stillgate.controller.expressions.durations import format_duration

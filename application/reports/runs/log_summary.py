@@ -8,6 +8,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
+
 from stillgate.controller.expressions.durations import format_duration, format_moments
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.sim_io.logs.log import EXACT, NO_STATE, Log, Signal, Subject, Telling, Timing, Value

@@ -8,6 +8,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
+
 from stillgate.controller.execution.reasons import Clause
 from stillgate.controller.expressions.durations import format_moment
 from stillgate.interlocks.diagnosis.diagnosis_text import span_words

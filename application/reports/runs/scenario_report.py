@@ -8,6 +8,7 @@ from rich import box
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.simulated_runs.scenario_run import ExpectationOutcome, ScenarioResult, when
 from stillgate.sim_io.scenarios.scenario_reader import ScenarioDocument

@@ -6,6 +6,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.padding import Padding
+
 from stillgate.controller.expressions.durations import format_duration, format_elapsed
 from stillgate.interlocks.simulated_runs.soak_run import SoakResult, Violation
 from stillgate.sim_io.faults.disturbances import contacts_bounce

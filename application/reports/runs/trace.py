@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.results.instant import NO_POWER

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+
 from stillgate.controller.errors import ProgramFault
 
 from ..failures import RequirementBroken

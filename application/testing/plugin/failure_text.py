@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable
 
 from rich.console import Console
+
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.verdict import CheckResult, Finding, RequirementVerdict, Word
 

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.errors import MachineFileError
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.durations import Milliseconds, format_duration, parse_duration
 from stillgate.interlocks.results.verdict import CheckResult

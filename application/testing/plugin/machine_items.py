@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+
 from stillgate.controller.errors import MachineFileError, StillgateError
 from stillgate.interlocks.results.verdict import CheckResult, Finding, FindingKind, RequirementVerdict, Word
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from stillgate.controller.errors import MachineFileError, StillgateError
 from stillgate.interlocks.simulated_runs.scenario_run import ScenarioResult, run_scenario
 from stillgate.sim_io.scenarios.scenario_reader import ScenarioDocument, load_scenario

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
 from stillgate.controller.errors import MachineFileError, Problem, UsageError
 from stillgate.controller.expressions.durations import shorten
 from stillgate.controller.machine_file.field_types import Duration, Milliseconds

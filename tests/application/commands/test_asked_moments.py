@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+
 from recordings import door
 from stillgate.commands.asked_moments import LogMoments
 from stillgate.controller.errors import UsageError

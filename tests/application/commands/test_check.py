@@ -9,6 +9,7 @@ from typing import Any
 
 import jsonschema
 import pytest
+
 from stillgate.controller.effort import Effort
 from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.reports.exchange.schema_words import CHECK

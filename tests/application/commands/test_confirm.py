@@ -10,6 +10,7 @@ from typing import Any
 
 import jsonschema
 import pytest
+
 from stillgate.commands.confirm import status_of
 from stillgate.console.terminal import output_console
 from stillgate.controller.effort import Effort

@@ -8,6 +8,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+
 from backends import COMPILERS
 
 from ..conftest import Command

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 from stillgate.controller.errors import ProgramFault
 from stillgate.diagrams.graphs.renderer import Renderer
 from stillgate.reports.published_schemas import schema_of

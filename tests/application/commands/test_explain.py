@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import jsonschema
+
 from stillgate.controller.reading.reader import read_machine
 from stillgate.reports.exchange.schema_words import EXPLAIN
 from stillgate.reports.runs.situation import outcomes, situate

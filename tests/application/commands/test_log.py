@@ -10,6 +10,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 from stillgate.controller.reading.reader import read_machine
 from stillgate.reports.runs.log_summary import LOG
 from stillgate.sim_io.logs.readers import read_log

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.commands.new import starter_text
 from stillgate.controller.machine_file.field_types import parse_name
 from stillgate.controller.reading.reader import read_machine, read_machine_text

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.errors import ToolMissing
 from stillgate.controller.reading.reader import read_machine
 from stillgate.diagrams.graphs.renderer import find_renderer

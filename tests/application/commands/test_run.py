@@ -8,6 +8,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 from stillgate.reports.exchange.schema_words import RUN
 
 from ..conftest import Command

@@ -8,6 +8,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 import ruamel.yaml
+
 from stillgate.controller.errors import MachineFileError
 from stillgate.sim_io.logs.readers.columns import read_column_map
 

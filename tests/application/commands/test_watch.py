@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from stillgate.commands.new import starter_text
 from stillgate.files.wait_for_save import whole_content
 from stillgate.interlocks.checking.result_cache import kept_result

@@ -6,6 +6,7 @@ import io
 from dataclasses import dataclass
 
 from rich.console import Console
+
 from stillgate.console.progress import ProgressLine, progress_words
 
 

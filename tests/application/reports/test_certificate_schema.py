@@ -10,6 +10,7 @@ from typing import Any
 
 import jsonschema
 import pytest
+
 import stillgate.interlocks.certificates.certify as maker
 from closed_gate import GATE
 from engine import quick_build

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from backends import COMPILERS, HAS_COMPILER
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+
+from backends import COMPILERS, HAS_COMPILER
 from machines_strategy import machine_dicts, machines, runs, sample
 from oracle import Oracle
 from stillgate.controller.c.emit_c import emit_controller

@@ -14,6 +14,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+
 from stillgate.commands.new import starter_text
 from stillgate.controller.c.toolchain import Compiler, build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from machines_strategy import SMALL, machines, runs
 from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from machines_strategy import machines
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.reasons import Clause, Connective, because, join_words

@@ -7,6 +7,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.durations import (
     LONGEST,

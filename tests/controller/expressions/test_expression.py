@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from hypothesis import HealthCheck, given, settings
+
 from machines_strategy import machines
 from stillgate.controller.expressions.expression import (
     Binary,

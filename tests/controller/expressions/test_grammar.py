@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.expression import (
     At,

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
+
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.expression import At, Name, Number, Truth
 from stillgate.controller.expressions.grammar import KEYWORDS

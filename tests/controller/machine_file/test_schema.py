@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from machine_texts import YARD_GATE, broken
 from stillgate.controller.errors import MachineFileError, TextError
 from stillgate.controller.expressions.durations import parse_duration, parse_duration_range

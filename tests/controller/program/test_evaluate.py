@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, OutOfRange, Values, answer_from_cells

@@ -5,9 +5,10 @@ from __future__ import annotations
 import random
 
 import pytest
-from closed_gate import quick
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import quick
 from machines_strategy import machines
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
+
 from machines_strategy import REMEMBERING, SMALL, Size, apart, machine_dicts
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.field_types import Ticks

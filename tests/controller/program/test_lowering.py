@@ -6,6 +6,9 @@ import re
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
 from backends import (
     HAS_COMPILER,
     PYTHON_BACKENDS,
@@ -14,8 +17,6 @@ from backends import (
     NativeBackend,
     OracleBackend,
 )
-from hypothesis import HealthCheck, Phase, given, settings
-from hypothesis import strategies as st
 from machines_strategy import machines, runs
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.controller_program import ControllerProgram

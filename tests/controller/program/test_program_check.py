@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+
 from machines_strategy import LARGE, apart, machine_dicts
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine

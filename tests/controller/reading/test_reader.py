@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from machine_texts import YARD_GATE, broken, problems_of
 from stillgate.controller.errors import MachineFileError, Severity
 from stillgate.controller.reading.messages import SENTENCES

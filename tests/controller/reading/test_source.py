@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.controller.reading.source import (
     DEEPEST_NESTING,
     MOST_NODES,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from machine_texts import YARD_GATE, problems_of
 from stillgate.controller.errors import Severity
 

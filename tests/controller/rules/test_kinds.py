@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from machine_texts import YARD_GATE
 from stillgate.controller.errors import TextError
 from stillgate.controller.expressions.grammar import parse_expression

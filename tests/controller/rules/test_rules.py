@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from machine_texts import YARD_GATE, broken, problems_of
 from stillgate.controller.errors import Severity
 from stillgate.controller.reading.reader import read_machine_text

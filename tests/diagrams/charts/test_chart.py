@@ -9,6 +9,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.charts.chart import Chart, Group, Window, chart_of

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.errors import ProgramFault, ToolMissing
 from stillgate.diagrams.diagram import Diagram
 from stillgate.diagrams.graphs import renderer as module

@@ -6,6 +6,7 @@ import re
 from itertools import pairwise
 
 import pytest
+
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.graphs.renderer import Picture, find_renderer
 from stillgate.diagrams.graphs.sheets import Sheet, sheets_of

@@ -6,6 +6,7 @@ import re
 import xml.etree.ElementTree as ET
 
 import pytest
+
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.diagram import legend
 from stillgate.diagrams.graphs.overlay import Overlay

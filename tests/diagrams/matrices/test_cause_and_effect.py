@@ -6,6 +6,7 @@ import random
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text

@@ -14,12 +14,13 @@ from typing import Any
 
 import pytest
 import z3
+from hypothesis import given
+from hypothesis import strategies as st
+
 from agreement import agree
 from closed_gate import GATE, quick
 from engine import checked
 from evidence_build import built_quickly
-from hypothesis import given
-from hypothesis import strategies as st
 from plants_strategy import MONITORED, closed_machines
 from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
 from stillgate.controller.effort import Effort, OutOfTime

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.interlocks.analyses.diagnostic_coverage import coverage_band, coverage_of, coverage_ratio
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow
 

@@ -6,6 +6,7 @@ import csv
 
 import jsonschema
 import pytest
+
 from engine import checked, search_c
 from evidence_build import built_quickly
 from python_search import search

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from evidence_build import built_quickly
 from machines_strategy import machine_text
 from plain_faults import faults_told

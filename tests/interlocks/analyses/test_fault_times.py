@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from evidence_build import built_quickly
 from machines_strategy import MachineDict, Size, apart, machine_text
 from plain_faults import Told, faults_told

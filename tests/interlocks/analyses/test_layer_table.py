@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib import import_module
 
 import pytest
+
 from evidence_build import built_quickly
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses.layer_table import layers

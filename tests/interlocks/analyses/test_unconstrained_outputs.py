@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from importlib import import_module
 
 import pytest
-from closed_gate import GATE, quick
-from engine import broken_c
 from hypothesis import assume, given
 from hypothesis import strategies as st
+
+from closed_gate import GATE, quick
+from engine import broken_c
 from plants_strategy import closed_machines
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
 from stillgate.controller.reading.reader import read_machine_text

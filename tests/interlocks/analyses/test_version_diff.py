@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from evidence_build import built_quickly
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text

@@ -12,11 +12,12 @@ from random import Random
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 import stillgate.interlocks.certificates.certify as maker
 from closed_gate import GATE, quick
 from engine import quick_build
-from hypothesis import given
-from hypothesis import strategies as st
 from machines_strategy import machine_text
 from plants_strategy import closed_machine_dicts
 from stillgate.controller.effort import Effort

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from closed_gate import GATE, quick
-from engine import quick_build
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import GATE, quick
+from engine import quick_build
 from machines_strategy import machine_text
 from plants_strategy import closed_machine_dicts
 from stillgate.controller.effort import Effort

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.checking.assumptions import assumptions_of
 

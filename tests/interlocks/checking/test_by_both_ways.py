@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from engine import build_quickly
 from machines_strategy import machine_text
 from plants_strategy import twenty_machines

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+
 from engine import checked
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking.checker import check

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.kept_files import cache_folder, keep
 from stillgate.interlocks.checking import result_cache
 from stillgate.interlocks.checking.result_cache import (

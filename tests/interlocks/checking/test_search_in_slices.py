@@ -8,10 +8,11 @@ from importlib import import_module
 from io import StringIO
 
 import pytest
+from rich.console import Console
+
 from engine import quick_build
 from machines_strategy import SMALL, MachineDict, machine_text, sample
 from plants_strategy import closed_machine_dicts
-from rich.console import Console
 from side_by_side import side_by_side
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text

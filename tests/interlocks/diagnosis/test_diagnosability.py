@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from diagnosed_runs import disturbance_for
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
+
+from diagnosed_runs import disturbance_for
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.reading.reader import read_machine_text

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
+
 from seen_runs import machines, recorded
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.lowering import lower_controller

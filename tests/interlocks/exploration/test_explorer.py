@@ -18,9 +18,10 @@ from types import SimpleNamespace
 
 import networkx as nx
 import pytest
-from explorer_machines import OPTIONS, Table, Way, build, machine, one_stage, table_machine
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from explorer_machines import OPTIONS, Table, Way, build, machine, one_stage, table_machine
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault, UsageError
 from stillgate.interlocks.exploration.engine_abi import Code, Library

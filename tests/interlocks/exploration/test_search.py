@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from stillgate.commands.new import starter_text
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reading.reader import read_machine_text

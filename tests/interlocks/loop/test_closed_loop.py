@@ -9,10 +9,11 @@ from __future__ import annotations
 import re
 
 import pytest
-from closed_gate import gate, quick
-from engine import quick_build, search_c
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import gate, quick
+from engine import quick_build, search_c
 from plants_strategy import closed_machines
 from python_search import leaves, search
 from stillgate.controller.effort import Effort

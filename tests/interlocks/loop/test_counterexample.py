@@ -6,10 +6,11 @@ The executive, fed with a story's circuits, goes its way tick by tick.
 from __future__ import annotations
 
 import pytest
-from closed_gate import gate, quick
-from engine import runs_to_breaks, search_c, searching
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import gate, quick
+from engine import runs_to_breaks, search_c, searching
 from plants_strategy import closed_machines
 from python_search import search
 from stillgate.controller.execution.executive import Executive

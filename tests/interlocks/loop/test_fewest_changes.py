@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from engine import runs_to_breaks, searching
 from plants_strategy import twenty_machines
 from stillgate.controller.machine_file.machine import Machine

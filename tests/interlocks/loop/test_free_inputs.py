@@ -12,6 +12,7 @@ from itertools import product
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.lowering import lower_controller

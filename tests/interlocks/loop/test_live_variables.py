@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+
 from engine import broken_c, search_c
 from python_search import search
 from stillgate.controller.machine_file.machine import Machine

@@ -5,9 +5,10 @@ from __future__ import annotations
 from functools import partial
 
 import pytest
-from evidence_build import built_quickly
 from hypothesis import given
 from hypothesis import strategies as st
+
+from evidence_build import built_quickly
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking.checker import check

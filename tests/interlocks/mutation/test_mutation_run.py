@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from engine import checked, search_c
 from evidence_build import built_quickly
 from stillgate.controller.effort import Effort

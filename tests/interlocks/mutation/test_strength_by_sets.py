@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+
 from evidence_build import built_quickly
 from machines_strategy import machine_text
 from plants_strategy import twenty_machines

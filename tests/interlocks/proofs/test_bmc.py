@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from closed_gate import GATE
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reading.reader import read_machine_text

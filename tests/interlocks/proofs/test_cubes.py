@@ -6,6 +6,7 @@ import time
 from typing import Any
 
 import pytest
+
 from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
 
 z3 = pytest.importorskip("z3")

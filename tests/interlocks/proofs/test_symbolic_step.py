@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 import z3
-from closed_gate import GATE, gate, quick
 from hypothesis import given
 from hypothesis import strategies as st
+
+from closed_gate import GATE, gate, quick
 from plants_strategy import closed_machines
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
+
 from resampled import by_scan, csv_of
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine

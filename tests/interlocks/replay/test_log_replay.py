@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from machines_strategy import machines, runs
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine

@@ -8,6 +8,7 @@ those at the head of ``monitors.py``; the published formulas are tested against 
 from __future__ import annotations
 
 import pytest
+
 from python_search import leaves
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop

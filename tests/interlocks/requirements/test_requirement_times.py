@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import pytest
+
 from stillgate.controller.expressions.expression import HeldFor, walk
 from stillgate.controller.expressions.grammar import parse_expression
 from stillgate.controller.machine_file.machine import Machine

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from stillgate.interlocks.results.instant import Instant, instants_of, stretches_of, value_text
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from stillgate.controller.machine_file.machine import Machine, Requirement
 from stillgate.interlocks.results.requirement_text import formula_of, pattern_of, sentence_of
 

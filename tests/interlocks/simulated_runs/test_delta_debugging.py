@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.controller.program.program import Cell, Scope
 from stillgate.interlocks.simulated_runs.delta_debugging import Change, ShorterRun, cut_down
 

@@ -6,6 +6,7 @@ import pytest
 import rtamt
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from stillgate.controller.reading.reader import MachineDocument, read_machine_text
 from stillgate.interlocks.simulated_runs.scenario_run import ExpectationOutcome, ScenarioResult, run_scenario
 from stillgate.sim_io.scenarios.scenario import Scenario

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from stillgate.controller.reading.reader import MachineDocument, read_machine
 from stillgate.interlocks.simulated_runs.scenario_run import run_scenario
 from stillgate.interlocks.simulated_runs.soak_run import SoakProgress, SoakResult, soak

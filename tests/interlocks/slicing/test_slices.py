@@ -8,6 +8,7 @@ from functools import cache
 from random import Random
 
 import pytest
+
 from engine import searching
 from machines_strategy import SMALL, sample
 from plants_strategy import closed_machine_dicts

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from machines_strategy import machines
 from stillgate.controller.errors import TextError
 from stillgate.controller.machine_file.machine import Machine

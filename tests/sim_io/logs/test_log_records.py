@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from stillgate.sim_io.logs.log import LogHeader, Subject
 from stillgate.sim_io.logs.log_records import (
     Record,

@@ -17,6 +17,7 @@ from random import Random
 from typing import Any
 
 import pytest
+
 from recordings import RUN, TEXT, assert_claims_nothing_false, door, play, record_run
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.sim_io.logs.log import Change, Subject, signals_of

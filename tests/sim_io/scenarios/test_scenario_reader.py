@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from machines_strategy import MachineDict, machine_dicts, machine_text
 from stillgate.controller.errors import MachineFileError, ScenarioFileError
 from stillgate.controller.machine_file.machine import Machine

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text

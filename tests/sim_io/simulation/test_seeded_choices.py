@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
+
 from stillgate.controller.program.evaluate import BlockCompiler, Layout
 from stillgate.controller.program.program import Assign, Block, Cell, Choose, If, Ref, Scope
 from stillgate.sim_io.simulation.seeded_choices import (

@@ -7,6 +7,7 @@ from typing import Any
 
 import jsonschema
 import pytest
+
 from stillgate.reports.check.check_json import check_document
 from stillgate.reports.exchange.schema_words import CHECK
 

@@ -6,6 +6,7 @@ import dataclasses
 import re
 
 import pytest
+
 from stillgate.console.words import CAUTION
 from stillgate.interlocks.results.verdict import CheckResult, Word
 from stillgate.reports.check.check_text import write_check

@@ -10,6 +10,7 @@ from typing import Any
 
 import jsonschema
 import pytest
+
 from evidence_build import built_quickly
 from stillgate.reports.published_schemas import schema_of
 from strength_machines import GUARDED

@@ -11,6 +11,7 @@ import cantools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine_text

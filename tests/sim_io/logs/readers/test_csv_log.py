@@ -14,6 +14,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from recordings import door
 from stillgate.controller.errors import MachineFileError, UsageError
 from stillgate.sim_io.logs.log import ALIVE, CLOCK_SET, Change, Log, Subject, Telling, Timing, Value

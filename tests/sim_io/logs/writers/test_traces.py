@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+
 from recordings import RUN, TEXT, door, record_run
 from stillgate.controller.errors import ToolMissing, UsageError
 from stillgate.controller.reading.reader import read_machine, read_machine_text
