@@ -7,7 +7,7 @@ from pathlib import Path
 
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine
-from stillgate.interlocks.analyses.cross_check import SecondOpinion, second_opinion
+from stillgate.interlocks.analyses.cross_check import CrossCheck, cross_checked
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.verdict import Word
 
@@ -41,10 +41,10 @@ def measure(folder: Path) -> tuple[list[Figure], list[str]]:
     return figures, notes
 
 
-def _judged(path: Path, faults: int) -> SecondOpinion:
+def _judged(path: Path, faults: int) -> CrossCheck:
     document = read_machine(path)
     explored = check(document, faults=faults)
-    return second_opinion(document, faults=faults, effort=Effort().within(_SECONDS), explored=explored)
+    return cross_checked(document, faults=faults, effort=Effort().within(_SECONDS), explored=explored)
 
 
 def _refuted(path: Path) -> bool:
@@ -57,7 +57,7 @@ def _refuted(path: Path) -> bool:
         if not any(item.name == name and item.verdict is Word.BROKEN for item in explored.requirements):
             continue
         only = frozenset({name})
-        found = second_opinion(
+        found = cross_checked(
             document, faults=faults, effort=Effort().within(_SECONDS), explored=explored, only=only
         )
         return any(item.verdict is Word.BROKEN and item.agrees is True for item in found.opinions)

@@ -65,11 +65,11 @@ def sampled_csv(scans: Scans, machine: Machine, path: Path, every: int, shift: i
 
 def changed_csv(scans: Scans, machine: Machine, path: Path, accuracy: int, seed: int) -> Log:
     """The run as a table with a row wherever something changes, its time off by up to an accuracy."""
-    dice = random.Random(seed)
+    chance = random.Random(seed)
     rows: list[tuple[int, Mapping[Signal, Value]]] = []
     for scan, row in enumerate(scans):
         if scan == 0 or row != scans[scan - 1] or scan == len(scans) - 1:
-            time = scan * machine.scan + accuracy + dice.randint(-accuracy, accuracy)
+            time = scan * machine.scan + accuracy + chance.randint(-accuracy, accuracy)
             rows.append((max(time, rows[-1][0] if rows else 0), row))
     csv_of(rows, _signals(scans), path)
     layout = ColumnMap.model_validate({"accuracy": f"{2 * accuracy} ms"}, by_name=False, by_alias=True)

@@ -79,7 +79,7 @@ def test_the_c_controller_scans_as_the_oracle_does() -> None:
 
 @pytest.mark.parametrize("chunk", range(4))
 def test_a_simulated_run_is_one_of_the_oracles_runs(chunk: int) -> None:
-    """With power that fails and comes back; what the oracle leaves open the simulation decides by dice."""
+    """With power that fails and comes back; what the oracle leaves open the simulation draws."""
     for seed in range(chunk * 25, chunk * 25 + 25):
         _, machine, _ = small_machine(seed)
         chance = Random(seed)

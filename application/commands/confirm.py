@@ -12,7 +12,7 @@ from .options import Format, MachineFile, count_option, effort_option, tick_opti
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
-    from stillgate.interlocks.analyses.cross_check import SecondOpinion
+    from stillgate.interlocks.analyses.cross_check import CrossCheck
 
 BROKEN, CONTRADICTION, UNDECIDED, INTERRUPTED = 1, 3, 4, 130
 
@@ -65,7 +65,7 @@ def confirm(
     effort = effort_option(time_limit=time_limit)
     only = _named(document.machine, requirement)
 
-    from stillgate.interlocks.analyses.cross_check import second_opinion
+    from stillgate.interlocks.analyses.cross_check import cross_checked
     from stillgate.interlocks.proofs.solver import solver_name
 
     solver_name()  # a missing solver is told before anything takes time
@@ -78,7 +78,7 @@ def confirm(
         explored = None
         if compare:
             explored = check_within(document, effort.part(2), tick=period, faults=budget, progress=progress)
-        result = second_opinion(
+        result = cross_checked(
             document,
             tick=period,
             faults=budget,
@@ -103,7 +103,7 @@ def _named(machine: Machine, names: list[str] | None) -> frozenset[str] | None:
     return None if names is None else frozenset(names)
 
 
-def status_of(result: SecondOpinion) -> int:
+def status_of(result: CrossCheck) -> int:
     """Exit status of a second opinion: a contradiction outranks everything."""
     from stillgate.interlocks.results.verdict import Word
 
@@ -119,7 +119,7 @@ def status_of(result: SecondOpinion) -> int:
     )
 
 
-def _write(result: SecondOpinion, file: str, form: str) -> None:
+def _write(result: CrossCheck, file: str, form: str) -> None:
     if form == "json":
         from ..reports.analyses.cross_check import cross_check_document
 

@@ -35,7 +35,7 @@ States = Mapping[str, str | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class WantedLevels:
     """What is wanted.
 
     Attributes:
@@ -66,7 +66,7 @@ class Way:
 
     sequence: str
     target: str
-    wish: Wish
+    wish: WantedLevels
     after: Milliseconds
     guard: Term
     onward: bool
@@ -163,9 +163,9 @@ class Guide:
         after = item.after or 0 if isinstance(item, Exit) else 0
         return Way(name, item.to, self._wish(item.when, Context.GUARD), after, guard, item.to != start)
 
-    def _wish(self, condition: Condition | None, context: Context) -> Wish:
+    def _wish(self, condition: Condition | None, context: Context) -> WantedLevels:
         if condition is None:
-            return Wish()
+            return WantedLevels()
         levels: dict[str, bool] = {}
         edges: set[str] = set()
         states: dict[tuple[str, str], None] = {}
@@ -180,7 +180,7 @@ class Guide:
                 if found.name not in levels and edge:
                     edges.add(found.name)
                 levels.setdefault(found.name, on)
-        return Wish(tuple(levels.items()), frozenset(edges), tuple(states), tuple(sensed.items()))
+        return WantedLevels(tuple(levels.items()), frozenset(edges), tuple(states), tuple(sensed.items()))
 
     def _wanted(
         self, tree: Expression, context: Context, *, wanted: bool

@@ -42,7 +42,7 @@ from .failing_runs import FailingRuns
 from .failures import RequirementBroken, tell_failure
 from .fast_simulation import LoweredMachine, LoweredRun
 from .fault_timing import FAILING, ComingFault, Drawn, Signal
-from .input_guidance import Guide, Way, Wish
+from .input_guidance import Guide, WantedLevels, Way
 from .record import RunRecord
 from .three_valued import possible
 
@@ -349,7 +349,7 @@ class MachineRules(RuleBasedStateMachine):
         known = self._run.known
         return sorted(ways, key=lambda way: not possible(way.guard, known))
 
-    def _do(self, wish: Wish) -> None:
+    def _do(self, wish: WantedLevels) -> None:
         before = self._run.circuits
         back = {name: not on for name, on in wish.levels if name in wish.edges and before[name] is on}
         if back:

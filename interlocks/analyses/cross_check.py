@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Opinion:
+class CrossCheckRow:
     """What the second method says of one requirement under one fault budget."""
 
     name: str
@@ -70,7 +70,7 @@ class Opinion:
 
 
 @dataclass(frozen=True, slots=True)
-class SecondOpinion:
+class CrossCheck:
     """The second opinion on a machine."""
 
     machine: str
@@ -80,7 +80,7 @@ class SecondOpinion:
     tick: Milliseconds
     scan: Milliseconds
     faults: int
-    opinions: tuple[Opinion, ...]  # per requirement, then per fault budget
+    opinions: tuple[CrossCheckRow, ...]  # per requirement, then per fault budget
     clauses: tuple[int, ...]  # of the invariant that proves all 'holds', per fault budget
     seconds: float
     interrupted: bool = False
@@ -91,17 +91,17 @@ class SecondOpinion:
         return tick_caution(self.tick, self.scan)
 
     @property
-    def disagreements(self) -> tuple[Opinion, ...]:
+    def disagreements(self) -> tuple[CrossCheckRow, ...]:
         """Where the two methods contradict each other: a defect of this program."""
         return tuple(item for item in self.opinions if item.agrees is False)
 
     @property
-    def undecided(self) -> tuple[Opinion, ...]:
+    def undecided(self) -> tuple[CrossCheckRow, ...]:
         """Where this method says nothing."""
         return tuple(item for item in self.opinions if item.verdict is Word.UNDECIDED)
 
 
-def second_opinion(
+def cross_checked(
     document: MachineDocument,
     *,
     tick: Milliseconds | None = None,
@@ -110,7 +110,7 @@ def second_opinion(
     explored: CheckResult | None = None,
     only: frozenset[str] | None = None,
     tell: Tell | None = None,
-) -> SecondOpinion:
+) -> CrossCheck:
     """Judges every requirement again.
 
     Args:
@@ -148,7 +148,7 @@ def second_opinion(
     reason = "interrupted" if run.interrupted else "the time was over before it was asked"
     not_asked = Judged("none", Word.UNDECIDED, reason=reason)
     opinions = tuple(
-        Opinion(
+        CrossCheckRow(
             name=name,
             pattern=pattern_of(requirement),
             faults=count,
@@ -167,7 +167,7 @@ def second_opinion(
         for item in (found.get((name, count), not_asked),)
         for judgement in (_explored(explored, name, count, period),)
     )
-    return SecondOpinion(
+    return CrossCheck(
         machine=machine.machine,
         digest=document.digest,
         version=version("stillgate"),

@@ -21,7 +21,7 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import Fault
 
-from ..exploration.parametric_checker import Answer, Switchboard, allowance, with_allowances
+from ..exploration.parametric_checker import Answer, ParametricChecker, allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
 from ..results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow
@@ -67,7 +67,7 @@ def fault_pairs_of(
     alone = {row.fault: {item.requirement for item in row.breaks} for row in singles}
     pairs = [pair for pair in combinations(loop.faults, 2) if pair[0].subject != pair[1].subject]
 
-    with Switchboard(loop, effort=effort, on_slow_build=on_slow_build) as board:
+    with ParametricChecker(loop, effort=effort, on_slow_build=on_slow_build) as checker:
 
         def judge(pair: tuple[Fault, Fault]) -> FaultRow | None:
             """The pair's row, None if it does no worse."""
@@ -80,7 +80,7 @@ def fault_pairs_of(
                 for number, name in enumerate(loop.requirement_names)
                 if name in machine.requirements and name not in known
             ]
-            answer = board.ask(
+            answer = checker.ask(
                 [allowance(item.number) for item in pair],
                 note=events,
                 runs=True,

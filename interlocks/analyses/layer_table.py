@@ -28,8 +28,8 @@ from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import assumptions_of
 from ..checking.checker import required_faults
-from ..checking.either_search import what_breaks
 from ..checking.judgements import judgement_of
+from ..checking.staged_search import what_breaks
 from ..exploration.explorer import Progress
 from ..exploration.search import checkers_of
 from ..loop.closed_loop import ClosedLoop, close_loop

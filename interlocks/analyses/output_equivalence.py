@@ -37,7 +37,7 @@ from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 
 from ..exploration.explorer import Status
 from ..exploration.fault_search import hazardous_outputs
-from ..exploration.parametric_checker import Switchboard, allowance, with_allowances
+from ..exploration.parametric_checker import ParametricChecker, allowance, with_allowances
 from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..symbolic.decide import SetAnswer, answers_of
@@ -81,7 +81,7 @@ def first_differences(
     each = effort.share(effort.lines)
 
     def judge(name: str) -> FirstDifference:
-        answer = board.ask((allowance(numbers[name]),), stop_at=(dangerous,), note=(differs,), effort=each)
+        answer = checker.ask((allowance(numbers[name]),), stop_at=(dangerous,), note=(differs,), effort=each)
         if answer.event is not None:
             return FirstDifference(True, True)
         assert answer.outcome is not None
@@ -90,7 +90,7 @@ def first_differences(
             True if differs in answer.noted else False if complete else None, False if complete else None
         )
 
-    with Switchboard(loop, effort=effort, on_slow_build=on_slow_build) as board:
+    with ParametricChecker(loop, effort=effort, on_slow_build=on_slow_build) as checker:
         return dict(zip(numbers, in_parallel(judge, numbers, effort), strict=True))
 
 

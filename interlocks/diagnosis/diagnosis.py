@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.disturbances import Disturbance
-from stillgate.sim_io.logs.log import Log, Subject, Telling
+from stillgate.sim_io.logs.log import Log, RowMeaning, Subject
 
 from ..replay.log_replay import LogRun, stretches
 from .clusters import ClusterModel, Levels, anywhere, clusters_of
@@ -158,7 +158,7 @@ def diagnose(
         ToolMissing: if there is no C compiler.
     """
     run = LogRun.of(machine)
-    if log.header.timing.telling is not Telling.SCANS:
+    if log.header.timing.meaning is not RowMeaning.SCANS:
         loosely = diagnose_inexact(
             log, machine, run.controller.program,
             known=known, power_off_is_normal=power_off_is_normal, progress=progress,

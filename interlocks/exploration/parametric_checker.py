@@ -97,8 +97,8 @@ class Answer:
         return self.closed and self.outcome is not None and self.outcome.status is Status.COMPLETE
 
 
-class Board(Protocol):
-    """A compiled loop with switches that answers questions, as ``Switchboard`` does."""
+class SwitchedChecker(Protocol):
+    """A compiled loop with switches that answers questions, as ``ParametricChecker`` does."""
 
     loop: ClosedLoop
 
@@ -114,7 +114,7 @@ class Board(Protocol):
         runs: bool = False,
         effort: Effort | None = None,
     ) -> Answer:
-        """One search with some switches on; see ``Switchboard.ask``."""
+        """One search with some switches on; see ``ParametricChecker.ask``."""
         ...
 
 
@@ -122,7 +122,7 @@ class _FoundItError(Exception):
     """Raised from a search's progress to end it: an event that was looked for has happened."""
 
 
-class Switchboard:
+class ParametricChecker:
     """A compiled loop with switches; a context manager. As many threads may ``ask`` as the effort has.
 
     Args:
@@ -163,7 +163,7 @@ class Switchboard:
             shutil.copyfile(library, copy)
             self._free.put(copy)
 
-    def __enter__(self) -> Switchboard:
+    def __enter__(self) -> ParametricChecker:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -184,7 +184,7 @@ class Switchboard:
         """One search with the switches in ``on`` on, those in ``either`` open and all others off.
 
         Args:
-            on: names of switches; those this board does not have are passed over.
+            on: names of switches; those this checker does not have are passed over.
             either: switches that are on or off anew wherever they are read.
             stop_at: events (indices of broken requirements) that end the search.
             note: events that are only noted.
@@ -192,7 +192,7 @@ class Switchboard:
                 out too whether some situation has no way there any more.
             marks: tell what was covered.
             runs: replay the shortest way to each event that is only noted.
-            effort: of this search; threads are the board's.
+            effort: of this search; threads are the checker's.
         """
         with self._line() as path:
             library = ctypes.CDLL(str(path))

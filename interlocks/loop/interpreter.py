@@ -76,7 +76,7 @@ class LoopRunner:
 
     def __init__(self, loop: ClosedLoop, *, switches: Mapping[str, int] | None = None) -> None:
         self.loop = loop
-        self.switches = switches or {}  # answers that are told beforehand (switchboard)
+        self.switches = switches or {}  # answers that are told beforehand (parametric_checker)
         self.free: dict[str, FreeInput] = {item.signal.name: item for item in loop.free}
         self.layout = Layout((*loop.controller.cells, *loop.plant.cells, loop.fault, loop.dark))
         for cell in (*loop.key_cells, *(item.belief for item in loop.free)):

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.parametric_checker import Answer, Board, allowance
+from ..exploration.parametric_checker import Answer, SwitchedChecker, allowance
 from .mutants import Candidate
 
 MOST_TOGETHER = 12
@@ -51,14 +51,14 @@ def groups_of(waiting: Iterable[Waiting], most: int = MOST_TOGETHER) -> list[tup
 
 def unnoticed_among(
     group: Sequence[Waiting],
-    board: Board,
+    checker: SwitchedChecker,
     stop_at: Sequence[int],
     effort: Effort,
 ) -> Iterator[tuple[Waiting, bool]]:
     """Each of a group, and whether it was shown to break nothing; False: it needs a search of its own.
 
     Args:
-        board: a checker that has the switches of all of them.
+        checker: a checker that has the switches of all of them.
         stop_at: the breaks that count.
         effort: of each search.
     """
@@ -67,14 +67,14 @@ def unnoticed_among(
         if len(asked) == 1 or effort.over:
             yield from ((item, False) for item in asked)
             break
-        answer = _answer(asked, board, stop_at, effort)
+        answer = _answer(asked, checker, stop_at, effort)
         if answer is not None and answer.complete:
             yield from ((item, True) for item in asked)
             break
         took = [] if answer is None else [item for item in asked if item.candidate.switch in answer.took]
         if not took:  # not searched to its end: a smaller group may be
             half = len(asked) // 2
-            yield from unnoticed_among(asked[:half], board, stop_at, effort)
+            yield from unnoticed_among(asked[:half], checker, stop_at, effort)
             asked = asked[half:]
             continue
         asked.remove(took[-1])
@@ -83,14 +83,16 @@ def unnoticed_among(
         else:
             put_off.append(took[-1])
     if put_off:
-        yield from unnoticed_among(put_off, board, stop_at, effort)
+        yield from unnoticed_among(put_off, checker, stop_at, effort)
 
 
-def _answer(group: Sequence[Waiting], board: Board, stop_at: Sequence[int], effort: Effort) -> Answer | None:
+def _answer(
+    group: Sequence[Waiting], checker: SwitchedChecker, stop_at: Sequence[int], effort: Effort
+) -> Answer | None:
     """The search of a group; None if a step asks more choices than the engine takes."""
     faults = sorted({number for item in group for number in item.faults})
     try:
-        return board.ask(
+        return checker.ask(
             [allowance(number) for number in faults],
             either=[item.candidate.switch for item in group],
             stop_at=stop_at,

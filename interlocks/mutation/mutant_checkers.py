@@ -4,7 +4,7 @@ Of each machine with switches there are two: one without faults that judges poss
 a fault budget. Where no free input keeps a history of its own both are the same search, so one checker
 serves both, with no fault allowed in the first case. A third one, the probe, tells which weakenings
 change anything (``effects``), asked fault by fault and only when somebody wants to know.
-Where the check found too many single situations, all of them ask sets of times too (``either_board``).
+Where the check found too many single situations, all of them ask sets of times too (``staged_checker``).
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import Fault, faults_of
 
-from ..checking.either_board import EitherBoard
-from ..exploration.parametric_checker import Board, Switchboard, allowance, with_allowances
+from ..checking.staged_checker import StagedChecker
+from ..exploration.parametric_checker import ParametricChecker, SwitchedChecker, allowance, with_allowances
 from ..exploration.search import QUICK_OPTIONS
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..requirements.monitors import asks_possibility
@@ -37,7 +37,7 @@ _PROBE_FROM = 50
 
 
 @dataclass
-class Boards:
+class MutantCheckers:
     """Checkers of a machine's weakenings; a context manager, used by as many threads as the effort has.
 
     A probe that the effort ends rules nothing out. A checker that it ends raises ``OutOfTime``.
@@ -52,7 +52,7 @@ class Boards:
     stack: ExitStack = field(default_factory=ExitStack)
     lock: Lock = field(default_factory=Lock)
 
-    def __enter__(self) -> Boards:
+    def __enter__(self) -> MutantCheckers:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -63,13 +63,13 @@ class Boards:
         """The single faults of the check; none where it looked at none."""
         return faults_of(self.machine) if self.result.faults else ()
 
-    def plain(self, candidate: Candidate) -> Board:
+    def plain(self, candidate: Candidate) -> SwitchedChecker:
         """The checker without faults; possibility is judged with it."""
-        return self._board(candidate, faulty=False)
+        return self._checker(candidate, faulty=False)
 
-    def faulty(self, candidate: Candidate) -> Board:
+    def faulty(self, candidate: Candidate) -> SwitchedChecker:
         """The checker with one fault, of those that are allowed."""
-        return self._board(candidate, faulty=True)
+        return self._checker(candidate, faulty=True)
 
     def needed(self, *, faulty: bool) -> list[Callable[[], object]]:
         """Builds the checkers that most weakenings will ask for: one a call, to be called side by side.
@@ -120,7 +120,7 @@ class Boards:
                 own.set_exception(error)
         return waiting.result()  # type: ignore[return-value]
 
-    def _board(self, candidate: Candidate, *, faulty: bool) -> Board:
+    def _checker(self, candidate: Candidate, *, faulty: bool) -> SwitchedChecker:
         doubling = self.found.is_doubling(candidate)
         machine = candidate.machine or (self.found.doubled if doubling else self.found.switched)
         name = candidate.weakening.text if candidate.machine else "doubled" if doubling else "switched"
@@ -129,7 +129,7 @@ class Boards:
         exact = asks_possibility(self.machine)
         loop = self._once((name, "shared"), lambda: self._loop(machine, 1, exact=exact))
         if self._judges_all(loop) and not any(item.history.resolves for item in loop.free):
-            return self._once((name, "board"), lambda: self._built(with_allowances(loop), options))
+            return self._once((name, "checker"), lambda: self._built(with_allowances(loop), options))
         if faulty:
             return self._once(
                 (name, "faulty"),
@@ -154,20 +154,20 @@ class Boards:
             controller=switched_controller(machine, self.result.tick),
         )
 
-    def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> Board:
+    def _built(self, loop: ClosedLoop, options: tuple[str, ...] | None = None) -> SwitchedChecker:
         few = self.effort.states is not None or self.result.exploration[0].exhausted
         effort, slow = self.effort, self.on_slow_build
         if few:
-            single = Switchboard(loop, effort=effort, options=options, on_slow_build=slow)
+            single = ParametricChecker(loop, effort=effort, options=options, on_slow_build=slow)
             with self.lock:
                 return self.stack.enter_context(single)
-        either = EitherBoard(loop, effort=effort, options=options, on_slow_build=slow)
+        either = StagedChecker(loop, effort=effort, options=options, on_slow_build=slow)
         with self.lock:
             return self.stack.enter_context(either)
 
     # -- effects ---------------------------------------------------------------------------
 
-    def _probe(self) -> tuple[Board, dict[str, int]]:
+    def _probe(self) -> tuple[SwitchedChecker, dict[str, int]]:
         program, marks = probing(switched_controller(self.found.switched, self.result.tick))
         loop = close_loop(
             self.machine.model_copy(update={"requirements": {}}),  # they change nothing that happens
@@ -180,8 +180,8 @@ class Boards:
 
     def _marked(self, fault: int) -> frozenset[str] | None:
         """Switches that change something under a fault; None if the search did not come to its end."""
-        board, marks = self._once(("probe",), self._probe)
-        answer = board.ask(
+        checker, marks = self._once(("probe",), self._probe)
+        answer = checker.ask(
             (allowance(fault),) if fault else (),
             marks=True,
             effort=self.effort.share(self.effort.lines),

@@ -35,7 +35,7 @@ from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import CheckResult, Word
 from ..results.weakenings import StrengthList, Weakening
 from .mutant_batches import Waiting, groups_of, unnoticed_among
-from .mutant_checkers import Boards
+from .mutant_checkers import MutantCheckers
 from .mutants import Candidate, Weakenings, weakenings_of
 
 ABOUT = (
@@ -68,8 +68,8 @@ def strength(
     began = time.monotonic()
     found = weakenings_of(document)
     given = effort or Effort()
-    with Boards(document.machine, result, found, given, on_slow_build) as boards:
-        judge = _Judge(document.machine, result, found, full, boards, given)
+    with MutantCheckers(document.machine, result, found, given, on_slow_build) as checkers:
+        judge = _Judge(document.machine, result, found, full, checkers, given)
         judged = _judged(judge, given, progress)
     return StrengthList(
         machine=document.machine.machine,
@@ -97,7 +97,7 @@ def _judged(judge: _Judge, effort: Effort, progress: Callable[[int, int], None] 
 
     waiting: list[Waiting] = []
     with suppress(OutOfTime):
-        builds = judge.boards.needed(faulty=judge.looks_at_faults())
+        builds = judge.checkers.needed(faulty=judge.looks_at_faults())
         list(in_parallel(lambda build: build(), builds, effort))
     for number, item in enumerate(in_parallel(judge.first, range(len(candidates)), effort)):
         if isinstance(item, Waiting):
@@ -136,7 +136,7 @@ class _Judge:
     result: CheckResult
     found: Weakenings
     full: bool
-    boards: Boards
+    checkers: MutantCheckers
     effort: Effort
 
     # -- one weakening ---------------------------------------------------------------------
@@ -153,15 +153,15 @@ class _Judge:
     def _first(self, number: int, candidate: Candidate) -> Weakening | Waiting:
         """Raises: OutOfTime."""
         given = candidate.weakening
-        if self.boards.has_effect(candidate, 0):
-            board = self.boards.plain(candidate)
-            answer = board.ask(
+        if self.checkers.has_effect(candidate, 0):
+            checker = self.checkers.plain(candidate)
+            answer = checker.ask(
                 _on(candidate),
-                stop_at=self._events(board.loop, 0),
-                goals=self._lasting_goals(board.loop),
+                stop_at=self._events(checker.loop, 0),
+                goals=self._lasting_goals(checker.loop),
                 effort=self._each(),
             )
-            noticed = self._noticed(given, board.loop, answer)
+            noticed = self._noticed(given, checker.loop, answer)
             if noticed is not None:
                 return noticed
             if not answer.complete:
@@ -186,13 +186,13 @@ class _Judge:
         """What became of each of a group under faults, by its number."""
         try:
             self.effort.look()
-            board = self.boards.faulty(group[0].candidate)
+            checker = self.checkers.faulty(group[0].candidate)
         except OutOfTime:
             return [(item.number, self._late(item.candidate)) for item in group]
         alone = self._each()
         return [
             (item.number, self._concluded(item.candidate, ruled_out))
-            for item, ruled_out in unnoticed_among(group, board, self._events(board.loop, 1), alone)
+            for item, ruled_out in unnoticed_among(group, checker, self._events(checker.loop, 1), alone)
         ]
 
     def _concluded(self, candidate: Candidate, ruled_out: bool) -> Weakening:
@@ -208,14 +208,14 @@ class _Judge:
         """The faults to look at one after the other: those that can make a difference."""
         related, others = self._related_and_others(candidate)
         return [
-            [item for item in faults if self.boards.has_effect(candidate, item.number)]
+            [item for item in faults if self.checkers.has_effect(candidate, item.number)]
             for faults in (related, others if self.full else ())
         ]
 
     def _related_and_others(self, candidate: Candidate) -> tuple[list[Fault], list[Fault]]:
         """Faults of the signals that a weakened condition reads or concerns, and all others."""
-        related = [item for item in self.boards.faults if item.subject in candidate.names]
-        return related, [item for item in self.boards.faults if item not in related]
+        related = [item for item in self.checkers.faults if item.subject in candidate.names]
+        return related, [item for item in self.checkers.faults if item not in related]
 
     def _under_faults(self, candidate: Candidate) -> Weakening:
         """Raises: OutOfTime."""
@@ -224,12 +224,12 @@ class _Judge:
             if not some:
                 continue
             self.effort.look()
-            board = self.boards.faulty(candidate)
+            checker = self.checkers.faulty(candidate)
             allowed = [allowance(item.number) for item in some]
-            answer = board.ask(
-                (*_on(candidate), *allowed), stop_at=self._events(board.loop, 1), effort=self._each()
+            answer = checker.ask(
+                (*_on(candidate), *allowed), stop_at=self._events(checker.loop, 1), effort=self._each()
             )
-            noticed = self._noticed(given, board.loop, answer)
+            noticed = self._noticed(given, checker.loop, answer)
             if noticed is not None:
                 return noticed
             if not answer.complete:
@@ -240,7 +240,7 @@ class _Judge:
     def _left(self, candidate: Candidate) -> Weakening:
         """Not noticed wherever it was looked for."""
         related, others = self._related_and_others(candidate)
-        if not self.full and any(self.boards.has_effect(candidate, item.number) for item in others):
+        if not self.full and any(self.checkers.has_effect(candidate, item.number) for item in others):
             said = ", ".join(dict.fromkeys(item.subject for item in related))
             nor = f", nor under the faults of {said}" if related else "; it concerns no signal that can fail"
             return replace(candidate.weakening, reason=f"not noticed without faults{nor}")
@@ -253,8 +253,8 @@ class _Judge:
         """
         if any(item.verdict is Word.UNDECIDED for item in self.result.requirements):
             return replace(candidate.weakening, reason=f"{reason}, but the check left requirements undecided")
-        faults = self.boards.faults if self.looks_at_faults() else ()
-        if any(self.boards.has_effect(candidate, number) for number in (0, *(f.number for f in faults))):
+        faults = self.checkers.faults if self.looks_at_faults() else ()
+        if any(self.checkers.has_effect(candidate, number) for number in (0, *(f.number for f in faults))):
             return replace(candidate.weakening, noticed=False, reason=reason)
         under = " and under every single fault" if faults else ""
         reason = f"the same steps in every reachable situation, without faults{under}"

@@ -30,7 +30,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 
 from stillgate.controller.machine_file.field_types import Milliseconds
-from stillgate.sim_io.logs.log import CLOCK_SET, POWER, Change, Log, Signal, Subject, Telling, Value
+from stillgate.sim_io.logs.log import CLOCK_SET, POWER, Change, Log, RowMeaning, Signal, Subject, Value
 
 POWER_SIGNAL: Signal = (Subject.POWER, POWER)
 
@@ -166,7 +166,7 @@ class _Reading:
         if any(item.subject is Subject.EVENT and item.name == CLOCK_SET for item in row):
             self._at(first).clock_set = True
         cells = [item for item in row if item.subject is not Subject.EVENT]
-        if self._timing.telling is Telling.SAMPLES:
+        if self._timing.meaning is RowMeaning.SAMPLES:
             self._samples(cells, first, last)
         else:
             for item in cells:

@@ -16,7 +16,7 @@ from operator import ne
 
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.sim_io.logs.log import Change, Log, Signal, Subject, Telling, Value
+from stillgate.sim_io.logs.log import Change, Log, RowMeaning, Signal, Subject, Value
 from stillgate.sim_io.simulation.operators import rest_level
 
 from .exit_text import exit_words
@@ -202,7 +202,7 @@ def replay(log: Log, machine: Machine, *, slack: Milliseconds = 0, keep: int = 1
     Raises:
         ToolMissing: if there is no C compiler.
     """
-    if log.header.timing.telling is not Telling.SCANS:
+    if log.header.timing.meaning is not RowMeaning.SCANS:
         return replay_inexact(log, machine, keep=keep)
     run = LogRun.of(machine)
     period, patience = machine.scan, slack // machine.scan

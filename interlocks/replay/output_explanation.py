@@ -16,7 +16,7 @@ from stillgate.controller.execution.reasons import ExitReason, Reason
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.sim_io.logs.log import Log, Subject, Telling, Value
+from stillgate.sim_io.logs.log import Log, RowMeaning, Subject, Value
 
 from .log_replay import LogRun
 from .log_to_scans import ScanChanges, scans_of
@@ -63,7 +63,7 @@ def why(log: Log, machine: Machine, output: str, at: Milliseconds) -> Why:
             of times that are not exact.
         ToolMissing: if there is no C compiler.
     """
-    if log.header.timing.telling is not Telling.SCANS:
+    if log.header.timing.meaning is not RowMeaning.SCANS:
         raise UsageError(
             f"why {output} was as it was cannot be told from this log: it leaves open what the inputs were "
             "between its rows, and the reason can lie there"

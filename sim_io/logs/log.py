@@ -84,7 +84,7 @@ class Change:
     value: Value
 
 
-class Telling(Enum):
+class RowMeaning(Enum):
     """What the rows of a log are."""
 
     SCANS = "scans"  # their times are those of scans, and a value lasts until another is told
@@ -96,7 +96,7 @@ class Telling(Enum):
 class Timing:
     """What the times of a log say of the scans of the controller."""
 
-    telling: Telling = Telling.SCANS
+    meaning: RowMeaning = RowMeaning.SCANS
     accuracy: Milliseconds = 0  # how far a row may stand from the scan it is about, counted from time 0
     stated: bool = True  # whether somebody said so; else the least is taken that a log can mean
 

@@ -79,7 +79,7 @@ CHANGES: tuple[Milliseconds, ...] = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10
 AT_ONCE = 4
 """Inputs that a hostile operator changes in one scan at most."""
 
-Wish = tuple[tuple[str, bool, bool], ...]
+Levels = tuple[tuple[str, bool, bool], ...]
 """What is wanted: (input, on, only as an edge)."""
 
 
@@ -239,13 +239,13 @@ class _Lowering:
 
     def _act(self, tree: Expression) -> Block:
         """Keeps the overrides quiet and does what a condition waits for; () if it waits for nobody."""
-        wish, help_along = self._wish(tree), self._help(tree)
-        if not wish and not help_along:
+        wanted, help_along = self._wanted_levels(tree), self._help(tree)
+        if not wanted and not help_along:
             return ()
         remember: Block = tuple(Assign(cell, Ref(self.circuits[name])) for name, cell in self.kept.items())
-        wanted = {name for name, _, _ in wish}
-        quiet = tuple(item for item in self._quiet() if item[0] not in wanted)
-        return (*remember, *self._set(quiet), *help_along, *self._set(wish))
+        named = {name for name, _, _ in wanted}
+        quiet = tuple(item for item in self._quiet() if item[0] not in named)
+        return (*remember, *self._set(quiet), *help_along, *self._set(wanted))
 
     def _help(self, tree: Expression) -> Block:
         """Does what the ways into the wanted states of other sequences wait for."""
@@ -256,18 +256,20 @@ class _Lowering:
             found = reference.meaning
             item = next(item for item in self.controller.sequences if item.name == found.sequence)
             arms = [
-                (number, self._set(wish))
+                (number, self._set(wanted))
                 for number, state in enumerate(self.machine.sequences[found.sequence].states.values())
                 for way in state.exits[::-1]
-                if way.to == found.state and way.when is not None and (wish := self._wish(way.when.tree))
+                if way.to == found.state
+                and way.when is not None
+                and (wanted := self._wanted_levels(way.when.tree))
             ]
             if arms:
                 block += (Switch(item.active, tuple(dict(arms).items())),)
         return block
 
-    def _set(self, wish: Wish) -> Block:
+    def _set(self, wanted: Levels) -> Block:
         found: list[Assign] = []
-        for name, on, edge in wish:
+        for name, on, edge in wanted:
             cell = self.circuits[name]
             # An edge needs the other level first; the next turn does the rest.
             value: Term = Complement(Ref(cell)) if edge else TRUE if on else FALSE
@@ -294,16 +296,16 @@ class _Lowering:
 
     # -- what is wanted ------------------------------------------------------------------------
 
-    def _quiet(self) -> Wish:
+    def _quiet(self) -> Levels:
         """Levels at which no override of any sequence is true, as far as an operator can do that."""
         found: dict[str, bool] = {}
         for sequence in self.machine.sequences.values():
             for item in sequence.overrides:
-                for name, on, _ in self._wish(item.when.tree):
+                for name, on, _ in self._wanted_levels(item.when.tree):
                     found.setdefault(name, not on)
         return tuple((name, on, False) for name, on in found.items())
 
-    def _wish(self, tree: Expression) -> Wish:
+    def _wanted_levels(self, tree: Expression) -> Levels:
         """Levels of the operator's inputs that a condition waits for."""
         found: dict[str, tuple[bool, bool]] = {}
         for item in self._references(tree, wanted=True):

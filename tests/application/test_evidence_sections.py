@@ -9,7 +9,7 @@ import pytest
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock
-from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
+from stillgate.interlocks.analyses.cross_check import CrossCheck, CrossCheckRow
 from stillgate.interlocks.results.fault_table_rows import (
     Coverage,
     FaultBreak,
@@ -232,8 +232,8 @@ def test_open_points_tell_unnoticed_weakenings_from_undecided_ones_and_say_what_
 def test_a_contradiction_of_the_second_opinion_cannot_be_overlooked(
     verdict: Word, explored: Word, word: str, points: int
 ) -> None:
-    opinion = Opinion("a", "absence", 0, "induction", verdict, 3, 0.1, explored)
-    found = SecondOpinion("gate", "0" * 64, "1", "solver 1", 20, 20, 0, (opinion,), (5,), 1)
+    opinion = CrossCheckRow("a", "absence", 0, "induction", verdict, 3, 0.1, explored)
+    found = CrossCheck("gate", "0" * 64, "1", "solver 1", 20, 20, 0, (opinion,), (5,), 1)
     section = cross_check_section(found)
     block = tables(section)["second_opinion"]
     assert block.table.rows[0][5] == word

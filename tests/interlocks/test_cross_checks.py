@@ -152,11 +152,9 @@ def all_agree(items: list[dict[str, object]], *, prove: bool) -> int:
         result = checked(text, tick=scan, faults=1, use_cache=False)
         stories += replayed(result, document.machine)
         if prove:
-            from stillgate.interlocks.analyses.cross_check import second_opinion
+            from stillgate.interlocks.analyses.cross_check import cross_checked
 
-            opinion = second_opinion(
-                document, tick=scan, faults=1, effort=Effort().within(5), explored=result
-            )
+            opinion = cross_checked(document, tick=scan, faults=1, effort=Effort().within(5), explored=result)
             assert not opinion.disagreements
     return stories
 

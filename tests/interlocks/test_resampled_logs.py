@@ -28,7 +28,16 @@ from stillgate.interlocks.diagnosis.explanations import Diagnosis
 from stillgate.interlocks.diagnosis.hypotheses import NOTHING, FieldFault, Hypothesis, hypotheses_of
 from stillgate.interlocks.replay.log_replay import replay
 from stillgate.sim_io.logs.change_capture import ChangeCapture
-from stillgate.sim_io.logs.log import ALIVE, Change, Log, LogHeader, Subject, Telling, Timing, log_in_memory
+from stillgate.sim_io.logs.log import (
+    ALIVE,
+    Change,
+    Log,
+    LogHeader,
+    RowMeaning,
+    Subject,
+    Timing,
+    log_in_memory,
+)
 from stillgate.sim_io.logs.readers import read_log
 from stillgate.sim_io.simulation.operators import OperatorKind
 from stillgate.sim_io.simulation.simulation import Simulation
@@ -76,17 +85,17 @@ def survivors(found: Diagnosis) -> set[Hypothesis]:
     return {item.hypothesis for item in found.survivors} | set(found.not_begun)
 
 
-def resampled(scans: Scans, machine: Machine, path: Path, dice: random.Random) -> Iterator[Log]:
+def resampled(scans: Scans, machine: Machine, path: Path, chance: random.Random) -> Iterator[Log]:
     """The run as three other loggers would have written it."""
-    every, shift = dice.randint(20, 500), dice.randrange(500)
+    every, shift = chance.randint(20, 500), chance.randrange(500)
     yield sampled_csv(scans, machine, path / "samples.csv", every, shift)
     yield sampled_can(scans, machine, path / "frames.txt", every, shift)
-    yield changed_csv(scans, machine, path / "changes.csv", dice.randint(1, 3) * machine.scan, every)
+    yield changed_csv(scans, machine, path / "changes.csv", chance.randint(1, 3) * machine.scan, every)
 
 
 def judge_healthy(name: str, path: Path, seed: int, scans: int) -> None:
-    machine, dice = machine_of(name), random.Random(seed)
-    for log in resampled(working_day(name, seed=seed, scans=scans), machine, path, dice):
+    machine, chance = machine_of(name), random.Random(seed)
+    for log in resampled(working_day(name, seed=seed, scans=scans), machine, path, chance):
         found = found_in(log, machine)
         assert found.healthy, f"{log.source} {[item.hypothesis.name for item in found.survivors]}"
         assert not found.decided
@@ -181,18 +190,18 @@ def told_by_chance(scans: Scans, machine: Machine, data: st.DataObject) -> Log:
     rest = scans[begins:]
     signals = tuple(dict.fromkeys(signal for row in rest for signal in row))
     kept = tuple(item for item in signals if data.draw(st.integers(0, 5)))
-    telling = data.draw(st.sampled_from((Telling.SAMPLES, Telling.CHANGES)))
+    meaning = data.draw(st.sampled_from((RowMeaning.SAMPLES, RowMeaning.CHANGES)))
     off = data.draw(st.integers(1, 3 * period))
     changes: list[Change] = []
-    if telling is Telling.SAMPLES:
+    if meaning is RowMeaning.SAMPLES:
         every = data.draw(st.integers(1, 8 * period))
         for time, row in samples(rest, period, every, data.draw(st.integers(0, 3 * period))):
             changes += [Change(time, *item, row[item]) for item in kept if item in row]
         accuracy = period
     else:
-        dice, last = random.Random(data.draw(st.integers(0, 999))), 0
+        chance, last = random.Random(data.draw(st.integers(0, 999))), 0
         for scan, row in enumerate(rest):
-            last = max(last, scan * period + off + dice.randint(-off, off))
+            last = max(last, scan * period + off + chance.randint(-off, off))
             before = rest[scan - 1] if scan else {}
             changes += [
                 Change(last, *item, row[item])
@@ -201,8 +210,8 @@ def told_by_chance(scans: Scans, machine: Machine, data: st.DataObject) -> Log:
             ]
         accuracy = 2 * off
     header = LogHeader(
-        machine.machine, scan=period, signals=kept, timing=Timing(telling, accuracy),
-        from_power_on=begins == 0 and telling is Telling.CHANGES and data.draw(st.booleans()),
+        machine.machine, scan=period, signals=kept, timing=Timing(meaning, accuracy),
+        from_power_on=begins == 0 and meaning is RowMeaning.CHANGES and data.draw(st.booleans()),
     )  # fmt: skip
     return log_in_memory(header, changes)
 
@@ -261,6 +270,6 @@ def test_what_an_exact_log_leaves_open_no_looser_one_of_the_same_run_rules_out(d
         for time, row in samples(scans, machine.scan, every, shift)
         for item, value in row.items()
     ]
-    loose = replace(header, timing=Timing(Telling.SAMPLES, machine.scan))
+    loose = replace(header, timing=Timing(RowMeaning.SAMPLES, machine.scan))
     if sampled:
         assert survivors(whole) <= survivors(found_in(log_in_memory(loose, sampled), machine))

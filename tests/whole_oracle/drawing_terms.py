@@ -20,7 +20,7 @@ class Pool(Enum):
 
 @dataclass
 class Drawn:
-    """A machine under construction: the dice, its period, and what there is to name so far.
+    """A machine under construction: its chance, its period, and what there is to name so far.
 
     ``read_once`` is a counter that a single state reads: in every other its value may seem to matter
     to nobody.
@@ -38,7 +38,7 @@ class Drawn:
     states: list[str] = field(default_factory=list)
     truths: list[str] = field(default_factory=list)
 
-    # -- dice --------------------------------------------------------------------------------
+    # -- chance ------------------------------------------------------------------------------
 
     def pick(self, items: Sequence[str]) -> str:
         """One of some texts."""

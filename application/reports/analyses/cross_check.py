@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
+from stillgate.interlocks.analyses.cross_check import CrossCheck, CrossCheckRow
 from stillgate.interlocks.proofs.solver import INDUCTION, RANKS, REPLAY
 from stillgate.interlocks.results.verdict import Word
 
@@ -81,7 +81,7 @@ DEPTHS = {INDUCTION: "k = {}", REPLAY: "{} ticks", RANKS: "at most {} ticks"}
 """What the depth of a verdict is, by its method."""
 
 
-def cross_check_document(result: SecondOpinion, file: str) -> dict[str, Any]:
+def cross_check_document(result: CrossCheck, file: str) -> dict[str, Any]:
     """The JSON document of a second opinion."""
     return {
         "format": FORMAT,
@@ -118,7 +118,7 @@ def cross_check_document(result: SecondOpinion, file: str) -> dict[str, Any]:
     }
 
 
-def write_cross_check(console: Console, result: SecondOpinion, file: str) -> None:
+def write_cross_check(console: Console, result: CrossCheck, file: str) -> None:
     """Prints a second opinion.
 
     Args:
@@ -163,7 +163,7 @@ def write_cross_check(console: Console, result: SecondOpinion, file: str) -> Non
     say(console, CAUTION.replace("assumptions above", "same assumptions"))
 
 
-def _table(console: Console, result: SecondOpinion) -> Table:
+def _table(console: Console, result: CrossCheck) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
     names = max(len(item.name) for item in result.opinions)
     table.add_column("requirement", overflow="fold", min_width=min(names, console.width // 3))
@@ -181,20 +181,20 @@ def _table(console: Console, result: SecondOpinion) -> Table:
     return table
 
 
-def _exploration(item: Opinion, result: SecondOpinion) -> str:
+def _exploration(item: CrossCheckRow, result: CrossCheck) -> str:
     if item.explored is None or item.agrees is True:
         return AGREES[item.agrees]
     said = verdict_words(item.explored, result.tick, result.scan)
     return f"{AGREES[item.agrees]}: {said}" if item.agrees is False else said
 
 
-def _how(item: Opinion) -> str:
+def _how(item: CrossCheckRow) -> str:
     if item.verdict is Word.UNDECIDED:
         return f"tried for {item.seconds:.1f} s"
     return f"{item.method}, {DEPTHS[item.method].format(item.depth)}, {item.seconds:.1f} s"
 
 
-def _total(result: SecondOpinion) -> str:
+def _total(result: CrossCheck) -> str:
     agreed = sum(item.agrees is True for item in result.opinions)
     parts = [
         f"{count_words(agreed, 'verdict')} {'agrees' if agreed == 1 else 'agree'} with the exploration",
@@ -206,7 +206,7 @@ def _total(result: SecondOpinion) -> str:
     return f"{', '.join(parts)}, in {result.seconds:.0f} s"
 
 
-def _contradictions(console: Console, result: SecondOpinion) -> None:
+def _contradictions(console: Console, result: CrossCheck) -> None:
     """Both sides of every contradiction, as loud as text can be."""
     section(console, "THE TWO METHODS CONTRADICT EACH OTHER", style="bold red")
     say(

@@ -6,7 +6,7 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Bullets, Prose, Section, TableBlock
-from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion
+from stillgate.interlocks.analyses.cross_check import CrossCheck, CrossCheckRow
 from stillgate.interlocks.results.verdict import Word
 
 from ...console.words import count_words, fault_words, verdict_words
@@ -15,7 +15,7 @@ from .verdicts import word_style
 AGREES = {True: "agrees", False: "CONTRADICTS", None: "no opinion"}
 
 
-def cross_check_section(result: SecondOpinion) -> Section:
+def cross_check_section(result: CrossCheck) -> Section:
     """What the second method says of each requirement, beside what the exploration says."""
     table = Table(
         "second_opinion",
@@ -50,7 +50,7 @@ def cross_check_section(result: SecondOpinion) -> Section:
     return Section("second-opinion", "Second opinion", (intro, TableBlock(table, links, words), proofs))
 
 
-def _row(item: Opinion, result: SecondOpinion) -> tuple[str, ...]:
+def _row(item: CrossCheckRow, result: CrossCheck) -> tuple[str, ...]:
     return (
         item.name,
         fault_words(item.faults),
@@ -62,7 +62,7 @@ def _row(item: Opinion, result: SecondOpinion) -> tuple[str, ...]:
     )
 
 
-def cross_check_points(result: SecondOpinion) -> tuple[tuple[str, str], ...]:
+def cross_check_points(result: CrossCheck) -> tuple[tuple[str, str], ...]:
     """What the second opinion leaves open."""
     points = [
         (f"The two methods contradict each other on {item.name} with {fault_words(item.faults)}: a defect of "

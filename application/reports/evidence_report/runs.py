@@ -154,11 +154,11 @@ class _Job:
         work.tables.append(all_weakenings(found))
 
     def cross_check(self, work: FurtherWork, effort: Effort) -> None:
-        from stillgate.interlocks.analyses.cross_check import second_opinion
+        from stillgate.interlocks.analyses.cross_check import cross_checked
 
         from .cross_check import cross_check_points, cross_check_section
 
-        found = second_opinion(
+        found = cross_checked(
             self.document,
             tick=self.result.tick,
             faults=self.result.faults,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.console import Console
 
 from stillgate.interlocks.replay.replay_results import Divergence, LogReplay
-from stillgate.sim_io.logs.log import Telling, Timing
+from stillgate.sim_io.logs.log import RowMeaning, Timing
 
 from ...console.prose import say, section
 from ...console.words import count_words, grouped
@@ -31,7 +31,7 @@ def write_agreement(console: Console, found: LogReplay, names: str) -> None:
         return
     section(console, "Whether log and logic agree cannot be told from this log")
     begins = ""
-    if found.timing.telling is Telling.CHANGES:
+    if found.timing.meaning is RowMeaning.CHANGES:
         begins = " A replay of such a log has to begin at power-on ('begins: at power-on' in the column map)."
     say(console, f"{why[0].upper()}{why[1:]}{begins}", indent=2)
 
@@ -56,15 +56,15 @@ def doubt_words(divergence: Divergence) -> str:
 
 def untold_words(timing: Timing) -> str:
     """Why a log does not tell everything."""
-    match timing.telling:
-        case Telling.SCANS:
+    match timing.meaning:
+        case RowMeaning.SCANS:
             return "records are missing there, or signals, or the time that passed, are unknown."
-        case Telling.SAMPLES if timing.stated:
+        case RowMeaning.SAMPLES if timing.stated:
             return "its rows are samples, and what was between two of them is not known."
-        case Telling.SAMPLES:
+        case RowMeaning.SAMPLES:
             return (
                 "its rows are taken as samples, between which nothing is known. If there is a row wherever "
                 "something changes, say in the column map how exact its time is: 'accuracy: ...'."
             )
-        case Telling.CHANGES:
+        case RowMeaning.CHANGES:
             return "when a signal changed is known to the stated accuracy only, or records are missing."

@@ -13,7 +13,7 @@ from stillgate.interlocks.diagnosis.diagnosability import InseparableFaults
 from stillgate.interlocks.diagnosis.diagnosis_text import begun_words, refuted_words, span_words
 from stillgate.interlocks.diagnosis.explanations import Diagnosis, Refuted
 from stillgate.interlocks.diagnosis.test_selection import NextTest
-from stillgate.sim_io.logs.log import EXACT, Telling
+from stillgate.sim_io.logs.log import EXACT, RowMeaning
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.words import count_words
@@ -226,7 +226,7 @@ def diagnosis_document(
         "parted": moment(found.parted),
         "parted_at_first": found.parted_at_first,
         "parted_sure": found.parted_sure,
-        "rows": found.timing.telling.value,
+        "rows": found.timing.meaning.value,
         "accuracy": found.timing.accuracy,
         "unobserved": list(found.unobserved),
         "computed": list(found.computed),
@@ -301,7 +301,7 @@ DIAGNOSIS: Schema = {
         parted=perhaps(whole("When the controller first did what the machine file does not say.")),
         parted_at_first=truth("Whether that is where the log begins; it may begin in mid-run."),
         parted_sure=truth("Whether everything before it was known, from power-on on."),
-        rows=text("What the rows of the log are.", *(item.value for item in Telling)),
+        rows=text("What the rows of the log are.", *(item.value for item in RowMeaning)),
         accuracy=whole("How far a row may be from its scan."),
         unobserved={
             "type": "array",

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from stillgate.controller.expressions.durations import format_duration, format_moments
 from stillgate.controller.machine_file.field_types import Milliseconds
-from stillgate.sim_io.logs.log import EXACT, NO_STATE, Log, Signal, Subject, Telling, Timing, Value
+from stillgate.sim_io.logs.log import EXACT, NO_STATE, Log, RowMeaning, Signal, Subject, Timing, Value
 from stillgate.sim_io.logs.log_trouble import Trouble
 
 from ...console.prose import say, say_unbroken, section
@@ -124,7 +124,7 @@ def write_summary(console: Console, summary: LogSummary, file: str) -> None:
 def _rows_words(timing: Timing) -> str:
     """What the rows of a log of another logger are taken as."""
     accuracy = f"up to {format_duration(timing.accuracy)} from the scan they are about"
-    if timing.telling is Telling.CHANGES:
+    if timing.meaning is RowMeaning.CHANGES:
         return f"rows are changes, {accuracy}"
     stated = "" if timing.stated else " (the column map does not say; 'accuracy' would)"
     return f"rows are samples{stated}, {accuracy}; nothing is known between two rows"
@@ -180,7 +180,7 @@ def summary_document(summary: LogSummary, file: str) -> dict[str, Any]:
         "scan": header.scan,
         "started": header.started,
         "zero": header.zero,
-        "rows": header.timing.telling.value,
+        "rows": header.timing.meaning.value,
         "accuracy": header.timing.accuracy,
         "begin": summary.begin,
         "end": summary.end,
@@ -231,7 +231,7 @@ LOG: Schema = {
         scan=perhaps(whole("Period of the controller.", 1)),
         started=text("Date and time of time 0 in ISO 8601, or empty."),
         zero=text("How the file itself writes time 0, or empty."),
-        rows=text("What the rows of the log are taken as.", *(item.value for item in Telling)),
+        rows=text("What the rows of the log are taken as.", *(item.value for item in RowMeaning)),
         accuracy=whole("How far a row may be from the scan it is about."),
         begin=whole("Time of the first change.", None),
         end=whole("Time of the last change or event.", None),

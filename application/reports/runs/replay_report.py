@@ -14,7 +14,7 @@ from stillgate.controller.expressions.durations import format_moment
 from stillgate.interlocks.diagnosis.diagnosis_text import span_words
 from stillgate.interlocks.replay.output_explanation import Why
 from stillgate.interlocks.replay.replay_results import Divergence, LogReplay, ReplayEvent
-from stillgate.sim_io.logs.log import EXACT, Signal, Subject, Telling, Value
+from stillgate.sim_io.logs.log import EXACT, RowMeaning, Signal, Subject, Value
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.terminal import printable
@@ -214,7 +214,7 @@ def replay_document(
         "length": (found.scans - found.begins) * found.period,
         "scans": found.scans - found.begins,
         "untold": found.untold,
-        "rows": found.timing.telling.value,
+        "rows": found.timing.meaning.value,
         "accuracy": found.timing.accuracy,
         "parting": None
         if found.divergence is None
@@ -341,7 +341,7 @@ REPLAY: Schema = {
         length=whole("Length of the log."),
         scans=whole("Scans of the controller that it covers."),
         untold=whole("Scans of which not everything that the log tells elsewhere can be told or compared."),
-        rows=text("What the rows of the log are.", *(item.value for item in Telling)),
+        rows=text("What the rows of the log are.", *(item.value for item in RowMeaning)),
         accuracy=whole("How far a row may be from its scan."),
         parting=perhaps(
             closed(

@@ -1,14 +1,14 @@
-/* Shows that something reported over sets really happens: an exact search for it, told as a run by telling.h.
+/* Shows that something reported over sets really happens: an exact search for it, told as a run by exact_run.h.
  *
  * The search over sets may hold more than what is reached (hulls, kept travels). This one holds nothing that is
  * not: no set is joined, no travel kept, and each set remembers the one path that led to it. By turns it goes on
- * where an event is nearest, and where something is new (guide.h); and nowhere from where the map knows no way. If it
+ * where an event is nearest, and where something is new (heuristics.h); and nowhere from where the map knows no way. If it
  * comes to its end without an event, that one cannot happen.
  */
 #ifndef SY_CONFIRMATION_H
 #define SY_CONFIRMATION_H
 
-#include "guide.h"
+#include "heuristics.h"
 
 typedef struct {
     sy_bound *m;             /* of the source set, what takes this path */

@@ -8,7 +8,7 @@
 #define SY_DEAD_END_H
 
 #include "backward.h"
-#include "telling.h"
+#include "exact_run.h"
 
 typedef struct {
     const sy_backward *b;

@@ -32,7 +32,7 @@ from stillgate.controller.reading.positions import Positions
 from stillgate.controller.reading.source import Mapping, Scalar, SourceError, Text, data_of, read_source
 from stillgate.controller.rules.namespace import nearest_hint
 
-from ..log import EXACT, Telling, Timing, signals_of
+from ..log import EXACT, RowMeaning, Timing, signals_of
 from .signals import not_there
 
 LARGEST_MAP = 2**20
@@ -178,9 +178,9 @@ class ColumnMap(_Section):
         if self.accuracy == 0 and self.every in (None, scan):
             return EXACT
         if self.every is None and self.accuracy is not None:
-            return Timing(Telling.CHANGES, self.accuracy)
+            return Timing(RowMeaning.CHANGES, self.accuracy)
         accuracy = scan if self.accuracy is None else self.accuracy
-        return Timing(Telling.SAMPLES, accuracy, stated=self.every is not None)
+        return Timing(RowMeaning.SAMPLES, accuracy, stated=self.every is not None)
 
     def entry(self, column: str) -> SignalColumn:
         """What a column is: its entry, or the signal of the same name."""

@@ -24,7 +24,7 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.visible_text import visible
 
-from ..log import ALIVE, CLOCK_SET, EXACT, Change, Subject, Telling, Timing, Value
+from ..log import ALIVE, CLOCK_SET, EXACT, Change, RowMeaning, Subject, Timing, Value
 from ..log_records import decode_event
 from ..log_trouble import TroubleBook, TroubleKind
 from .columns import ColumnMap
@@ -173,7 +173,7 @@ class RowReading:
         apart = self.layout.every or self.scan
         return (
             apart
-            if self.timing.telling is Telling.SCANS
+            if self.timing.meaning is RowMeaning.SCANS
             else apart + 4 * self.timing.accuracy + 2 * self.scan
         )
 
@@ -232,7 +232,7 @@ class RowReading:
 
     def _require_scan(self, time: Milliseconds, row: Row) -> None:
         """Refuses a row that is said to stand at the time of a scan and does not."""
-        if self.layout.accuracy == 0 and self.timing.telling is Telling.SCANS and time % self.scan:
+        if self.layout.accuracy == 0 and self.timing.meaning is RowMeaning.SCANS and time % self.scan:
             raise UsageError(
                 f"{self.where}:{row.line}: 'accuracy: 0 ms' says that every row stands at the time of a "
                 f"scan, but this one is at {format_duration(time)} and the machine scans every "

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from stillgate.controller.errors import UsageError
 
-from ..log import Log, Telling
+from ..log import Log, RowMeaning
 
 
 def write_trace(log: Log, path: Path) -> None:
@@ -68,9 +68,9 @@ def require_traceable(log: Log, path: Path) -> None:
     Raises:
         UsageError: for a log of samples or of inexact times in a form that says both.
     """
-    if log.header.timing.telling is Telling.SCANS or path.suffix.lower() == ".vcd":
+    if log.header.timing.meaning is RowMeaning.SCANS or path.suffix.lower() == ".vcd":
         return
-    said = "only samples" if log.header.timing.telling is Telling.SAMPLES else "times that are not exact"
+    said = "only samples" if log.header.timing.meaning is RowMeaning.SAMPLES else "times that are not exact"
     raise UsageError(
         f"{path}: this log holds {said}, and a trace would be read again as one of exact times; write it as "
         ".vcd to look at it"

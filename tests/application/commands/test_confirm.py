@@ -15,7 +15,7 @@ from stillgate.commands.confirm import status_of
 from stillgate.console.terminal import output_console
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine
-from stillgate.interlocks.analyses.cross_check import Opinion, SecondOpinion, second_opinion
+from stillgate.interlocks.analyses.cross_check import CrossCheck, CrossCheckRow, cross_checked
 from stillgate.interlocks.proofs.solver import INDUCTION
 from stillgate.interlocks.results.verdict import Word
 from stillgate.reports.analyses.cross_check import CONFIRM, cross_check_document, write_cross_check
@@ -24,11 +24,11 @@ from stillgate.reports.analyses.rechecked import RECHECK
 from ..conftest import Command
 
 
-def opinion(*items: Opinion) -> SecondOpinion:
-    return SecondOpinion("press", "0" * 64, "0", "z3 0", 20, 20, 0, items, (1,), 1.0)
+def opinion(*items: CrossCheckRow) -> CrossCheck:
+    return CrossCheck("press", "0" * 64, "0", "z3 0", 20, 20, 0, items, (1,), 1.0)
 
 
-HOLDS = Opinion("quiet", "never", 0, INDUCTION, Word.HOLDS, 3, 0.1, explored=Word.HOLDS)
+HOLDS = CrossCheckRow("quiet", "never", 0, INDUCTION, Word.HOLDS, 3, 0.1, explored=Word.HOLDS)
 
 
 def test_the_starter_is_confirmed_in_json_that_fits_its_schema(stillgate: Command, starter: Path) -> None:
@@ -59,7 +59,7 @@ def test_a_contradiction_is_loud_and_a_fault_of_the_program(capsys: pytest.Captu
         (replace(HOLDS, verdict=Word.UNDECIDED), 4),
     ],
 )
-def test_the_exit_status_says_the_worst(item: Opinion, status: int) -> None:
+def test_the_exit_status_says_the_worst(item: CrossCheckRow, status: int) -> None:
     assert status_of(opinion(HOLDS, item)) == status
     assert status_of(replace(opinion(HOLDS), interrupted=True)) == 130
 
@@ -141,7 +141,7 @@ def test_bad_use_is_one_clear_sentence(
 
 
 def test_what_is_possible_only_is_judged_without_faults(starter: Path) -> None:
-    result = second_opinion(
+    result = cross_checked(
         read_machine(starter), faults=1, effort=Effort().within(120), only=frozenset({"can_run"})
     )
     assert [(item.name, item.faults, item.verdict) for item in result.opinions] == [

@@ -74,14 +74,14 @@ def test_no_effect_is_claimed_that_the_executive_does_not_show(name: str) -> Non
     machine = _machine(name)
     effects = effects_of(machine)
     executive = Executive(machine)
-    dice = random.Random(7)
+    chance = random.Random(7)
     seen_on: dict[str, set[str]] = {output: set() for output in machine.outputs}
     for _ in range(3000 if name in SMALL else 700):
-        if dice.random() < 0.01:  # counters begin anew
+        if chance.random() < 0.01:  # counters begin anew
             executive.power_off()
             executive.power_on()
         for signal in machine.inputs:
-            if dice.random() < 0.15:
+            if chance.random() < 0.15:
                 executive.inputs[signal] = not executive.inputs[signal]
         demanded = demands(machine, executive)
         executive.scan()
@@ -102,7 +102,7 @@ def test_no_effect_is_claimed_that_the_executive_does_not_show(name: str) -> Non
                 if Effect.DEMANDS in marks:
                     assert isinstance(cause, StateCause)
                     assert output in machine.sequences[cause.sequence].states[cause.state].on
-                if Effect.INTERLOCKED in marks and dice.random() < 0.01:
+                if Effect.INTERLOCKED in marks and chance.random() < 0.01:
                     assert executive.why(output).held_off_by
                 if Effect.DROPPED in marks:
                     assert not after[output]

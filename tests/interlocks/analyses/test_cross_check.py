@@ -26,7 +26,7 @@ from small_machines import as_machine, peterson, peterson_wrong_order, semaphore
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import read_machine, read_machine_text
-from stillgate.interlocks.analyses.cross_check import Opinion, second_opinion
+from stillgate.interlocks.analyses.cross_check import CrossCheckRow, cross_checked
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.proofs.cubes import Bound, Cube, Relation, contains, cube_of, outside_all, within
 from stillgate.interlocks.proofs.ic3 import Proof, Prover
@@ -80,7 +80,7 @@ def _refuted_by_both(path: Path) -> None:
             explored = check(document, faults=faults)
         if any(item.name == name and item.verdict is Word.BROKEN for item in explored.requirements):
             break
-    result = second_opinion(
+    result = cross_checked(
         document, faults=faults, effort=Effort().within(300), explored=explored, only=frozenset({name})
     )
     (found,) = [item for item in result.opinions if item.faults == faults]
@@ -103,7 +103,7 @@ def test_every_planted_mistake_is_refuted_by_both(path: Path) -> None:
 def test_a_planted_mistake_is_refuted_without_a_hint_of_the_exploration() -> None:
     document = read_machine(MACHINES / "broken" / "press_plain_and.yaml")
     only = frozenset({"release_before_next_stroke"})
-    (found,) = second_opinion(document, faults=0, effort=Effort().within(300), only=only).opinions
+    (found,) = cross_checked(document, faults=0, effort=Effort().within(300), only=only).opinions
     assert found.verdict is Word.BROKEN
     assert found.counts
     assert found.explored is None
@@ -111,7 +111,7 @@ def test_a_planted_mistake_is_refuted_without_a_hint_of_the_exploration() -> Non
 
 def _shipped(path: Path, faults: int | None, limit: float) -> None:
     document = read_machine(path)
-    result = second_opinion(
+    result = cross_checked(
         document, faults=faults, effort=Effort().within(limit), explored=check(document, faults=faults)
     )
     assert result.disagreements == ()
@@ -243,7 +243,7 @@ def test_a_proof_that_ran_out_of_time_goes_on_where_it_was() -> None:
 
 
 def test_a_time_out_is_undecided_and_agrees_with_nothing() -> None:
-    result = second_opinion(GATE_DOCUMENT, faults=1, effort=Effort().within(0.0))
+    result = cross_checked(GATE_DOCUMENT, faults=1, effort=Effort().within(0.0))
     assert {item.verdict for item in result.opinions} == {Word.UNDECIDED}
     assert {item.agrees for item in result.opinions} == {None}
     assert all(item.reason for item in result.opinions)
@@ -252,7 +252,7 @@ def test_a_time_out_is_undecided_and_agrees_with_nothing() -> None:
 
 
 def test_a_contradiction_is_told() -> None:
-    opinion = Opinion("r", "never", 0, "m", Word.HOLDS, 1, 0.0, explored=Word.BROKEN)
+    opinion = CrossCheckRow("r", "never", 0, "m", Word.HOLDS, 1, 0.0, explored=Word.BROKEN)
     assert opinion.agrees is False
     assert replace(opinion, explored=Word.HOLDS).agrees is True
     assert replace(opinion, explored=None).agrees is None
@@ -263,7 +263,7 @@ def test_the_gate_is_judged_as_the_check_judges_it() -> None:
     text = GATE + "  can_open: {reach: gate.waiting}\n  can_rest: {from_anywhere: gate.resting}\n"
     document = read_machine_text(text, "gate.yaml")
     explored = checked(text, tick=100, faults=1)
-    result = second_opinion(document, tick=100, faults=1, effort=Effort().within(600), explored=explored)
+    result = cross_checked(document, tick=100, faults=1, effort=Effort().within(600), explored=explored)
     assert result.undecided == ()
     assert {item.agrees for item in result.opinions} == {True}
     assert len(result.opinions) == 4 * 2 + 2

@@ -10,7 +10,7 @@ from stillgate.controller.errors import UsageError
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses import output_equivalence as first_difference
 from stillgate.interlocks.analyses.fault_table import fault_table_of
-from stillgate.interlocks.exploration import parametric_checker as switchboard
+from stillgate.interlocks.exploration import parametric_checker
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
 from strength_machines import GUARDED
 
@@ -133,15 +133,15 @@ def test_without_a_fault_the_twin_never_differs(old: str, new: str) -> None:
     """Whatever the twin is asked of an input, it has the same memory of it as the controller."""
     assert old in GUARDED
     text = GUARDED.replace(old, new).replace("{after: 500 ms, to", "{after: 500 ms, when: still or start, to")
-    loop = switchboard.with_allowances(first_difference._twins(read_machine_text(text).machine, 100))
+    loop = parametric_checker.with_allowances(first_difference._twins(read_machine_text(text).machine, 100))
     events = range(len(loop.requirement_names))
-    with built_quickly(), switchboard.Switchboard(loop, effort=Effort(threads=1)) as board:
-        answer = board.ask((), stop_at=events)
+    with built_quickly(), parametric_checker.ParametricChecker(loop, effort=Effort(threads=1)) as checker:
+        answer = checker.ask((), stop_at=events)
         assert answer.event is None
         assert answer.outcome is not None
         assert answer.outcome.states > 10
         fault = next(item for item in loop.faults if item.name == "guard_1 stuck on")
-        assert board.ask((switchboard.allowance(fault.number),), stop_at=events).event is not None
+        assert checker.ask((parametric_checker.allowance(fault.number),), stop_at=events).event is not None
 
 
 def test_a_search_that_was_cut_short_leaves_every_row_undecided() -> None:

@@ -14,7 +14,7 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
 from stillgate.controller.reading.reader import MachineDocument, read_machine_text
 from stillgate.interlocks.analyses.layer_table import layers
-from stillgate.interlocks.checking import either_search
+from stillgate.interlocks.checking import staged_search
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.layer_rows import Carrier, LayerTable
 from stillgate.interlocks.results.verdict import Word
@@ -93,12 +93,12 @@ def test_the_layers_of_many_random_machines_over_sets_are_those_of_single_situat
 
 
 def test_what_sets_leave_open_holds_with_no_layer(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = either_search.decide
+    real = staged_search.decide
 
     def without_memory(*args: Any, effort: Effort, **how: Any) -> Decided:
         return real(*args, effort=Effort(threads=1, bytes=200_000), **how)
 
-    monkeypatch.setattr(either_search, "decide", without_memory)
+    monkeypatch.setattr(staged_search, "decide", without_memory)
     row = by_sets(read_machine_text(EITHER_WAY)).rows[0]
     assert {row.sequences.word, row.interlocks.word} == {Word.UNDECIDED}
     assert row.carrier is Carrier.UNDECIDED

@@ -13,7 +13,7 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.exploration.explorer import SearchOutcome, Status
-from stillgate.interlocks.exploration.parametric_checker import Answer, Switchboard, with_allowances
+from stillgate.interlocks.exploration.parametric_checker import Answer, ParametricChecker, with_allowances
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.mutation import mutation_run as strength_module
 from stillgate.interlocks.mutation.mutant_batches import Waiting, groups_of, unnoticed_among
@@ -26,8 +26,8 @@ FAULTY = GUARDED.replace("    faults: 0\n", "").replace("    never: motor", "   
 COMPLETE = SearchOutcome(Status.COMPLETE, 1, 1, 1, (1,), None, 0.0, 0, 1)
 
 
-class FakeBoard:
-    """A board on which the given sets of open switches break something, and no others do."""
+class FakeChecker:
+    """A checker on which the given sets of open switches break something, and no others do."""
 
     def __init__(self, breaking: frozenset[frozenset[str]]) -> None:
         self.breaking = breaking
@@ -53,20 +53,20 @@ SWITCHES = st.frozensets(st.sampled_from([f"weak__{n}" for n in range(12)]), min
 def test_whatever_breaks_together_each_is_answered_once_and_what_breaks_alone_is_never_ruled_out(
     breaking: frozenset[frozenset[str]],
 ) -> None:
-    board = FakeBoard(breaking)
-    found = dict(unnoticed_among(waiting(12), board, (), Effort()))  # type: ignore[arg-type]
+    checker = FakeChecker(breaking)
+    found = dict(unnoticed_among(waiting(12), checker, (), Effort()))  # type: ignore[arg-type]
     assert sorted(item.number for item in found) == list(range(12))
     alone = {next(iter(some)) for some in breaking if len(some) == 1}
     assert not any(ruled_out for item, ruled_out in found.items() if item.candidate.switch in alone)
     if not breaking:
-        assert board.searches == 1
+        assert checker.searches == 1
 
 
 def test_where_there_is_no_time_nothing_is_ruled_out() -> None:
-    board = FakeBoard(frozenset())
-    found = list(unnoticed_among(waiting(3), board, (), Effort().within(0)))  # type: ignore[arg-type]
+    checker = FakeChecker(frozenset())
+    found = list(unnoticed_among(waiting(3), checker, (), Effort().within(0)))  # type: ignore[arg-type]
     assert [ruled_out for _, ruled_out in found] == [False] * 3
-    assert board.searches == 0
+    assert checker.searches == 0
 
 
 def test_groups_keep_faults_together_and_layers_apart() -> None:
@@ -101,12 +101,12 @@ def test_a_break_tells_which_open_switches_it_took() -> None:
         if item.weakening.kind in (WeakeningKind.INTERLOCK_REMOVED, WeakeningKind.OVERRIDE_REMOVED)
     ]
     event = loop.requirement_names.index("guard_stops")
-    with built_quickly(), Switchboard(loop, effort=Effort(threads=1)) as board:
-        both = board.ask((), either=layers, stop_at=(event,))
+    with built_quickly(), ParametricChecker(loop, effort=Effort(threads=1)) as checker:
+        both = checker.ask((), either=layers, stop_at=(event,))
         assert (both.event, both.took) == (event, frozenset(layers))
         for one in layers:
-            alone = board.ask((), either=[one], stop_at=(event,))
+            alone = checker.ask((), either=[one], stop_at=(event,))
             assert alone.event is None
             assert alone.complete
             assert alone.took == frozenset()
-        assert board.ask(layers, stop_at=(event,)).event == event
+        assert checker.ask(layers, stop_at=(event,)).event == event

@@ -10,7 +10,7 @@ from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.program.program import FALSE, TRUE, Complement, Observation, Operation, Read
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking.checker import check
-from stillgate.interlocks.exploration.parametric_checker import Switchboard, allowance, with_allowances
+from stillgate.interlocks.exploration.parametric_checker import ParametricChecker, allowance, with_allowances
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.mutation import mutant_checkers as weakened_boards
 from stillgate.interlocks.mutation.mutant_equivalence import probing, told
@@ -47,17 +47,17 @@ def test_what_is_not_marked_reaches_the_same_situations_by_the_same_steps() -> N
     unmarked: set[tuple[str, int]] = set()
     with (
         built_quickly(),
-        Switchboard(plain, effort=Effort(threads=1)) as board,
-        Switchboard(asked, effort=Effort(threads=1)) as prober,
+        ParametricChecker(plain, effort=Effort(threads=1)) as checker,
+        ParametricChecker(asked, effort=Effort(threads=1)) as prober,
     ):
         for fault in (0, *(item.number for item in plain.faults)):
             allowed = (allowance(fault),) if fault else ()
-            as_it_is, told_by = board.ask(allowed).outcome, prober.ask(allowed, marks=True)
+            as_it_is, told_by = checker.ask(allowed).outcome, prober.ask(allowed, marks=True)
             assert as_it_is is not None
             assert told_by.outcome is not None
             assert told_by.outcome.sizes == as_it_is.sizes  # the probe itself changes nothing
             for switch, mark in marks.items():
-                changed = board.ask((*allowed, switch)).outcome
+                changed = checker.ask((*allowed, switch)).outcome
                 assert changed is not None
                 if told_by.marks[mark]:
                     marked.add((switch, fault))

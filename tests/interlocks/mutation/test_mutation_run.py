@@ -9,7 +9,7 @@ from evidence_build import built_quickly
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.checking.checker import check as check_function
-from stillgate.interlocks.exploration.parametric_checker import Switchboard
+from stillgate.interlocks.exploration.parametric_checker import ParametricChecker
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.mutation.mutants import switched_controller, weakenings_of
 from stillgate.interlocks.mutation.mutation_run import strength
@@ -90,8 +90,8 @@ def test_with_every_switch_off_it_is_the_machine_of_the_file() -> None:
     found = weakenings_of(document)
     for machine in (found.switched, found.doubled):
         loop = close_loop(document.machine, tick=100, faults=0, controller=switched_controller(machine, 100))
-        with built_quickly(), Switchboard(loop, effort=Effort(threads=1)) as board:
-            answer = board.ask(())
+        with built_quickly(), ParametricChecker(loop, effort=Effort(threads=1)) as checker:
+            answer = checker.ask(())
             assert answer.outcome is not None
             assert answer.outcome.states == len(own.depths)
             assert answer.outcome.levels == own.levels

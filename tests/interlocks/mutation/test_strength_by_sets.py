@@ -12,7 +12,7 @@ from plants_strategy import twenty_machines
 from sets_at_once import sets_at_once
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import MachineDocument, read_machine_text
-from stillgate.interlocks.checking import either_board
+from stillgate.interlocks.checking import staged_checker
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.mutation.mutation_run import strength
 from stillgate.interlocks.results.weakenings import StrengthList
@@ -21,7 +21,7 @@ from strength_machines import GUARDED
 
 def by_sets(document: MachineDocument, faults: int) -> StrengthList:
     with sets_at_once(), pytest.MonkeyPatch.context() as patch:
-        patch.setattr(either_board, "A_FEW", 1)
+        patch.setattr(staged_checker, "A_FEW", 1)
         result = check(document, faults=faults, use_cache=False)
         assert not result.exploration[0].exhausted
         with built_quickly():
@@ -58,12 +58,12 @@ def test_what_random_machines_notice_over_sets_is_what_they_notice_one_by_one(ch
 
 
 def test_what_sets_leave_open_is_neither_noticed_nor_unnoticed(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = either_board.SymbolicSearch
+    real = staged_checker.SymbolicSearch
 
     def without_memory(*args: Any, effort: Effort, **how: Any) -> Any:
         return real(*args, effort=Effort(threads=1, bytes=200_000), **how)
 
-    monkeypatch.setattr(either_board, "SymbolicSearch", without_memory)
+    monkeypatch.setattr(staged_checker, "SymbolicSearch", without_memory)
     found = by_sets(read_machine_text(GUARDED), 0)
     assert {item.noticed for item in found.weakenings if item.kind.value != "debounce"} == {None}
     open_ = [item for item in found.weakenings if item.noticed is None]

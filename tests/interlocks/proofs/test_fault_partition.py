@@ -7,7 +7,7 @@ import pytest
 from closed_gate import GATE
 from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.analyses.cross_check import second_opinion
+from stillgate.interlocks.analyses.cross_check import cross_checked
 from stillgate.interlocks.proofs import fault_partition as by_fault
 from stillgate.interlocks.proofs import prover_run as proofs
 from stillgate.interlocks.proofs.cubes import Cube
@@ -73,7 +73,7 @@ def test_time_runs_out() -> None:
 
 def test_the_second_opinion_by_faults_is_that_of_all_faults_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(proofs, "ROUNDS_AT_ONCE", 0)
-    result = second_opinion(DOCUMENT, tick=100, faults=1, only=frozenset({"one_place"}))
+    result = cross_checked(DOCUMENT, tick=100, faults=1, only=frozenset({"one_place"}))
     assert {(item.faults, item.verdict) for item in result.opinions} == {
         (0, Word.NOT_BROKEN),
         (1, Word.NOT_BROKEN),

@@ -22,8 +22,8 @@ from stillgate.sim_io.logs.log import (
     Change,
     Log,
     LogHeader,
+    RowMeaning,
     Subject,
-    Telling,
     Timing,
     Value,
     log_in_memory,
@@ -75,7 +75,7 @@ def known_of(log: Log, name: str) -> list[Value]:
 def test_a_sample_is_of_some_scan_it_may_be_about_and_of_no_other() -> None:
     """At 107 ms, one scan of 20 ms away at most: scans 4 to 7."""
     log = log_of(
-        Timing(Telling.SAMPLES, 20), (107, Subject.INPUT, "home", 1), (107, Subject.OUTPUT, "motor", 1)
+        Timing(RowMeaning.SAMPLES, 20), (107, Subject.INPUT, "home", 1), (107, Subject.OUTPUT, "motor", 1)
     )
     [stretch] = inexact_stretches(log, 20)
     assert (stretch.first, stretch.end) == (4, 8)
@@ -85,7 +85,7 @@ def test_a_sample_is_of_some_scan_it_may_be_about_and_of_no_other() -> None:
 
 def test_a_sample_of_one_scan_only_is_known_in_it_and_not_behind_it() -> None:
     log = log_of(
-        Timing(Telling.SAMPLES, 0),
+        Timing(RowMeaning.SAMPLES, 0),
         (100, Subject.OUTPUT, "motor", 1),
         (160, Subject.OUTPUT, "motor", 1),
         (180, Subject.OUTPUT, "motor", 0),
@@ -95,7 +95,7 @@ def test_a_sample_of_one_scan_only_is_known_in_it_and_not_behind_it() -> None:
 
 def test_a_change_is_open_in_the_scans_it_may_have_happened_in() -> None:
     log = log_of(
-        Timing(Telling.CHANGES, 20), (0, Subject.INPUT, "go", 0), (100, Subject.INPUT, "go", 1),
+        Timing(RowMeaning.CHANGES, 20), (0, Subject.INPUT, "go", 0), (100, Subject.INPUT, "go", 1),
         (160, Subject.INPUT, "go", 1), (200, Subject.EVENT, ALIVE, None),
     )  # fmt: skip
     assert known_of(log, "go") == [None, None, 0, 0, 0, None, None, 1, 1, 1, 1, 1, 1]
@@ -103,7 +103,7 @@ def test_a_change_is_open_in_the_scans_it_may_have_happened_in() -> None:
 
 def test_changes_closer_than_their_accuracy_leave_the_value_between_them_open() -> None:
     log = log_of(
-        Timing(Telling.CHANGES, 40), (0, Subject.INPUT, "go", 0),
+        Timing(RowMeaning.CHANGES, 40), (0, Subject.INPUT, "go", 0),
         (100, Subject.INPUT, "go", 1), (140, Subject.INPUT, "go", 0),
     )  # fmt: skip
     assert known_of(log, "go") == [None] * 4 + [0] + [None] * 6 + [0]
@@ -111,14 +111,17 @@ def test_changes_closer_than_their_accuracy_leave_the_value_between_them_open() 
 
 def test_a_log_from_power_on_is_known_from_its_first_scan_on() -> None:
     log = log_of(
-        Timing(Telling.CHANGES, 10), (7, Subject.INPUT, "go", 0), (107, Subject.INPUT, "go", 1), power_on=True
+        Timing(RowMeaning.CHANGES, 10),
+        (7, Subject.INPUT, "go", 0),
+        (107, Subject.INPUT, "go", 1),
+        power_on=True,
     )
     assert known_of(log, "go") == [0, 0, 0, 0, None, None, 1]
 
 
 def test_what_is_missing_is_open_until_it_is_told_again() -> None:
     log = log_of(
-        Timing(Telling.CHANGES, 20), (0, Subject.INPUT, "go", 0), (100, Subject.INPUT, "go", None),
+        Timing(RowMeaning.CHANGES, 20), (0, Subject.INPUT, "go", 0), (100, Subject.INPUT, "go", None),
         (200, Subject.INPUT, "go", 0),
     )  # fmt: skip
     assert known_of(log, "go") == [None, None, 0, 0, 0, *[None] * 7, 0]

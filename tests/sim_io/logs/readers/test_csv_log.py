@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from recordings import door
 from stillgate.controller.errors import MachineFileError, UsageError
-from stillgate.sim_io.logs.log import ALIVE, CLOCK_SET, Change, Log, Subject, Telling, Timing, Value
+from stillgate.sim_io.logs.log import ALIVE, CLOCK_SET, Change, Log, RowMeaning, Subject, Timing, Value
 from stillgate.sim_io.logs.log_trouble import TroubleKind
 from stillgate.sim_io.logs.readers import read_log
 from stillgate.sim_io.logs.readers.columns import ColumnMap, SignalColumn, TimeColumn, read_column_map
@@ -486,13 +486,13 @@ def test_rows_that_stand_at_no_scan_are_refused_where_every_row_is_said_to(tmp_p
 @pytest.mark.parametrize(
     ("layout", "timing"),
     [
-        ("", Timing(Telling.SAMPLES, 20, stated=False)),
-        ("every: 100 ms", Timing(Telling.SAMPLES, 20)),
-        ("every: 100 ms\naccuracy: 50 ms", Timing(Telling.SAMPLES, 50)),
-        ("every: 100 ms\naccuracy: 0 ms", Timing(Telling.SAMPLES, 0)),
-        ("accuracy: 50 ms", Timing(Telling.CHANGES, 50)),
-        ("accuracy: 0 ms", Timing(Telling.SCANS)),
-        ("every: 20 ms\naccuracy: 0 ms", Timing(Telling.SCANS)),
+        ("", Timing(RowMeaning.SAMPLES, 20, stated=False)),
+        ("every: 100 ms", Timing(RowMeaning.SAMPLES, 20)),
+        ("every: 100 ms\naccuracy: 50 ms", Timing(RowMeaning.SAMPLES, 50)),
+        ("every: 100 ms\naccuracy: 0 ms", Timing(RowMeaning.SAMPLES, 0)),
+        ("accuracy: 50 ms", Timing(RowMeaning.CHANGES, 50)),
+        ("accuracy: 0 ms", Timing(RowMeaning.SCANS)),
+        ("every: 20 ms\naccuracy: 0 ms", Timing(RowMeaning.SCANS)),
     ],
 )
 def test_a_map_says_what_the_times_of_a_log_say_of_the_scans(

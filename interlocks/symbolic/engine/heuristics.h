@@ -14,8 +14,8 @@
  * Trails: what once led to new values of the counters most likely does so again. The keys of that way are marked,
  * and where the counters have new values again, sets of marked keys go first.
  */
-#ifndef SY_GUIDE_H
-#define SY_GUIDE_H
+#ifndef SY_HEURISTICS_H
+#define SY_HEURISTICS_H
 
 #include "exploration.h"
 

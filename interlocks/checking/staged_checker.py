@@ -1,9 +1,9 @@
 """One machine with switches that answers many questions: single situations first, then sets of times.
 
-As ``Switchboard``, which searches single situations, for a machine that has too many: what a short search of
-them does not decide is asked of sets, in one symbolic checker with the same switches. An answer is
-*complete* where sets came to their end and nothing was left open: what breaks was shown by a run, what is
-possible too, and nothing else happens.
+As ``ParametricChecker``, which searches single situations, for a machine that has too many: what a short
+search of them does not decide is asked of sets, in one symbolic checker with the same switches. An answer
+is *complete* where sets came to their end and nothing was left open: what breaks was shown by a run, what
+is possible too, and nothing else happens.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from threading import Lock
 from stillgate.controller.effort import Effort, OutOfTime
 
 from ..exploration.explorer import SearchOutcome, Status
-from ..exploration.parametric_checker import OPEN, Answer, Switchboard
+from ..exploration.parametric_checker import OPEN, Answer, ParametricChecker
 from ..exploration.search import Break
 from ..loop.answers import answering
 from ..loop.closed_loop import ClosedLoop
@@ -45,8 +45,8 @@ class _Question:
     effort: Effort
 
 
-class EitherBoard:
-    """A compiled loop with switches, asked as a ``Switchboard`` is; a context manager.
+class StagedChecker:
+    """A compiled loop with switches, asked as a ``ParametricChecker`` is; a context manager.
 
     One question at a time is put to sets, on all threads of the effort: a switch is one place in memory.
 
@@ -67,10 +67,10 @@ class EitherBoard:
         self.effort = effort
         self.source = step_source(loop)
         self.library = build_symbolic(self.source, effort)
-        self.single = Switchboard(loop, effort=effort, options=options, on_slow_build=on_slow_build)
+        self.single = ParametricChecker(loop, effort=effort, options=options, on_slow_build=on_slow_build)
         self._one = Lock()
 
-    def __enter__(self) -> EitherBoard:
+    def __enter__(self) -> StagedChecker:
         self.single.__enter__()
         return self
 
@@ -89,7 +89,7 @@ class EitherBoard:
         runs: bool = False,
         effort: Effort | None = None,
     ) -> Answer:
-        """As ``Switchboard.ask``; runs found over sets need not be the shortest."""
+        """As ``ParametricChecker.ask``; runs found over sets need not be the shortest."""
         stop_at, note = tuple(stop_at), tuple(note)
         given = effort or self.effort
         few = replace(given, states=A_FEW)

@@ -1,6 +1,6 @@
 /* One run of what an exact search found: backwards over its sets, then forwards as one point, tick by tick. */
-#ifndef SY_TELLING_H
-#define SY_TELLING_H
+#ifndef SY_EXACT_RUN_H
+#define SY_EXACT_RUN_H
 
 #include "confirmation.h"
 
