@@ -48,7 +48,7 @@ def checked_by_sets(text: str, *, faults: int | None) -> CheckResult:
         patch.setattr(search_plan, "FEW", 1)
         patch.setattr(search_plan, "MANY", 1)
         fewer = partial(compare_with_deployed, most=POINTS)
-        patch.setattr("stillgate.interlocks.symbolic.decide.compare_with_deployed", fewer)
+        patch.setattr("stillgate.interlocks.symbolic.set_answers.compare_with_deployed", fewer)
         return checked(text, use_cache=False, threads=1, faults=faults)
 
 

@@ -290,7 +290,6 @@ def test_what_double_backticks_name_exists() -> None:
 
 NAMED_FOR_A_REASON = {
     "application/commands": "a command's function has the command's name, and so has its file",
-    "interlocks/symbolic": "its decide says what the word says",
 }
 
 

@@ -40,9 +40,9 @@ from ..exploration.fault_search import hazardous_outputs
 from ..exploration.parametric_checker import ParametricChecker, allowance, with_allowances
 from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..symbolic.decide import SetAnswer, answers_of
 from ..symbolic.loop_for_sets import made_for_sets
 from ..symbolic.search import SymbolicSearch
+from ..symbolic.set_answers import SetAnswer, answers_of
 from ..symbolic.step.emit_step import under
 from .self_composition import first_name, is_second, second, side_by_side
 

@@ -23,9 +23,9 @@ from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, Word
 from ..slicing.run_on_whole import lifted_run
-from ..symbolic.decide import Decided, SetAnswer, decide
 from ..symbolic.loop_for_sets import loop_for_sets
 from ..symbolic.search import build_symbolic
+from ..symbolic.set_answers import Decided, SetAnswer, decide
 from ..symbolic.step.emit_step import step_source
 from .coverage import coverage_findings
 from .judgements import bounds_finding, deadlock_finding, judgement_of, kept_possible, possibility, unbroken

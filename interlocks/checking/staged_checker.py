@@ -21,9 +21,9 @@ from ..loop.answers import answering
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import LoopRunner
-from ..symbolic.decide import Answers, SetAnswer, answers_of, only_ruled_out
 from ..symbolic.from_anywhere import MANNERS, Ways, ways_to
 from ..symbolic.search import SetExploration, SymbolicSearch, build_symbolic
+from ..symbolic.set_answers import Answers, SetAnswer, answers_of, only_ruled_out
 from ..symbolic.step.emit_step import step_source
 
 NO_RUN = "sets of times do not rule a break out, and no run was found that shows one"

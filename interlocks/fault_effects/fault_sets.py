@@ -28,10 +28,10 @@ from stillgate.sim_io.faults.fault_list import Fault, faults_of
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Path
 from ..results.verdict import SetsCovered
-from ..symbolic.decide import SetAnswer, answers_of
 from ..symbolic.fault_graph import FaultSearch
 from ..symbolic.loop_for_sets import made_for_sets
 from ..symbolic.search import SymbolicSearch
+from ..symbolic.set_answers import SetAnswer, answers_of
 from ..symbolic.step.emit_step import under
 from .endless_runs import may_work_on
 from .fault_facts import CUT_SHORT, NO_END, NO_RUN, UNKNOWN, FaultFacts, FirstDifference, FoundBreak

@@ -18,7 +18,7 @@ from stillgate.interlocks.checking import staged_search
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.layer_rows import Carrier, LayerTable
 from stillgate.interlocks.results.verdict import Word
-from stillgate.interlocks.symbolic.decide import Decided
+from stillgate.interlocks.symbolic.set_answers import Decided
 from strength_machines import GUARDED
 
 OVERRIDE = "overrides: [{when: not guard_1 or not guard_2, to: stopped}]"
