@@ -18,7 +18,7 @@ from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import CheckResult, Word
 from stillgate.interlocks.slicing.slice_groups import sliced
-from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
+from stillgate.interlocks.symbolic.lowering_for_sets import loop_for_sets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 from .commands import run_command

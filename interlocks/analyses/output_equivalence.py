@@ -40,7 +40,7 @@ from ..exploration.fault_search import hazardous_outputs
 from ..exploration.parametric_checker import ParametricChecker, allowance, with_allowances
 from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..symbolic.loop_for_sets import made_for_sets
+from ..symbolic.lowering_for_sets import made_for_sets
 from ..symbolic.search import SymbolicSearch
 from ..symbolic.set_answers import SetAnswer, answers_of
 from ..symbolic.step.emit_step import under

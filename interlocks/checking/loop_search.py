@@ -23,7 +23,7 @@ from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Replay
 from ..results.verdict import Exploration, Finding, FindingKind, Judgement, Word
 from ..slicing.run_on_whole import lifted_run
-from ..symbolic.loop_for_sets import loop_for_sets
+from ..symbolic.lowering_for_sets import loop_for_sets
 from ..symbolic.search import build_symbolic
 from ..symbolic.set_answers import Decided, SetAnswer, decide
 from ..symbolic.step.emit_step import step_source

@@ -20,7 +20,7 @@ from ..exploration.explorer import Progress, Status
 from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import Exploration, Judgement, Word
-from ..symbolic.loop_for_sets import loop_for_sets
+from ..symbolic.lowering_for_sets import loop_for_sets
 from ..symbolic.set_answers import SetAnswer, decide
 from . import search_plan
 from .judgements import judgement_of, unbroken

@@ -29,7 +29,7 @@ from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Path
 from ..results.verdict import SetsCovered
 from ..symbolic.fault_graph import FaultSearch
-from ..symbolic.loop_for_sets import made_for_sets
+from ..symbolic.lowering_for_sets import made_for_sets
 from ..symbolic.search import SymbolicSearch
 from ..symbolic.set_answers import SetAnswer, answers_of
 from ..symbolic.step.emit_step import under

@@ -35,7 +35,7 @@ from stillgate.sim_io.faults.fault_list import faults_of
 
 from ..exploration.fault_search import machine_works
 from ..loop.closed_loop import ClosedLoop, close_loop
-from ..symbolic.loop_for_sets import made_for_sets
+from ..symbolic.lowering_for_sets import made_for_sets
 
 POWER_ON, RESTS, WORKS, RESTS_AGAIN, WORKS_AGAIN, RESTS_SINCE_POWER_ON, NOT_BEGUN = 0, 1, 2, 3, 4, 5, 7
 """Phases. Under a fault they are even where the machine worked in the last tick and odd where it did not

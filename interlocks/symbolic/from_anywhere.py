@@ -24,7 +24,7 @@ from ..loop.closed_loop import close_loop
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.fewest_changes import FewestChanges
 from .engine_abi import Confirmation
-from .loop_for_sets import loop_for_sets
+from .lowering_for_sets import loop_for_sets
 from .manners import Manner, Turning
 from .search import SymbolicSearch
 

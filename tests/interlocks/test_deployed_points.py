@@ -21,7 +21,7 @@ from stillgate.interlocks.exploration.search import build_checker
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import Word
 from stillgate.interlocks.symbolic.deployed_points import compare_with_deployed
-from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
+from stillgate.interlocks.symbolic.lowering_for_sets import loop_for_sets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 
 SPLITTER = Path(__file__).parents[2] / "benchmarks" / "machines" / "log_splitter.yaml"

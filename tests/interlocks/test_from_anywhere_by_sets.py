@@ -17,7 +17,7 @@ from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.results.verdict import Judgement, Word
 from stillgate.interlocks.symbolic.engine_abi import Growth
 from stillgate.interlocks.symbolic.from_anywhere import MANNERS, Ways, ways_to
-from stillgate.interlocks.symbolic.loop_for_sets import loop_for_sets
+from stillgate.interlocks.symbolic.lowering_for_sets import loop_for_sets
 from stillgate.interlocks.symbolic.manners import EXACT
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 from ways_search import cut_off
