@@ -68,7 +68,7 @@ def open_library(path: Path) -> ctypes.CDLL:
     """A symbolic checker's functions."""
     c = ctypes.CDLL(str(path))
     handle, whole, wide = ctypes.c_void_p, ctypes.c_int, ctypes.c_ulonglong
-    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 7]
+    c.sy_open.restype, c.sy_open.argtypes = handle, [wide, *[whole] * 5]
     c.sy_stop_flag.restype, c.sy_stop_flag.argtypes = ctypes.POINTER(ctypes.c_int), [handle]
     c.sy_run.restype, c.sy_run.argtypes = None, [handle]
     c.sy_close.restype, c.sy_close.argtypes = None, [handle]

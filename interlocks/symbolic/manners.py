@@ -21,18 +21,18 @@ class Manner:
     Attributes:
         join: most sets of one key, joined by hull beyond; 0 for no limit.
         merge: two sets become one where that loses nothing.
-        exact: counters stay related to clocks and to each other, and stopped travels are enumerated.
+        travels_kept: stopped travels stay in the sets; otherwise each of their values is gone on with.
         turning: what becomes of a travel that turns round.
     """
 
     join: int = 1
     merge: bool = False
-    exact: bool = False
+    travels_kept: bool = True
     turning: Turning = Turning.WIDEST
 
 
 WIDEST = Manner()
 """One set a key: the cheapest, and what a check begins with."""
 
-EXACT = Manner(join=0, merge=True, exact=True, turning=Turning.EACH)
+EXACT = Manner(join=0, merge=True, travels_kept=False, turning=Turning.EACH)
 """Exactly the situations that are reached."""

@@ -150,9 +150,7 @@ class SymbolicSearch:
             self.effort.bytes,
             manner.join,
             int(manner.merge),
-            1,
-            int(manner.exact),
-            int(not manner.exact),
+            int(manner.travels_kept),
             manner.turning.value,
             threads,
         )

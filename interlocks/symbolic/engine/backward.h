@@ -209,7 +209,7 @@ static int sy_grow_pieces(sy_backward *b, const sy_transitions *steps, int goal,
     const sy_store *s = &steps->search->store;
     size_t keys = s->node_count, sets = s->set_count;
     memset(b, 0, sizeof *b);
-    sy_store_open(&b->memory, cap, (sy_manner){0, 0, 0, 1});
+    sy_store_open(&b->memory, cap, (sy_manner){0, 0});
     b->steps = steps;
     b->spare_part = SY_NOBODY;
     b->first = sy_grow(&b->memory, NULL, 0, sizeof *b->first * (keys + 1));

@@ -59,6 +59,16 @@ static int sy_intersect(sy_bound *m, const sy_bound *other, int n)
     return 1;
 }
 
+/* Makes every bound as tight as the others allow (Floyd 1962). */
+static void sy_make_tight(sy_bound *m, int n)
+{
+    for (int k = 0; k < n; k++)
+        for (int i = 0; i < n; i++)
+            for (int j = 0; m[i * n + k] < SY_UNBOUNDED && j < n; j++)
+                if (m[k * n + j] < SY_UNBOUNDED && m[i * n + k] + m[k * n + j] < m[i * n + j])
+                    m[i * n + j] = (sy_bound)(m[i * n + k] + m[k * n + j]);
+}
+
 /* Nothing is known any more of how x_i differs from x_j. */
 static void sy_unlink(sy_bound *m, int n, int i, int j)
 {

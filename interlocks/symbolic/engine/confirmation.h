@@ -323,7 +323,7 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
     sy_work *w = &map->work[0];
     int travels = w->travels_kept;
     enum sy_turning turning = w->turning;
-    sy_store_open(&c->store, cap, (sy_manner){0, 0, 0, 1});
+    sy_store_open(&c->store, cap, (sy_manner){0, 0});
     c->sought = sought;
     for (int i = 0; i < SY_ALL_EVENTS; i++) {
         c->wanted[i] = wanted[i];

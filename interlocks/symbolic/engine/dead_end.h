@@ -138,7 +138,7 @@ static int sy_never_from(const int *values, int goal, int exact, size_t cap, uns
     sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
     int answer = -1;
     memset(&s, 0, sizeof s);
-    if (sy_search_open(&s, cap, exact ? (sy_manner){0, 1, 0, 1} : (sy_manner){1, 0, 1, 0}, !exact,
+    if (sy_search_open(&s, cap, exact ? (sy_manner){0, 1} : (sy_manner){1, 0}, !exact,
                        exact ? SY_TURN_EACH : SY_TURN_KEPT, 1)) {
         sy_set_of_one(values, key, &layout, m);
         uint32_t set = sy_insert(&s.store, key, &layout, m, SY_NOBODY, 0);

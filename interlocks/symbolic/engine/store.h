@@ -5,7 +5,7 @@
  *
  * Two sets of a key are kept as one where that loses nothing (`merge`). With `join` = K a key has at most K sets: one more
  * is joined by hull with the one that grows least, which is an over-approximation; where a hull lets the bound of a counter grow, it
- * grows to the next number the program compares it with (`widen`), so that counting takes a few steps and not as many as it counts.
+ * grows to the next number the program compares it with (`sy_widen`), so that counting takes a few steps and not as many as it counts.
  *
  * Memory is asked for in blocks and counted, and the cap is a cap of all of it.
  */
@@ -33,9 +33,8 @@ typedef struct {
 } sy_node;
 
 typedef struct {
-    int join;    /* most sets of a key; 0: no limit */
-    int merge, widen;
-    int related; /* counters and what stands still stay related to all else: nothing is given away */
+    int join; /* most sets of a key; 0: no limit */
+    int merge;
 } sy_manner;
 
 typedef struct {
@@ -242,7 +241,8 @@ static int sy_is_stored(const sy_store *s, uint32_t node, const sy_bound *m, int
     return 0;
 }
 
-/* Lets the bounds of counters that a hull moved go on to the next number they are compared with. */
+/* Lets the bounds of counters that a hull moved go on to the next number they are compared with. How two counters differ
+ * stays known where the hull leaves it as it was: so two that count the same remain equal. */
 static void sy_widen(sy_bound *m, const sy_bound *old, int n, const sy_layout *layout)
 {
     int moved = 0;
@@ -268,10 +268,14 @@ static void sy_widen(sy_bound *m, const sy_bound *old, int n, const sy_layout *l
         m[f * n] = (sy_bound)high;
         m[f] = (sy_bound)-low;
     }
-    for (int f = 1; moved && f < n; f++)
-        for (int r = 1; layout->counter[f] && r < n; r++)
-            if (r != f)
-                sy_unlink(m, n, f, r);
+    if (!moved)
+        return;
+    for (int f = 1; f < n; f++)
+        for (int r = 1; r < n; r++)
+            if (r != f && (layout->counter[f] || layout->counter[r])
+                && (!layout->counter[f] || !layout->counter[r] || m[f * n + r] > old[f * n + r]))
+                m[f * n + r] = sy_sum(m[f * n], m[r]);
+    sy_make_tight(m, n);
 }
 
 /* Stores a set; its number, or SY_NOBODY where a stored one holds all of it (or memory is at its end). */
@@ -288,11 +292,6 @@ static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layo
     memcpy(m, matrix, bytes);
     for (int again = 1; again;) {
         again = 0;
-        /* What stands still is kept apart from what runs; counters are related to nothing. */
-        for (int f = 1; f < n; f++)
-            for (int r = 1; !s->manner.related && layout->still[f] && r < n; r++)
-                if (r != f && (layout->counter[f] || !layout->still[r]))
-                    sy_unlink(m, n, f, r);
         uint32_t *link = &s->nodes[node].sets;
         for (uint32_t at = *link; at != SY_NOBODY; at = *link) {
             s->tests++;
@@ -325,8 +324,7 @@ static uint32_t sy_insert(sy_store *s, const uint8_t *key, const sy_layout *layo
                 }
             }
             const sy_bound *old = s->sets[best].m;
-            if (s->manner.widen)
-                sy_widen(m, old, n, layout);
+            sy_widen(m, old, n, layout);
             for (int i = 0; i < n * n; i++)
                 if (old[i] > m[i])
                     m[i] = old[i];

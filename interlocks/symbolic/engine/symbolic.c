@@ -42,13 +42,12 @@ typedef struct {
     int exhausted, fault, out_of_memory;
 } sy_summary;
 
-sy_exploration *sy_open(unsigned long long cap, int join, int merge, int widen, int related, int travels_kept, int turning,
-                        int threads)
+sy_exploration *sy_open(unsigned long long cap, int join, int merge, int travels_kept, int turning, int threads)
 {
     sy_exploration *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
-    if (!sy_search_open(&e->search, (size_t)cap, (sy_manner){join, merge, widen, related}, travels_kept, (enum sy_turning)turning,
+    if (!sy_search_open(&e->search, (size_t)cap, (sy_manner){join, merge}, travels_kept, (enum sy_turning)turning,
                         (unsigned)threads)) {
         sy_search_close(&e->search);
         free(e);

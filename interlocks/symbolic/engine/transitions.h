@@ -141,7 +141,7 @@ static int sy_list_steps(sy_transitions *t, sy_search *search, size_t cap, const
     sy_work *w = &search->work[0];
     sy_visitor visitor = {sy_list_goals, sy_list_step, t};
     memset(t, 0, sizeof *t);
-    sy_store_open(&t->memory, cap, (sy_manner){0, 0, 0, 1});
+    sy_store_open(&t->memory, cap, (sy_manner){0, 0});
     t->search = search;
     for (uint32_t at = 0; at < s->set_count && !t->memory.out_of_memory; at++) {
         const sy_set *set = &s->sets[at];
