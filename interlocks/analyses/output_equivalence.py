@@ -38,11 +38,11 @@ from stillgate.sim_io.faults.fault_list import Fault, FaultKind, faults_of
 from ..exploration.explorer import Status
 from ..exploration.fault_search import hazardous_outputs
 from ..exploration.parametric_checker import ParametricChecker, allowance, with_allowances
+from ..fault_effects.asked_by_fault import AskedByFault
 from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..symbolic.lowering_for_sets import made_for_sets
-from ..symbolic.search import SymbolicSearch
-from ..symbolic.set_answers import SetAnswer, answers_of
+from ..symbolic.set_answers import SetAnswer
 from ..symbolic.step.emit_step import under
 from .self_composition import first_name, is_second, second, side_by_side
 
@@ -105,13 +105,10 @@ def first_differences_by_sets(
     loop = made_for_sets(lambda eager: _twins(machine, tick, eager))
     if not loop.faults:
         return {}
-    names = [under(event, fault.name) for fault in loop.faults for event in (DIFFERS, DANGEROUS)]
-    faults = {under(event, fault.name): fault.name for fault in loop.faults for event in (DIFFERS, DANGEROUS)}
-    with SymbolicSearch(loop, by_fault=True, effort=effort) as search:
-        exhausted = search.run().exhausted
-        found = answers_of(search, names, exhausted=exhausted, effort=effort, together=faults.__getitem__)
+    events = {under(event, fault.name): fault for fault in loop.faults for event in (DIFFERS, DANGEROUS)}
+    found = AskedByFault(loop, events).ask(effort)
     told = {SetAnswer.NEVER: False, SetAnswer.HAPPENS: True, SetAnswer.UNKNOWN: None}
-    why = NO_RUN if exhausted else CUT_SHORT
+    why = NO_RUN if found.exploration.exhausted else CUT_SHORT
 
     def first(fault: Fault) -> FirstDifference:
         differs, dangerous = (told[found.answers[under(event, fault.name)]] for event in (DIFFERS, DANGEROUS))

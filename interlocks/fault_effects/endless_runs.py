@@ -43,7 +43,9 @@ class _Taken:
     begun: bool  # the fault had begun before it
 
 
-def may_work_on(loop: ClosedLoop, run: Path, fault: int, phase: Cell, *, effort: Effort) -> bool:
+def may_work_on(
+    loop: ClosedLoop, run: Path, fault: int, phase: Cell, *, switches: Mapping[str, int], effort: Effort
+) -> bool:
     """Whether a run under a fault can be gone on with so that the machine works for ever, or rests for ever
     and may always work again.
 
@@ -51,11 +53,14 @@ def may_work_on(loop: ClosedLoop, run: Path, fault: int, phase: Cell, *, effort:
         loop: a ``work_loop``.
         run: a run of it, with the machine at work under the fault in its last tick.
         phase: the loop's phase.
+        switches: answers that were told before the run was found.
 
     Raises:
         OutOfTime: if the effort is over.
     """
-    return _Search(LoopRunner(loop), fault, loop.key_cells.index(phase), effort).goes_on(run)
+    return _Search(LoopRunner(loop, switches=switches), fault, loop.key_cells.index(phase), effort).goes_on(
+        run
+    )
 
 
 @dataclass

@@ -28,11 +28,11 @@ from stillgate.sim_io.faults.fault_list import Fault, faults_of
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Path
 from ..results.verdict import SetsCovered
-from ..symbolic.fault_graph import FaultSearch
+from ..symbolic.fault_graph import FaultSearch, UnderFaultSets
 from ..symbolic.lowering_for_sets import made_for_sets
-from ..symbolic.search import SymbolicSearch
-from ..symbolic.set_answers import SetAnswer, answers_of
+from ..symbolic.set_answers import SetAnswer
 from ..symbolic.step.emit_step import under
+from .asked_by_fault import AskedByFault, Switches
 from .endless_runs import may_work_on
 from .fault_facts import CUT_SHORT, NO_END, NO_RUN, UNKNOWN, FaultFacts, FirstDifference, FoundBreak
 from .fault_stories import story_of
@@ -135,20 +135,16 @@ def _breaks(machine: Machine, tick: Milliseconds, effort: Effort) -> FaultSets:
 
     loop = made_for_sets(make)
     judged = [name for name in loop.monitors.broken if name in machine.requirements]
-    places = {
-        under(event, fault.name): fault.number for fault in loop.faults for event in (*judged, TAKES_EFFECT)
-    }
-    with SymbolicSearch(loop, by_fault=True, effort=effort) as search:
-        covered = search.run()
-        found = answers_of(
-            search, list(places), exhausted=covered.exhausted, effort=effort, together=places.__getitem__
-        )
-    runs = found.replayed(loop, effort)
+    places = {under(event, fault.name): fault for fault in loop.faults for event in (*judged, TAKES_EFFECT)}
+    found = AskedByFault(loop, places, told=True).ask(effort)
+    covered = found.exploration
 
     def facts(fault: Fault) -> FaultFacts:
         events = {name: under(name, fault.name) for name in judged}
         stories = {
-            name: story_of(loop, name, fault, runs[event]) for name, event in events.items() if event in runs
+            name: story_of(loop, name, fault, found.runs[event])
+            for name, event in events.items()
+            if event in found.runs
         }
         return FaultFacts(
             breaks={
@@ -198,22 +194,24 @@ def _work(machine: Machine, tick: Milliseconds, effort: Effort) -> dict[str, _Wo
     events = {under(event, fault.name): fault for fault in asked.loop.faults for event in EVENTS}
     half, on = effort.part(2), set[str]()
 
-    def met(event: str, path: Path) -> None:
+    def met(event: str, path: Path, switches: Switches) -> None:
         fault = events[event]
         with suppress(OutOfTime):
-            if may_work_on(asked.loop, path, fault.number, asked.phase, effort=half):
+            if may_work_on(by_fault.loop, path, fault.number, asked.phase, switches=switches, effort=half):
                 on.add(fault.name)
 
-    with FaultSearch(asked.loop, by_fault=True, effort=half) as search:
-        exhausted = search.run().exhausted
-        circles = search.faults_lead_to(asked.phase) if exhausted else None
-        found = answers_of(
-            search, list(events), exhausted=exhausted, effort=half, met=met,
-            together=lambda event: events[event].number, told=lambda event: events[event].name not in on,
-        )  # fmt: skip
+    circles: list[UnderFaultSets] | None = None
+
+    def then(search: FaultSearch) -> None:
+        nonlocal circles
+        circles = search.faults_lead_to(asked.phase)
+
+    by_fault = AskedByFault(asked.loop, events, met=met, wanted=lambda name: events[name].name not in on)
+    found = by_fault.ask(half, then)
+    exhausted = found.exploration.exhausted
     work: dict[str, _Work] = {}
     for fault in asked.loop.faults:
-        restless = circles is None or circles[fault.number].restless
+        restless = not exhausted or circles is None or circles[fault.number].restless
         never = found.answers[under(MACHINE_WORKS, fault.name)] is SetAnswer.NEVER
         ends = True if never else False if fault.name in on else None
         work[fault.name] = _Work(ends, 0, restless, NO_END if exhausted else CUT_SHORT)

@@ -10,7 +10,7 @@ does all of a search that was cut short.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
@@ -139,7 +139,7 @@ def answers_of(
     exhausted: bool,
     effort: Effort,
     deployed: Callable[[], FilePath] | None = None,
-    together: Callable[[str], Hashable] = str,
+    singly: bool = True,
     met: Callable[[str, Path], None] = lambda name, path: None,
     told: Callable[[str], bool] = lambda name: True,
 ) -> Answers:
@@ -148,8 +148,7 @@ def answers_of(
     Args:
         exhausted: whether it came to its end.
         deployed: as ``decide``.
-        together: what is looked for once more in one search, where it was not found in the first one, which
-            looks for all: things with the same value. Default each by itself.
+        singly: what was not found in a search for all is looked for once more, each by itself.
         met: is shown each run as it is found.
         told: whether a run of something is wanted still; what is not stays unknown.
     """
@@ -168,21 +167,18 @@ def answers_of(
             elif shown.found is Confirmation.IMPOSSIBLE and exhausted:
                 answers[name] = SetAnswer.NEVER
 
-    # All at once, since one way often leads to several; then what is left, part by part.
+    # All at once, since one way often leads to several; then what is left, one by one.
     reported = set(search.reported())
     wanted = [name for name in names if name in reported]
     if wanted and not effort.over:
         search.effort = effort.part(2)
         look_for(wanted)
-    left: dict[Hashable, list[str]] = {}
-    for name in wanted:
-        if answers[name] is SetAnswer.UNKNOWN and told(name):
-            left.setdefault(together(name), []).append(name)
-    for number, group in enumerate(left.values() if len(wanted) > 1 else []):
+    left = [name for name in wanted if answers[name] is SetAnswer.UNKNOWN and told(name)]
+    for number, name in enumerate(left if singly and len(wanted) > 1 else []):
         if effort.over:
             break
         search.effort = effort.part(len(left) - number)
-        look_for(group)
+        look_for([name])
     return Answers(answers, ticks, paths)
 
 

@@ -3,7 +3,7 @@ times."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,14 +19,14 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument, read_machine, read_machine_text
 from stillgate.interlocks.analyses import fault_table as fault_table_module
-from stillgate.interlocks.analyses import output_equivalence
 from stillgate.interlocks.analyses.fault_table import fault_table_of
-from stillgate.interlocks.fault_effects import fault_sets, work_under_fault
+from stillgate.interlocks.fault_effects import asked_by_fault, fault_sets, work_under_fault
 from stillgate.interlocks.fault_effects.endless_runs import _Search
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
 from stillgate.interlocks.symbolic.fault_graph import FaultSearch, UnderFaultSets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
+from stillgate.interlocks.symbolic.set_answers import Answers, SetAnswer, answers_of
 from stillgate.interlocks.symbolic.step.emit_terms import TermWriter
 from strength_machines import GUARDED
 
@@ -221,16 +221,29 @@ def test_the_table_of_the_pusher_is_that_of_single_situations() -> None:
 
 
 def test_a_search_without_memory_leaves_every_row_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = SymbolicSearch
     little = Effort(threads=1, bytes=200_000)
-    for module in (fault_sets, output_equivalence):
-        monkeypatch.setattr(
-            module, "SymbolicSearch", lambda loop, **how: real(loop, **how | {"effort": little})
-        )
+    monkeypatch.setattr(
+        asked_by_fault, "FaultSearch", lambda loop, **how: FaultSearch(loop, **how | {"effort": little})
+    )
     table = by_sets(read_machine_text(GUARDED))
     assert {row.outcome for row in table.rows} == {FaultOutcome.UNDECIDED}
     assert not table.exploration.whole
     assert all("cut short" in row.text for row in table.rows)
+
+
+def test_a_fault_that_the_search_of_all_leaves_open_is_searched_by_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    document = read_machine_text(GUARDED)
+    table = by_sets(document)
+
+    def only_one_by_one(search: SymbolicSearch, names: Sequence[str], **how: Any) -> Answers:
+        if how["singly"]:
+            return answers_of(search, names, **how)
+        return Answers(dict.fromkeys(names, SetAnswer.UNKNOWN), {}, {})
+
+    monkeypatch.setattr(asked_by_fault, "answers_of", only_one_by_one)
+    assert by_sets(document).rows == table.rows
 
 
 def test_ctrl_c_in_the_first_search_leaves_the_rest_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
