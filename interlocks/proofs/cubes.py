@@ -19,7 +19,7 @@ import z3
 
 from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
 
-from .symbolic_step import Formula, any_of
+from .formulas import Formula, any_of, is_yes
 from .transition_system import Key, LoopFormula, coded
 
 
@@ -266,7 +266,7 @@ def answers_of(loop: LoopFormula, model: Any) -> Answers:
     found: list[tuple[str, int]] = []
     for name, unknown in loop.unknowns.items():
         value = model.eval(unknown, model_completion=True)
-        found.append((name, int(z3.is_true(value)) if z3.is_bool(unknown) else value.as_signed_long()))
+        found.append((name, int(is_yes(value)) if z3.is_bool(unknown) else value.as_signed_long()))
     return tuple(found)
 
 

@@ -30,7 +30,7 @@ import z3
 from stillgate.controller.effort import Effort
 
 from .cubes import Bound, BoundSolver, Cube, Lifter, answered, fresh_solver, outside_all, within
-from .symbolic_step import Formula
+from .formulas import Formula
 from .transition_system import Key, LoopFormula
 
 

@@ -22,7 +22,7 @@ import z3
 from stillgate.controller.effort import Effort
 
 from .cubes import Bound, Cube, Relation, answered, contains, fresh_solver, outside_all, within
-from .symbolic_step import Formula, any_of
+from .formulas import Formula, any_of
 from .transition_system import Key, LoopFormula
 
 Family = tuple[Cube, ...]
