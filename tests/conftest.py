@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -36,6 +37,15 @@ def private_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("ZIG_GLOBAL_CACHE_DIR", os.environ.get("ZIG_GLOBAL_CACHE_DIR", str(usual)))
         yield
     shutil.rmtree(objects, ignore_errors=True)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """Garbage is looked for in what tests make, and seldom, not again and again in all that was loaded:
+    that would take a tenth of the time spent in Python."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session", autouse=True)
