@@ -157,7 +157,7 @@ class LoopRunner:
         host, values = self.host, self.values
         nodes = dict(host.nodes)
         goals = tuple(bool(values[slot]) for slot in self._goals)
-        seen = {cell.name: values[self.layout.slot(cell)] for cell in self.layout.cells}
+        seen = dict(zip(self.layout.names, values, strict=True))
         self._from_instant(settle=settle)
         return Tick(seen, nodes, tuple(dict.fromkeys(host.broken)), tuple(host.covered), goals)
 
