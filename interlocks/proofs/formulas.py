@@ -75,9 +75,24 @@ def if_else(condition: Formula, yes: Value, no: Value) -> Value:
     return kind(z3.Z3_mk_ite(_MAIN.ref(), condition.ast, yes.ast, no.ast), _MAIN)
 
 
+def implies(condition: Formula, then: Formula) -> Formula:
+    """Implication."""
+    return z3.BoolRef(z3.Z3_mk_implies(_MAIN.ref(), condition.ast, then.ast), _MAIN)
+
+
+def all_of(formulas: Iterable[Formula]) -> Formula:
+    """Conjunction of any number."""
+    parts = [item for item in formulas if not is_yes(item)]
+    if len(parts) < 2:
+        return parts[0] if parts else YES
+    given = (z3.Ast * len(parts))(*(item.ast for item in parts))
+    return z3.BoolRef(z3.Z3_mk_and(_MAIN.ref(), len(parts), given), _MAIN)
+
+
 def any_of(formulas: Iterable[Formula]) -> Formula:
     """Disjunction of any number."""
-    result = NO
-    for formula in formulas:
-        result = either(result, formula)
-    return result
+    parts = [item for item in formulas if not is_no(item)]
+    if len(parts) < 2:
+        return parts[0] if parts else NO
+    given = (z3.Ast * len(parts))(*(item.ast for item in parts))
+    return z3.BoolRef(z3.Z3_mk_or(_MAIN.ref(), len(parts), given), _MAIN)
