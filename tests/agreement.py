@@ -19,6 +19,7 @@ def proved(machine: Machine, *, tick: int, faults: int, effort: Effort | None = 
     formula = loop_formula(machine, tick=tick, faults=faults)
     known = []
     found: dict[str, bool] = {}
+    runner: LoopRunner | None = None
     for name, condition in {"": formula.outside, **_monitored(machine, formula)}.items():
         try:
             answer = Prover(formula, condition, known).run(effort)
@@ -28,7 +29,7 @@ def proved(machine: Machine, *, tick: int, faults: int, effort: Effort | None = 
         if isinstance(answer, Proof):
             known += answer.invariant
             continue
-        runner = LoopRunner(formula.loop)
+        runner = runner or LoopRunner(formula.loop)
         picks = iter(answer.start)
         runner.begin(lambda _, __, picks=picks: next(picks))  # type: ignore[misc]
         for step in answer.steps:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -23,19 +24,31 @@ from stillgate.controller.program.program_check import assert_consistent
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
 from stillgate.interlocks.loop.loop_check import assert_loop_consistent
 
+gc.set_threshold(20_000, 20, 20)  # garbage is looked for seldom: that takes a tenth of the time in Python
+
 
 @pytest.fixture(scope="session", autouse=True)
 def private_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Random machines must not fill the cache of whoever runs the tests."""
+    """Random machines must not fill the cache of whoever runs the tests. All workers have one together:
+    to build the demo as users do takes seconds."""
+    base = tmp_path_factory.getbasetemp()
+    cache = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "cache"
+    cache.mkdir(mode=0o700, exist_ok=True)
     objects = tmp_path_factory.mktemp("objects")  # the wheel's clang keeps each that it makes
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("STILLGATE_CACHE", str(tmp_path_factory.mktemp("cache")))
+        patch.setenv("STILLGATE_CACHE", str(cache))
         patch.setenv("ZIG_LOCAL_CACHE_DIR", str(objects))
         # What it builds of its own at its first call is kept where it always is, whatever HOME a test sets.
         usual = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "zig"
         patch.setenv("ZIG_GLOBAL_CACHE_DIR", os.environ.get("ZIG_GLOBAL_CACHE_DIR", str(usual)))
         yield
     shutil.rmtree(objects, ignore_errors=True)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """Garbage is looked for in what tests make, not again and again in all that was loaded."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)

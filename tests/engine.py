@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ import pytest
 from quick_compiler import quick_compiler
 from stillgate.controller.c.toolchain import build_library
 from stillgate.controller.effort import Effort
-from stillgate.controller.reading.reader import read_machine_text
+from stillgate.controller.reading.reader import MachineDocument, read_machine_text
 from stillgate.interlocks.exploration import fault_search, parametric_checker, search
 from stillgate.interlocks.exploration.emit_checker import checker_source
 from stillgate.interlocks.exploration.explorer import Explorer, Status
@@ -118,10 +119,16 @@ def broken_c(loop: ClosedLoop) -> set[str]:
         return {name for index, name in names if explorer.record(index) is not None}
 
 
+@lru_cache(maxsize=2)
+def document_of(text: str) -> MachineDocument:
+    """The machine of a text, read once for all who ask in turn; nobody can change it."""
+    return read_machine_text(text, "machine.yaml")
+
+
 def checked(text: str, **how: Any) -> CheckResult:
     """The whole check of a machine file's text, its checkers built for a short compile."""
     check = import_module("stillgate.interlocks.checking.checker").check  # a function that hides its module
     with pytest.MonkeyPatch.context() as patch:
         build_quickly(patch)
-        result: CheckResult = check(read_machine_text(text, "machine.yaml"), **how)
+        result: CheckResult = check(document_of(text), **how)
     return result

@@ -59,16 +59,24 @@ class Host(Protocol):
 
 
 class Layout:
-    """Gives every cell its slot; cells are added as they are met."""
+    """Gives every cell its slot; cells are added as they are met.
+
+    Attributes:
+        names: of the cells, by slot.
+    """
 
     def __init__(self, cells: Iterable[Cell] = ()) -> None:
         self._slots: dict[Cell, int] = {}
+        self.names: list[str] = []
         for cell in cells:
             self.slot(cell)
 
     def slot(self, cell: Cell) -> int:
         """Slot of a cell, new if it was not met before."""
-        return self._slots.setdefault(cell, len(self._slots))
+        slot = self._slots.setdefault(cell, len(self._slots))
+        if slot == len(self.names):
+            self.names.append(cell.name)
+        return slot
 
     def has(self, cell: Cell) -> bool:
         """Whether a cell has a slot."""

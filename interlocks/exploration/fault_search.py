@@ -30,6 +30,7 @@ from stillgate.sim_io.faults.fault_list import FaultKind
 
 from ..loop.closed_loop import ClosedLoop, goal_cell
 from ..loop.counterexample import Path, Replay, replay
+from ..loop.interpreter import LoopRunner
 from ..loop.state_layout import packed_fields, unpack
 from .engine_abi import Code, fault, key_number
 from .explorer import Explorer, FirstEvent
@@ -151,10 +152,11 @@ class FaultExplorer(Explorer):
         fields = packed_fields(self.loop)
         runs: list[Replay] = []
         look = self.effort.closing().look
+        runner = LoopRunner(self.loop)
         paths = self.paths([(record.start, record.depth - 1) for _, record in wanted])
         for (event, record), path in zip(wanted, paths, strict=True):
             keys = tuple(unpack(fields, key) for key in path.keys)
-            run = replay(self.loop, Path(keys, (*path.picks, record.picks)), look=look)
+            run = replay(self.loop, Path(keys, (*path.picks, record.picks)), look=look, runner=runner)
             if event not in run.ticks[-1].broken:
                 name = self.loop.requirement_names[event]
                 raise ProgramFault(f"the replayed story of {name} does not break it")

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path as FilePath
 from threading import Event
 
@@ -22,6 +22,7 @@ from stillgate.controller.errors import ProgramFault
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.fewest_changes import FewestChanges
+from ..loop.interpreter import LoopRunner
 from ..loop.state_layout import key_bits, packed_fields, unpack
 from ..results.verdict import Exploration
 from .emit_checker import checker_source
@@ -163,6 +164,11 @@ class Search:
         self._effort = effort
         self._explorer = Explorer(library, effort)
         self._outcome: SearchOutcome | None = None
+        self._fewest = FewestChanges(loop)
+
+    @cached_property
+    def _runner(self) -> LoopRunner:
+        return LoopRunner(self.loop)
 
     def __enter__(self) -> Search:
         return self
@@ -205,20 +211,20 @@ class Search:
         records = {name: self._explorer.record(i) for i, name in enumerate(names)}
         found = {name: record for name, record in records.items() if record is not None}
         runs: dict[str, Replay] = {}
-        fewest = FewestChanges(self.loop)
         with suppress(OutOfTime):
             paths = self._explorer.paths([(record.start, record.depth - 1) for record in found.values()])
             for (name, record), path in zip(found.items(), paths, strict=True):
                 run = self._replayed(StatePath(path.keys, (*path.picks, record.picks), ()))
                 if names.index(name) not in run.ticks[-1].broken:
                     raise ProgramFault(f"the replayed story of {name} does not break it")
-                runs[name] = fewest.of(run, name, look=self._effort.closing().look)
+                runs[name] = self._fewest.of(run, name, look=self._effort.closing().look)
         return {name: Break(record.depth, runs.get(name)) for name, record in found.items()}
 
     def _replayed(self, path: StatePath) -> Replay:
         """Raises: OutOfTime."""
         keys = tuple(unpack(self.fields, key) for key in path.keys)
-        return replay(self.loop, Path(keys, path.picks), look=self._effort.closing().look)
+        look = self._effort.closing().look
+        return replay(self.loop, Path(keys, path.picks), look=look, runner=self._runner)
 
     def has_broken(self, index: int) -> bool:
         """Whether a break has happened so far; may be asked while the search runs."""
@@ -261,5 +267,5 @@ class Search:
             return None
         with suppress(OutOfTime):
             run = self._replayed(self._explorer.paths([(key, depth)])[0])
-            return FewestChanges(self.loop).of(run, None, look=self._effort.closing().look)
+            return self._fewest.of(run, None, look=self._effort.closing().look)
         return None

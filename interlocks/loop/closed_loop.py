@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import cached_property
 
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
@@ -110,7 +111,7 @@ class ClosedLoop:
         """
         return (*self.controller.clocks, *self.monitors.clocks, *self.plant.clocks)
 
-    @property
+    @cached_property
     def key_cells(self) -> tuple[Cell, ...]:
         """Cells that make up a stored state, the parts' cells last."""
         found: list[Cell] = [cell for signal in self.sensed for cell in signal.memory]

@@ -54,16 +54,18 @@ def replay(
     *,
     switches: Mapping[str, int] | None = None,
     look: Callable[[], None] = lambda: None,
+    runner: LoopRunner | None = None,
 ) -> Replay:
     """Replays a path; ``switches`` are answers that were told before the search.
 
     Args:
         look: called at every tick; what it raises ends the replay.
+        runner: of the loop with these switches, where there is one: making it takes longer than most paths.
 
     Raises:
         AssertionError: if Python and C disagree about it, which is a defect.
     """
-    runner = LoopRunner(loop, switches=switches)
+    runner = runner or LoopRunner(loop, switches=switches)
     ticks: list[Tick] = []
     modes: list[dict[str, Mode]] = []
     answers: list[Answers] = []

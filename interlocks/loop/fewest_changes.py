@@ -71,6 +71,11 @@ class FewestChanges:
         )
 
     @cached_property
+    def runner(self) -> LoopRunner:
+        """Steps that loop, for one run after another."""
+        return LoopRunner(self.loop)
+
+    @cached_property
     def inputs(self) -> dict[str, str]:
         """Those that nobody drives, by the name of the cell that holds their level."""
         driven = self.given.plant.circuits
@@ -99,7 +104,7 @@ class _Cut:
         self.event = None if event is None else self.loop.requirement_names.index(event)
         self.look = look
         self.steps = 0
-        self.runner = LoopRunner(self.loop)
+        self.runner = loops.runner
         self.levels: Levels = [{name: now[name] for name in self.names} for now in run.circuits]
         self.before: list[_Situation] = []
 

@@ -8,9 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from stillgate.controller.machine_file.field_types import Ticks
-from stillgate.controller.program.evaluate import BlockCode, BlockCompiler, Layout, Values, answer_from_cells
+from stillgate.controller.program.evaluate import (
+    BlockCode,
+    BlockCompiler,
+    Layout,
+    TermCode,
+    Values,
+    answer_from_cells,
+)
 from stillgate.controller.program.program import Cell, NoteKind, Observation
 
 from .closed_loop import ClosedLoop, FreeInput, goal_cell
@@ -96,9 +104,7 @@ class LoopRunner:
         self._live: dict[str, Callable[[Values], int]] = {
             item.signal.name: compiler.term(item.live) for item in loop.free
         }
-        self._truths = {
-            f"{part}.{truth}": compiler.term(term) for (part, truth), term in loop.plant.truths.items()
-        }
+        self._compiler = compiler
         self._dark = self.layout.slot(loop.dark)
         self._fault = self.layout.slot(loop.fault)
         self._second = self.layout.slot(loop.second) if loop.budget > 1 else None
@@ -151,7 +157,7 @@ class LoopRunner:
         host, values = self.host, self.values
         nodes = dict(host.nodes)
         goals = tuple(bool(values[slot]) for slot in self._goals)
-        seen = {cell.name: values[self.layout.slot(cell)] for cell in self.layout.cells}
+        seen = dict(zip(self.layout.names, values, strict=True))
         self._from_instant(settle=settle)
         return Tick(seen, nodes, tuple(dict.fromkeys(host.broken)), tuple(host.covered), goals)
 
@@ -182,6 +188,12 @@ class LoopRunner:
         if settle:
             self._settle(self.values)
         self._moves(self.values)
+
+    @cached_property
+    def _truths(self) -> dict[str, TermCode]:
+        """Of the parts; only a story asks for them."""
+        truths = self.loop.plant.truths.items()
+        return {f"{part}.{truth}": self._compiler.term(term) for (part, truth), term in truths}
 
     def truths(self, tick: Tick) -> dict[str, bool]:
         """Truths of every part in a tick, as the requirements saw them: ``leaf.moving``."""

@@ -18,8 +18,8 @@ from stillgate.controller.errors import ProgramFault
 from stillgate.controller.machine_file.field_types import Ticks
 
 from .cubes import answered, fresh_solver
+from .formulas import Formula
 from .ic3 import SymbolicRun
-from .symbolic_step import Formula
 from .transition_system import LoopFormula
 
 

@@ -19,7 +19,7 @@ import z3
 
 from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
 
-from .symbolic_step import Formula, any_of
+from .formulas import YES, Formula, all_of, any_of, equal, implies, is_yes, opposite
 from .transition_system import Key, LoopFormula, coded
 
 
@@ -111,11 +111,11 @@ def within(loop: LoopFormula, cube: Cube, unknowns: Sequence[Any] | None = None)
     """That a state lies in a cube."""
     places = loop.now if unknowns is None else unknowns
     if places is not loop.now and places is not loop.then:
-        return z3.And(*(bound_formula(loop, item, places[item.cell]) for item in cube))
+        return all_of(bound_formula(loop, item, places[item.cell]) for item in cube)
     later = places is loop.then
     found = loop.made.get((cube, later))
     if found is None:
-        found = loop.made[cube, later] = z3.And(*(_once(loop, item, later) for item in cube))
+        found = loop.made[cube, later] = all_of(_once(loop, item, later) for item in cube)
     return found
 
 
@@ -148,11 +148,11 @@ def bound_formula(loop: LoopFormula, bound: Bound, unknown: Any) -> Formula:
     cell = loop.cells[bound.cell]
     code = coded(cell, bound.value)
     if bound.relation is Relation.OTHER_THAN:
-        return unknown != code
+        return opposite(equal(unknown, code))
     if cell.is_truth and bound.relation is Relation.AT_LEAST:
-        return unknown if bound.value else z3.BoolVal(True)
+        return unknown if bound.value else YES
     if cell.is_truth:
-        return z3.BoolVal(True) if bound.value else z3.Not(unknown)
+        return YES if bound.value else opposite(unknown)
     return z3.UGE(unknown, code) if bound.relation is Relation.AT_LEAST else z3.ULE(unknown, code)
 
 
@@ -187,7 +187,7 @@ class BoundSolver:
         found = self._names.get((bound, later))
         if found is None:
             found = z3.Bool(f"{bound.cell} {bound.relation.value} {bound.value}{' later' * later}")
-            self.solver.add(z3.Implies(found, _once(self.loop, bound, later)))
+            self.solver.add(implies(found, _once(self.loop, bound, later)))
             self._names[bound, later] = found
             self._bounds[found.decl().name()] = bound
         return found
@@ -266,10 +266,10 @@ def answers_of(loop: LoopFormula, model: Any) -> Answers:
     found: list[tuple[str, int]] = []
     for name, unknown in loop.unknowns.items():
         value = model.eval(unknown, model_completion=True)
-        found.append((name, int(z3.is_true(value)) if z3.is_bool(unknown) else value.as_signed_long()))
+        found.append((name, int(is_yes(value)) if z3.is_bool(unknown) else value.as_signed_long()))
     return tuple(found)
 
 
 def outside_all(loop: LoopFormula, cubes: Iterable[Cube], unknowns: Sequence[Any] | None = None) -> Formula:
     """That a state lies in none of the cubes."""
-    return z3.Not(any_of(within(loop, cube, unknowns) for cube in cubes))
+    return opposite(any_of(within(loop, cube, unknowns) for cube in cubes))

@@ -15,9 +15,9 @@ from dataclasses import dataclass, field
 from stillgate.controller.effort import Effort, OutOfTime
 
 from .cubes import Bound, Cube, Relation
+from .formulas import Formula
 from .ic3 import Proof, Prover, SymbolicRun
 from .inductive_check import carried_over, inductive_families
-from .symbolic_step import Formula
 from .transition_system import LoopFormula
 
 Group = tuple[int, ...]

@@ -30,7 +30,7 @@ import z3
 from stillgate.controller.effort import Effort
 
 from .cubes import Bound, BoundSolver, Cube, Lifter, answered, fresh_solver, outside_all, within
-from .symbolic_step import Formula
+from .formulas import Formula, implies, opposite
 from .transition_system import Key, LoopFormula
 
 
@@ -228,7 +228,7 @@ class Prover:
         for cubes in self.frames[1 : level + 1]:
             cubes[:] = [known for known in cubes if not wanted.issubset(known)]
         self.frames[level].append(cube)
-        self.main.solver.add(z3.Implies(self._active[level], z3.Not(within(self.loop, cube))))
+        self.main.solver.add(implies(self._active[level], opposite(within(self.loop, cube))))
 
     def _predecessor(self, model: Any, cube: Cube) -> Cube:
         misses = self.lifter.place(within(self.loop, cube, self.loop.then))

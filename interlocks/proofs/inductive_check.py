@@ -22,7 +22,7 @@ import z3
 from stillgate.controller.effort import Effort
 
 from .cubes import Bound, Cube, Relation, answered, contains, fresh_solver, outside_all, within
-from .symbolic_step import Formula, any_of
+from .formulas import Formula, any_of, implies, opposite
 from .transition_system import Key, LoopFormula
 
 Family = tuple[Cube, ...]
@@ -54,10 +54,10 @@ def faults_of_invariant(
     """
     given = effort or Effort()
     found: list[InvariantFault] = []
-    inside = z3.Not(outside_all(loop, cubes))
+    inside = opposite(outside_all(loop, cubes))
     _add_if_possible(loop, found, given, "a start state is excluded", [loop.begin, inside])
     rests = [loop.domain, outside_all(loop, cubes), loop.step]
-    later = z3.Not(outside_all(loop, cubes, loop.then))
+    later = opposite(outside_all(loop, cubes, loop.then))
     _add_if_possible(loop, found, given, "a step leads to an excluded state", [*rests, later])
     asked = {"a value leaves its range": loop.outside}
     asked |= {f"{name} breaks": condition for name, condition in never.items()}
@@ -129,13 +129,13 @@ def _without(
     inside = [z3.FreshBool("inside") for _ in families]
     for family, out, in_ in zip(families, outside, inside, strict=True):
         effort.look()
-        solver.add(z3.Implies(in_, any_of([within(loop, cube, unknowns) for cube in family])))
+        solver.add(implies(in_, any_of(within(loop, cube, unknowns) for cube in family)))
         if before:
-            solver.add(z3.Implies(out, outside_all(loop, family)))
+            solver.add(implies(out, outside_all(loop, family)))
     kept = list(range(len(families)))
     while kept:
         entered = z3.FreshBool("entered")
-        solver.add(z3.Implies(entered, z3.Or(*(inside[number] for number in kept))))
+        solver.add(implies(entered, any_of(inside[number] for number in kept)))
         if not answered(solver, effort, entered, *(outside[number] for number in kept)):
             break
         key = loop.key_of(solver.model(), unknowns)

@@ -37,10 +37,10 @@ from .bmc import way_within
 from .counter_invariants import counters_in_step
 from .cubes import Cube
 from .fault_partition import ByFault
+from .formulas import Formula
 from .ic3 import Proof, Prover, SymbolicRun
 from .inductive_check import InvariantFault, carried_over, faults_of_invariant, inductive_part
 from .solver import INDUCTION, REPLAY, Tell
-from .symbolic_step import Formula
 from .transition_system import LoopFormula, loop_formula
 
 PATIENCE = (2.0, 10.0, 40.0, 160.0)

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import z3
 
@@ -50,51 +49,22 @@ from stillgate.controller.program.program import (
     ticks_up,
 )
 
-Formula = Any
-"""A z3 Boolean: a truth of the machine or a condition."""
-
-Value = Any
-"""A z3 Boolean where a truth is meant, else a bit-vector of the encoding's width."""
+from .formulas import (
+    NO,
+    YES,
+    Formula,
+    Value,
+    any_of,
+    both,
+    either,
+    equal,
+    if_else,
+    is_no,
+    is_yes,
+    opposite,
+)
 
 Environment = dict[Cell, Value]
-
-YES: Formula = z3.BoolVal(True)
-NO: Formula = z3.BoolVal(False)
-
-
-def both(left: Formula, right: Formula) -> Formula:
-    """Conjunction, folded where a side is known."""
-    if z3.is_false(left) or z3.is_true(right):
-        return left
-    if z3.is_true(left) or z3.is_false(right):
-        return right
-    return z3.And(left, right)
-
-
-def either(left: Formula, right: Formula) -> Formula:
-    """Disjunction, folded where a side is known."""
-    if z3.is_true(left) or z3.is_false(right):
-        return left
-    if z3.is_false(left) or z3.is_true(right):
-        return right
-    return z3.Or(left, right)
-
-
-def opposite(formula: Formula) -> Formula:
-    """Negation, folded."""
-    if z3.is_true(formula):
-        return NO
-    if z3.is_false(formula):
-        return YES
-    return formula.arg(0) if z3.is_not(formula) else z3.Not(formula)
-
-
-def any_of(formulas: Iterable[Formula]) -> Formula:
-    """Disjunction of any number."""
-    result = NO
-    for formula in formulas:
-        result = either(result, formula)
-    return result
 
 
 @dataclass(frozen=True)
@@ -137,6 +107,7 @@ class Encoder:
         self.occurrences: list[Occurrence] = []
         self.constraints: list[Formula] = []
         self.outside: list[tuple[Cell, Formula]] = []  # assignments that leave a cell's range
+        self._numbers: dict[int, Value] = {}
         self._broken: dict[int, Formula] = {}
         self._covered: dict[int, Formula] = {}
 
@@ -149,25 +120,30 @@ class Encoder:
 
     def constant(self, cell: Cell, value: int) -> Value:
         """A cell's value as a constant."""
-        return z3.BoolVal(bool(value)) if cell.is_truth else self.number(value)
+        return (YES if value else NO) if cell.is_truth else self.number(value)
 
     def number(self, value: int) -> Value:
         """A number."""
-        return z3.BitVecVal(value, self.width)
+        found = self._numbers.get(value)
+        if found is None:
+            found = self._numbers[value] = z3.BitVecVal(value, self.width)
+        return found
 
     def as_number(self, value: Value) -> Value:
         """A value where a number is needed: a truth counts 0 or 1."""
         if not z3.is_bool(value):
             return value
-        if z3.is_true(value) or z3.is_false(value):
-            return self.number(int(z3.is_true(value)))
-        return z3.If(value, self.number(1), self.number(0))
+        if is_yes(value) or is_no(value):
+            return self.number(int(is_yes(value)))
+        return if_else(value, self.number(1), self.number(0))
 
     def as_truth(self, value: Value) -> Formula:
         """A value where a truth is needed: whatever is not 0."""
         if z3.is_bool(value):
             return value
-        return z3.BoolVal(value.as_long() != 0) if z3.is_bv_value(value) else value != self.number(0)
+        if z3.is_bv_value(value):
+            return YES if value.as_long() else NO
+        return opposite(equal(value, self.number(0)))
 
     # -- terms -----------------------------------------------------------------------------
 
@@ -175,7 +151,7 @@ class Encoder:
         """Value of a term."""
         match term:
             case Constant(value=value):
-                return z3.BoolVal(bool(value)) if value in (0, 1) else self.number(value)
+                return (YES if value else NO) if value in (0, 1) else self.number(value)
             case TimeConstant(milliseconds=milliseconds):
                 return self.number(ticks_up(milliseconds, self.period))
             case Ref(cell=cell):
@@ -216,8 +192,10 @@ class Encoder:
         as_truths = all(item in (0, 1) for item in table)
         result: Value | None = None
         for position in reversed(range(len(table))):
-            entry = z3.BoolVal(bool(table[position])) if as_truths else self.number(table[position])
-            result = entry if result is None else self.joined(index == self.number(position), entry, result)
+            item = table[position]
+            entry = (YES if item else NO) if as_truths else self.number(item)
+            at = equal(index, self.number(position))
+            result = entry if result is None else self.joined(at, entry, result)
         return result
 
     def _operation(self, operator: Operator, left: Value, right: Value) -> Value:
@@ -229,13 +207,13 @@ class Encoder:
             case Operator.XOR:
                 return z3.Xor(self.as_truth(left), self.as_truth(right))
             case Operator.EQ | Operator.NE if z3.is_bool(left) and z3.is_bool(right):
-                return left == right if operator is Operator.EQ else z3.Xor(left, right)
+                return equal(left, right) if operator is Operator.EQ else z3.Xor(left, right)
         first, second = self.as_number(left), self.as_number(right)
         match operator:
             case Operator.EQ:
-                return first == second
+                return equal(first, second)
             case Operator.NE:
-                return first != second
+                return opposite(equal(first, second))
             case Operator.LT:
                 return first < second
             case Operator.LE:
@@ -252,21 +230,21 @@ class Encoder:
 
     def joined(self, condition: Formula, yes: Value, no: Value) -> Value:
         """One value where the condition is true, else the other."""
-        if z3.is_true(condition) or yes.eq(no):
+        if is_yes(condition) or yes.ast.value == no.ast.value:
             return yes
-        if z3.is_false(condition):
+        if is_no(condition):
             return no
         if z3.is_bool(yes) and z3.is_bool(no):
-            if z3.is_true(yes):
+            if is_yes(yes):
                 return either(condition, no)
-            if z3.is_false(yes):
+            if is_no(yes):
                 return both(opposite(condition), no)
-            if z3.is_true(no):
+            if is_yes(no):
                 return either(opposite(condition), yes)
-            if z3.is_false(no):
+            if is_no(no):
                 return both(condition, yes)
-            return z3.If(condition, yes, no)
-        return z3.If(condition, self.as_number(yes), self.as_number(no))
+            return if_else(condition, yes, no)
+        return if_else(condition, self.as_number(yes), self.as_number(no))
 
     # -- statements ------------------------------------------------------------------------
 
@@ -284,7 +262,7 @@ class Encoder:
             case Switch(cell=cell, arms=arms):
                 held = self.as_number(values[cell])
                 for number, arm in arms:  # arms have distinct numbers, so at most one runs
-                    self._branch(held == self.number(number), arm, (), values, when)
+                    self._branch(equal(held, self.number(number)), arm, (), values, when)
             case Choose(cell=cell, count=count):
                 values[cell] = self._ask(cell, when, tuple((YES, value) for value in range(count)))
             case Begin(cell=cell, options=options):
@@ -301,8 +279,8 @@ class Encoder:
     def _branch(
         self, condition: Formula, then: Block, otherwise: Block, values: Environment, when: Formula
     ) -> None:
-        if z3.is_true(condition) or z3.is_false(condition):
-            self.run(then if z3.is_true(condition) else otherwise, values, when)
+        if is_yes(condition) or is_no(condition):
+            self.run(then if is_yes(condition) else otherwise, values, when)
             return
         left, right = dict(values), dict(values)
         self.run(then, left, both(when, condition))
@@ -334,8 +312,10 @@ class Encoder:
         name = f"{self.prefix}choice{len(self.occurrences)} {cell.name}"
         unknown = z3.Bool(name) if cell.is_truth else z3.BitVec(name, self.width)
         self.occurrences.append(Occurrence(cell, asked, unknown, options))
-        if not (cell.is_truth and len(options) == 2 and all(z3.is_true(item) for item, _ in options)):
-            allowed = any_of(both(item, unknown == self.constant(cell, value)) for item, value in options)
+        if not (cell.is_truth and len(options) == 2 and all(is_yes(item) for item, _ in options)):
+            allowed = any_of(
+                both(item, equal(unknown, self.constant(cell, value))) for item, value in options
+            )
             self.constraints.append(z3.Implies(asked, allowed))
         return unknown
 

@@ -26,7 +26,8 @@ from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.program import Block, Cell
 
 from ..loop.closed_loop import ClosedLoop, close_loop, goal_cell
-from .symbolic_step import NO, Encoder, Environment, Formula, Occurrence, Value, any_of, width_of
+from .formulas import NO, Formula, Value, any_of, equal, is_yes
+from .symbolic_step import Encoder, Environment, Occurrence, width_of
 
 Key = tuple[int, ...]
 """Values of the stored cells, in the order of ``LoopFormula.cells``."""
@@ -163,13 +164,15 @@ def formula_of_loop(loop: ClosedLoop) -> LoopFormula:
     values = _starts(begin, loop)
     begin.run(loop.begin, values)
     starts = [
-        unknown == _encoded(cell, values[cell], begin) for cell, unknown in zip(cells, now, strict=True)
+        equal(unknown, _encoded(cell, values[cell], begin)) for cell, unknown in zip(cells, now, strict=True)
     ]
     step = Encoder(width, loop.tick, loop.sensed)
     values = _starts(step, loop)
     values |= {cell: _widened(cell, unknown, step) for cell, unknown in zip(cells, now, strict=True)}
     _tick(loop, step, values)
-    moves = [unknown == _encoded(cell, values[cell], step) for cell, unknown in zip(cells, then, strict=True)]
+    moves = [
+        equal(unknown, _encoded(cell, values[cell], step)) for cell, unknown in zip(cells, then, strict=True)
+    ]
     domain = z3.And(*(_in_range(cell, unknown) for cell, unknown in zip(cells, now, strict=True)))
     notes = step.notes.broken
     return LoopFormula(
@@ -239,7 +242,7 @@ def coded(cell: Cell, value: int) -> Value:
 
 
 def _decoded(cell: Cell, value: Value) -> int:
-    return int(z3.is_true(value)) if cell.is_truth else int(value.as_long()) + cell.low
+    return int(is_yes(value)) if cell.is_truth else int(value.as_long()) + cell.low
 
 
 def _widened(cell: Cell, unknown: Value, encoder: Encoder) -> Value:
@@ -273,14 +276,14 @@ def _renamed(unknown: Value, suffix: str) -> Value:
 def _picks(model: Any, choices: Sequence[Occurrence]) -> list[int]:
     picks: list[int] = []
     for item in choices:
-        if not z3.is_true(model.eval(item.asked, model_completion=True)):
+        if not is_yes(model.eval(item.asked, model_completion=True)):
             continue
         value = model.eval(item.unknown, model_completion=True)
-        chosen = int(z3.is_true(value)) if item.cell.is_truth else int(value.as_signed_long())
+        chosen = int(is_yes(value)) if item.cell.is_truth else int(value.as_signed_long())
         open_values = [
             number
             for condition, number in item.options
-            if z3.is_true(model.eval(condition, model_completion=True))
+            if is_yes(model.eval(condition, model_completion=True))
         ]
         picks.append(open_values.index(chosen))
     return picks

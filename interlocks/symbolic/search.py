@@ -15,6 +15,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path as FilePath
 from typing import Self
 
@@ -350,7 +351,7 @@ class SymbolicSearch:
 
         To no event, the last key is the situation where it ends: there is one more than ticks.
         """
-        runner = LoopRunner(self.loop, switches=self.switches)
+        runner = self._runner
         runner.begin(then_first(picks[0]))
         keys: list[Key] = [runner.key()]
         choices: list[tuple[int, ...]] = []
@@ -364,6 +365,10 @@ class SymbolicSearch:
         if not self._shows(event, tick, runner.fault):
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
         return Path(tuple(keys[:-1]), tuple(choices))
+
+    @cached_property
+    def _runner(self) -> LoopRunner:
+        return LoopRunner(self.loop, switches=self.switches)
 
     def _shows(self, event: int, tick: Tick, begun: int) -> bool:
         source = self.source

@@ -22,6 +22,7 @@ from stillgate.controller.machine_file.machine import FromAnywhere
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.fewest_changes import FewestChanges
+from ..loop.interpreter import LoopRunner
 from .deployed_points import compare_with_deployed
 from .engine_abi import Confirmation
 from .from_anywhere import WaysToGoal, ways_to_goals
@@ -55,9 +56,11 @@ class Answers:
     ) -> dict[str, Replay]:
         """The runs as stories tell them, as many as there is time for."""
         runs: dict[str, Replay] = {}
+        runner = LoopRunner(loop, switches=switches) if self.paths else None
         with suppress(OutOfTime):
             for name, path in self.paths.items():
-                runs[name] = replay(loop, path, switches=switches, look=effort.closing().look)
+                look = effort.closing().look
+                runs[name] = replay(loop, path, switches=switches, look=look, runner=runner)
         return runs
 
 

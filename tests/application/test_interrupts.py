@@ -217,8 +217,12 @@ def no_better(found: dict[str, object], whole: dict[str, object]) -> None:
 
 @pytest.mark.parametrize("times", [3, pytest.param(40, marks=pytest.mark.night)])
 @pytest.mark.parametrize("machine", ["press_one_contact", "press_plain_and"])
-def test_an_interrupt_makes_no_verdict_better(machine: str, times: int, tmp_path: Path) -> None:
+def test_an_interrupt_makes_no_verdict_better(
+    machine: str, times: int, tmp_path: Path, unoptimised: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """With the checker in the cache, so that the moments fall into search and stories."""
+    if unoptimised is not None:
+        monkeypatch.setenv("CC", unoptimised)
     bench = Bench(tmp_path, tmp_path / "cache")
     check = ("check", MACHINES / "broken" / f"{machine}.yaml", "--no-cache", "--format", "json")
     whole = bench.run(*check)

@@ -74,12 +74,14 @@ def test_from_points_of_the_sets_of_random_machines_no_step_leads_out() -> None:
 
 
 def test_however_long_times_are_no_step_of_the_deployed_c_leads_out() -> None:
+    """The second machine has more sets than there is time for here."""
     points = [
         points_of(loop, 400)
-        for number, text in enumerate(twenty_machines(1)[:5])
+        for number, text in enumerate(twenty_machines(1)[:6])
         for loop in loops_of(with_long_times(text, number))
+        if number != 1
     ]
-    assert sum(count > 0 for count in points) >= 7
+    assert sum(count > 0 for count in points) >= 8
 
 
 @pytest.mark.night

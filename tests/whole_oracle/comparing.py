@@ -6,11 +6,10 @@ import json
 from dataclasses import dataclass, field
 from typing import Any
 
-from engine import checked
+from engine import checked, document_of
 from judged_by_others import differences
 from judged_by_sets import Known, checked_by_sets, compare_sets
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
-from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.results.verdict import CheckResult
 
 from .drawing import draw_machine
@@ -52,7 +51,7 @@ def small_machine(seed: int, most: int = MOST_TICKS) -> tuple[str, Machine, Judg
     """The machine of a seed that the oracle can search: the first small enough of its attempts."""
     for attempt in range(100):
         text = file_text(draw_machine(seed, attempt))
-        machine = read_machine_text(text).machine
+        machine = document_of(text).machine
         try:
             return text, machine, judge(machine, tick=machine.check.tick or machine.scan, most=most)
         except TooLarge:
