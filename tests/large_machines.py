@@ -152,17 +152,17 @@ def requirements() -> Large:
 
 
 def bits_of_a_state() -> Large:
-    """200 counters of 18 bits: a stored state of 3600 bits. Counters of more bits are searched in slices."""
-    counters = _numbered("n", 200)
+    """120 counters of 30 bits: a stored state of 3600 bits."""
+    counters = _numbered("n", 120)
     do = {name: f"{name} + 1" for name in counters}
     states = {"x": {"exits": [{"when": "a and n0 < 3", "do": do, "to": "x"}]}}
     return _machine(
         inputs={"a": {}},
-        memory={name: {"range": "0..262143"} for name in counters},
+        memory={name: {"range": "0..1000000000"} for name in counters},
         sequences={"q": {"start": "x", "states": states}},
         requirements={
-            "alike": {"always": "n0 = n199"},
-            "three": {"reach": "n199 = 3"},
+            "alike": {"always": "n0 = n119"},
+            "three": {"reach": "n119 = 3"},
             "four": {"never": "n60 = 4"},
         },
     ), {"alike": "holds", "three": "holds", "four": "holds"}

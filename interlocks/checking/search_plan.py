@@ -8,7 +8,8 @@ many, those with a fault are not begun. What sets leave open is put to single si
 
 Before sets are asked it is looked at what can affect what (``slice_groups``). Where that is not all for
 all, each slice is searched by itself, in the same way, the smallest first, and each gets its part of the
-time that is left. Where one time or counter alone has more than ``FEW`` values, slices are asked at once.
+time that is left. Where one time or counter alone has more than ``FEW`` values, slices are asked at once,
+unless they are many: each is built by itself, which takes longer than to see how far single situations go.
 
 Who wants to compare the two ways asks for one of them, or for both (``By``): then the whole machine is
 searched, and two verdicts of a requirement that contradict each other are a fault of the program.
@@ -40,6 +41,9 @@ FEW = 300_000
 
 MANY = 4_000_000
 """The same with a fault, where the search without faults came to its end, and for what sets leave open."""
+
+SEVERAL = 8
+"""Slices from which on single situations of the whole are tried in any case."""
 
 LONG = 150
 """Ticks of a machine's longest time from which on sets are built beside the first search."""
@@ -184,8 +188,8 @@ class _Plan:
         return not number and not _is_hopeless(part.loop)
 
     def _at_once_by_slices(self, number: int, effort: Effort) -> bool:
-        """Whether the whole has too many single situations for certain, and can be taken apart."""
-        return _is_hopeless(self.wholes[number].loop) and bool(self.slices[number](effort))
+        """Whether the whole most likely has too many single situations, and a few slices instead."""
+        return _is_hopeless(self.wholes[number].loop) and 0 < len(self.slices[number](effort)) < SEVERAL
 
     def _early(self, number: int, slices: Slices) -> list[Build]:
         """What is built in advance for slices, in this order."""

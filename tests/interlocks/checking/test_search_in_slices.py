@@ -274,6 +274,24 @@ def test_where_all_can_affect_all_there_is_no_slice() -> None:
         assert sliced(close_loop(machine, tick=20, faults=faults, possibility=not faults)) == ()
 
 
+def test_a_machine_of_many_slices_and_few_situations_is_searched_as_a_whole() -> None:
+    """Each slice would be built by itself; only the ranges of its counters are large."""
+    counters = [f"n{number}" for number in range(search_plan.SEVERAL + 1)]
+    sequences = {
+        f"q{name}": {"start": "x", "states": {"x": {"exits": [{"when": "a", "do": {name: "1"}, "to": "x"}]}}}
+        for name in counters
+    }
+    machine: MachineDict = {
+        "machine": "counters", "scan": "20 ms", "inputs": {"a": {}}, "outputs": {"lamp": {}},
+        "memory": {name: {"range": "0..1000000000"} for name in counters},
+        "sequences": sequences,
+        "requirements": {f"at_most_{name}": {"never": f"{name} > 1"} for name in counters},
+    }  # fmt: skip
+    (explored, *_) = check(read_machine_text(machine_text(machine)), use_cache=False, faults=0).exploration
+    assert explored.exhausted
+    assert explored.slices == ()
+
+
 def test_an_undecided_row_says_what_has_the_most_values_and_what_else_may_decide() -> None:
     result = checked(TIMERS, max_states=500, faults=0)
     judgement = next(item.judgements[0] for item in result.requirements if item.name == "lamp_in_time")
