@@ -96,7 +96,7 @@ def check(
 
         from ..console.progress import ProgressLine
 
-        document = read_machine(machine)
+        document = read_machine(machine, effort)
         with ProgressLine(message_console()) as progress:
             result = check_within(
                 document,

@@ -96,11 +96,11 @@ def report(
 
     if pairs and "fault-table" in (leave_out or ()):
         raise UsageError("--pairs fills the fault table, which --leave-out fault-table leaves out: give one")
-    document = load_document(machine)
-    shown_date = _date(date)
     effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
+    document = load_document(machine, effort)
+    shown_date = _date(date)
     target = output or Path(f"{machine.stem}.report.html")
     refuse_bad_places(machine, ("--output", target), ("--pdf", pdf))
     refuse_bad_folder("--csv", csv)
