@@ -106,9 +106,7 @@ def check(
                 progress=progress,
                 use_cache=cache,
                 overlaps=overlaps,
-                on_slow_build=lambda: progress.say(
-                    "the C compiler builds its own parts, once; a minute or more"
-                ),
+                on_slow_build=lambda: progress.say("the C compiler builds parts of its own, once"),
                 on_decided=progress.decided,
                 by=By(by),
             )

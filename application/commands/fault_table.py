@@ -81,7 +81,7 @@ def fault_table(
             progress=progress,
             pairs=pairs,
             pairs_progress=lambda done, count: progress.say(f"{done} of {count} pairs judged"),
-            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; a minute or more"),
+            on_slow_build=lambda: progress.say("the C compiler builds parts of its own, once"),
         )
     if form == "json":
         from ..reports.analyses.fault_table import fault_table_document

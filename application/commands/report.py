@@ -131,7 +131,7 @@ def report(
             faults=budget,
             progress=progress,
             use_cache=cache,
-            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; a minute or more"),
+            on_slow_build=lambda: progress.say("the C compiler builds parts of its own, once"),
         )
         work = further_work(
             document,

@@ -129,7 +129,7 @@ class _Watcher:
                 tick=self.tick,
                 faults=faults,
                 progress=self._progress(line, content),
-                on_slow_build=lambda: line.say("the C compiler builds its own parts, once; a minute or more"),
+                on_slow_build=lambda: line.say("the C compiler builds parts of its own, once"),
             )
         if any(item.stopped_by == "interrupt" for item in result.exploration):
             raise KeyboardInterrupt
