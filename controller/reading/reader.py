@@ -339,8 +339,10 @@ def in_order(problems: Iterable[Problem]) -> list[Problem]:
 
 
 def at_most(problems: list[Problem]) -> list[Problem]:
-    """The first hundred, and how many more there are."""
+    """The first hundred, and how many more there are; at least so many where not all were looked at."""
     if len(problems) <= MOST_PROBLEMS:
         return problems
-    more = Problem(0, 0, f"and {len(problems) - MOST_PROBLEMS} more", "correct these first and look again")
+    least = "at least " if len(problems) >= MOST_LOOKED_AT else ""
+    said = f"and {least}{len(problems) - MOST_PROBLEMS} more"
+    more = Problem(0, 0, said, "correct these first and look again", problems[0].severity)
     return [*problems[:MOST_PROBLEMS], more]
