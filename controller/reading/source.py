@@ -112,6 +112,7 @@ class Text:
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self._lines: tuple[str, ...] = ()  # once somebody asks
         self._starts = [0, *(match.end() for match in LINE_BREAK.finditer(text))]
 
     def place(self, offset: int) -> tuple[int, int]:
@@ -126,7 +127,8 @@ class Text:
 
     def lines(self) -> tuple[str, ...]:
         """The lines without their breaks."""
-        return tuple(LINE_BREAK.split(self.text))
+        self._lines = self._lines or tuple(LINE_BREAK.split(self.text))
+        return self._lines
 
 
 @dataclass
@@ -253,7 +255,7 @@ class _Builder:
 
     def __init__(self, text: str, look: Callable[[], None] | None) -> None:
         self.source = Text(text)
-        self._look = look
+        self._look = look or (lambda: None)
         self.problems: list[tuple[int, str, str]] = []
         self.reached = 0
         self._events: Iterator[Any] = YAML(typ="safe", pure=True).parse(text)
@@ -281,8 +283,7 @@ class _Builder:
         return event
 
     def _node(self, event: Any, depth: int) -> Node:
-        if self._look is not None:
-            self._look()
+        self._look()
         start, end = event.start_mark.index, event.end_mark.index
         self._nodes += 1
         if self._nodes > MOST_NODES:
