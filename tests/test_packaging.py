@@ -53,6 +53,7 @@ def test_the_sdist_holds_every_file_of_the_repository(sdist: tuple[Path, str]) -
     }
     beside = {"README.md", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "constraints.txt"}
     assert (files | beside) - held == set()
+    assert "warning: no " not in sdist[1], "a pattern of MANIFEST.in that meets no file"
 
 
 @pytest.mark.night

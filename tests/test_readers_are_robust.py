@@ -29,9 +29,10 @@ from recordings import TEXT, assert_claims_nothing_false, door, record_run
 from stillgate.controller.effort import Effort
 from stillgate.controller.errors import ProgramFault, StillgateError
 from stillgate.controller.kept_files import find_kept, keep, kept_folder
-from stillgate.controller.reading.reader import read_machine_bytes, read_machine_text
+from stillgate.controller.reading.reader import MachineDocument, read_machine_bytes, read_machine_text
 from stillgate.interlocks.certificates import certify
 from stillgate.interlocks.certificates.certificate_file import certificate_bytes, read_certificate
+from stillgate.sim_io.logs.log import Change
 from stillgate.sim_io.logs.readers import read_log
 from stillgate.sim_io.logs.readers.columns import read_column_map
 from stillgate.sim_io.logs.writers.traces import write_trace
@@ -83,8 +84,21 @@ def folder() -> Path:
     return Path(mkdtemp(prefix="stillgate-readers-"))
 
 
+@cache
+def the_door() -> MachineDocument:
+    """Read once: the machine is not what is altered."""
+    return read_machine_text(TEXT, "door.yaml")
+
+
+@cache
+def truth() -> list[Change]:
+    """What the recording says before it is altered."""
+    path = written(whole_of("recording"), "true.log")
+    return list(read_log(path, the_door().machine).changes())
+
+
 def bus(suffix: str) -> bytes:
-    path = folder() / f"whole.{suffix}"
+    path = folder() / f"logged.{suffix}"
     with can.Logger(path) as writer:
         for n in range(30):
             writer(can.Message(timestamp=n / 10, arbitration_id=496, data=[n % 4] * 8, is_extended_id=False))
@@ -121,26 +135,25 @@ def written(content: bytes, name: str) -> Path:
 def as_log(name: str) -> Callable[[bytes, bytes], None]:
     def read(content: bytes, whole: bytes) -> None:
         dbc = written(DBC.encode(), "bus.dbc") if name.startswith("bus") else None
-        log = read_log(written(content, name), door(), dbc=dbc)
+        log = read_log(written(content, name), the_door().machine, dbc=dbc)
         changes = list(log.changes())
         assert [change.time for change in changes] == sorted(change.time for change in changes)
         list(log.told())
         log.trouble()
-        if name == "own.log":
-            truth = list(read_log(folder() / "whole.log", door()).changes())
-            if log.header.scan == 20 and max((c.time for c in changes), default=0) <= truth[-1].time:
-                assert_claims_nothing_false(log, truth)
+        last = max((change.time for change in changes), default=0)
+        if name == "own.log" and log.header.scan == 20 and last <= truth()[-1].time:
+            assert_claims_nothing_false(log, truth())
 
     return read
 
 
 def as_scenario(content: bytes) -> None:
-    void(load_scenario_bytes(content, "s.yaml", read_machine_text(TEXT, "door.yaml")))
+    void(load_scenario_bytes(content, "s.yaml", the_door()))
 
 
 def as_dbc(content: bytes, whole: bytes) -> None:
-    path = written(bus("log"), "for_dbc.log")
-    list(read_log(path, door(), dbc=written(content, "altered.dbc")).changes())
+    path = written(whole_of("candump"), "for_dbc.log")
+    list(read_log(path, the_door().machine, dbc=written(content, "altered.dbc")).changes())
 
 
 def as_certificate(content: bytes, whole: bytes) -> None:

@@ -57,10 +57,10 @@ def certificate(
     """
     from stillgate.controller.reading.reader import read_machine
 
-    document = read_machine(machine)
+    effort = effort_option(time_limit=time_limit, max_memory=max_memory)
+    document = read_machine(machine, effort)
     period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1) or 0
-    effort = effort_option(time_limit=time_limit, max_memory=max_memory)
 
     from stillgate.interlocks.certificates.certificate_file import certificate_bytes
     from stillgate.interlocks.requirements.monitors import is_judged

@@ -96,7 +96,7 @@ def check(
 
         from ..console.progress import ProgressLine
 
-        document = read_machine(machine)
+        document = read_machine(machine, effort)
         with ProgressLine(message_console()) as progress:
             result = check_within(
                 document,
@@ -106,9 +106,7 @@ def check(
                 progress=progress,
                 use_cache=cache,
                 overlaps=overlaps,
-                on_slow_build=lambda: progress.say(
-                    "the C compiler builds its own parts, once; a minute or more"
-                ),
+                on_slow_build=lambda: progress.say("the C compiler builds parts of its own, once"),
                 on_decided=progress.decided,
                 by=By(by),
             )

@@ -59,12 +59,12 @@ def compare(
     time_limit
         Give up as undecided after so long, such as '10 min'; shared among the three searches.
     """
-    before, after = load_document(old), load_document(new)
-    period = tick_option(tick, before.machine.scan)
-    budget = count_option("--faults", faults, 0, 1)
     effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
+    before, after = load_document(old, effort), load_document(new, effort)
+    period = tick_option(tick, before.machine.scan)
+    budget = count_option("--faults", faults, 0, 1)
 
     from stillgate.interlocks.analyses.version_diff import compare as compare_files
     from stillgate.interlocks.checking.checker import check_within

@@ -59,10 +59,10 @@ def confirm(
     """
     from stillgate.controller.reading.reader import read_machine
 
-    document = read_machine(machine)
+    effort = effort_option(time_limit=time_limit)
+    document = read_machine(machine, effort)
     period = tick_option(tick, document.machine.scan)
     budget = count_option("--faults", faults, 0, 1)
-    effort = effort_option(time_limit=time_limit)
     only = _named(document.machine, requirement)
 
     from stillgate.interlocks.analyses.cross_check import cross_checked

@@ -60,12 +60,12 @@ def fault_table(
     time_limit
         Give up as undecided after so long, such as '10 min'.
     """
-    document = load_document(machine)
-    period = tick_option(tick, document.machine.scan)
-    rates = rates_option(document.machine, rate)
     effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
+    document = load_document(machine, effort)
+    period = tick_option(tick, document.machine.scan)
+    rates = rates_option(document.machine, rate)
 
     from stillgate.interlocks.analyses.fault_table import fault_table_of as make_table
     from stillgate.interlocks.results.fault_table_rows import FaultOutcome
@@ -81,7 +81,7 @@ def fault_table(
             progress=progress,
             pairs=pairs,
             pairs_progress=lambda done, count: progress.say(f"{done} of {count} pairs judged"),
-            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; a minute or more"),
+            on_slow_build=lambda: progress.say("the C compiler builds parts of its own, once"),
         )
     if form == "json":
         from ..reports.analyses.fault_table import fault_table_document

@@ -48,10 +48,10 @@ def layers(
         Give up as undecided after so long, such as '10 min'; shared among all searches. Left out: 20 s for
         each search but that with both layers.
     """
-    document = load_document(machine)
+    effort = effort_option(threads=threads, time_limit=time_limit, max_memory=max_memory)
+    document = load_document(machine, effort)
     period = tick_option(tick, document.machine.scan)
     count_option("--faults", faults, 0, 1)
-    effort = effort_option(threads=threads, time_limit=time_limit, max_memory=max_memory)
 
     from stillgate.interlocks.analyses.layer_table import layers as judge_layers
     from stillgate.interlocks.checking.checker import check_within

@@ -36,15 +36,16 @@ def load_machine(path: Path) -> Machine:
     return load_document(path).machine
 
 
-def load_document(path: Path) -> MachineDocument:
+def load_document(path: Path, effort: Effort | None = None) -> MachineDocument:
     """The machine file, read; what the reader warns of goes to standard error.
 
     Raises:
         MachineFileError: if the file cannot be used.
+        CapReached: if the effort is over before the file is read.
     """
     from stillgate.controller.reading.reader import read_machine
 
-    document = read_machine(path)
+    document = read_machine(path, effort)
     for warning in document.warnings:
         write_line(document.render(warning), sys.stderr)
     return document

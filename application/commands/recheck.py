@@ -49,7 +49,7 @@ def recheck(
 
     effort = effort_option(time_limit=time_limit)
     found = read_certificate(certificate)  # first: of two files in the wrong order this one tells it shortly
-    document = read_machine(machine)
+    document = read_machine(machine, effort)
     with ProgressLine(message_console()) as line:
         result = check_again(
             document,

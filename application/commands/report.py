@@ -96,11 +96,11 @@ def report(
 
     if pairs and "fault-table" in (leave_out or ()):
         raise UsageError("--pairs fills the fault table, which --leave-out fault-table leaves out: give one")
-    document = load_document(machine)
-    shown_date = _date(date)
     effort = effort_option(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
+    document = load_document(machine, effort)
+    shown_date = _date(date)
     target = output or Path(f"{machine.stem}.report.html")
     refuse_bad_places(machine, ("--output", target), ("--pdf", pdf))
     refuse_bad_folder("--csv", csv)
@@ -131,7 +131,7 @@ def report(
             faults=budget,
             progress=progress,
             use_cache=cache,
-            on_slow_build=lambda: progress.say("the C compiler builds its own parts, once; a minute or more"),
+            on_slow_build=lambda: progress.say("the C compiler builds parts of its own, once"),
         )
         work = further_work(
             document,

@@ -47,9 +47,9 @@ def strength(
     time_limit
         Leave the rest undecided after so long, such as '10 min'.
     """
-    document = load_document(machine)
-    period = tick_option(tick, document.machine.scan)
     effort = effort_option(threads=threads, time_limit=time_limit)
+    document = load_document(machine, effort)
+    period = tick_option(tick, document.machine.scan)
 
     from stillgate.interlocks.checking.checker import check_within
     from stillgate.interlocks.mutation.mutation_run import strength as weaken

@@ -106,10 +106,11 @@ class _Watcher:
 
         result = kept_result(content, self.path, tick=self.tick, faults=self.faults)
         if result is None:
+            from stillgate.controller.effort import Effort
             from stillgate.controller.reading.reader import read_machine_bytes
             from stillgate.interlocks.requirements.monitors import fault_budget
 
-            document = read_machine_bytes(content, str(self.path))
+            document = read_machine_bytes(content, str(self.path), Effort().within(self.limit))
             if fault_budget(document.machine, self.faults):
                 self._glance(self._check(document, 0, content))  # the engineer waits: what is known first
             result = self._check(document, self.faults, content)  # as asked, or it would be kept as another
@@ -128,7 +129,7 @@ class _Watcher:
                 tick=self.tick,
                 faults=faults,
                 progress=self._progress(line, content),
-                on_slow_build=lambda: line.say("the C compiler builds its own parts, once; a minute or more"),
+                on_slow_build=lambda: line.say("the C compiler builds parts of its own, once"),
             )
         if any(item.stopped_by == "interrupt" for item in result.exploration):
             raise KeyboardInterrupt

@@ -31,6 +31,13 @@ def say_unbroken(console: Console, text: str, *, indent: int = 0, style: str = "
     console.print(Text(" " * indent + printable(text), style=style), soft_wrap=True)
 
 
+def say_lines(console: Console, lines: Iterable[str], *, indent: int = 0) -> None:
+    """Lines that are each left in one piece, written at once: of thousands each by itself takes a second."""
+    said = "\n".join(" " * indent + printable(line) for line in lines)
+    if said:
+        console.print(Text(said), soft_wrap=True)
+
+
 def bullet(console: Console, text: str) -> None:
     """An item of a list."""
     say(console, f"- {text}", indent=2, hanging=2)

@@ -29,10 +29,11 @@ from threading import Lock
 
 from ..effort import LOOK_EVERY, Effort, OutOfTime, apart
 from ..errors import CompilerError, ToolMissing
-from ..kept_files import cache_errors, cache_folder, find_kept, keep, work_folder
+from ..kept_files import cache_errors, cache_folder, find_kept, keep, kept_folder, work_folder
 
 _SUFFIX = {"darwin": ".dylib", "win32": ".dll"}.get(sys.platform, ".so")
 _LIBRARIES = "libraries"  # folder of the cache
+_COMPILER = "compiler"  # the same
 _ROOM_TRIED = 1 << 20  # bytes that must find room for a compiler's refusal to be the source's fault
 _SURROUNDINGS = (
     "CCC_OVERRIDE_OPTIONS",
@@ -47,14 +48,25 @@ _SURROUNDINGS = (
 """Environment variables that change what gcc and clang make (GCC manual, 'Environment Variables
 Affecting GCC'; clang's manual page, section 'Environment')."""
 
+_SPARING = ("-rtlib=none", "-Wl,-z,defs") if sys.platform == "linux" else ()
+"""Without the compiler's run-time library, whose building would be four fifths of a first check. It has what
+no processor has instructions for, such as 128-bit division; the linker says if some of it is needed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Compiler:
-    """A C compiler: the command to call it and a text that changes when it does."""
+    """A C compiler: the command to call it and a text that changes when it does.
+
+    Attributes:
+        slow_first_call: it builds parts of its own at its first call, as that of the ziglang wheel does.
+        sparing: options that leave out such parts as our sources hardly ever need. Where they are needed
+            it fails with these, and is called without.
+    """
 
     command: tuple[str, ...]
     identity: str
-    slow_first_call: bool = False  # the ziglang wheel builds its own parts at its first call
+    slow_first_call: bool = False
+    sparing: tuple[str, ...] = ()
 
 
 def find_compiler() -> Compiler:
@@ -79,7 +91,7 @@ def find_compiler() -> Compiler:
         from importlib.metadata import version
 
         identity = f"{_surroundings()} ziglang {version('ziglang')} {command[-1]}"
-        return Compiler(command, identity, slow_first_call=True)
+        return Compiler(command, identity, slow_first_call=True, sparing=_SPARING)
     raise ToolMissing(
         "no C compiler found: set CC, install clang or gcc, or run  pip install 'stillgate[cc]'"
     )
@@ -182,7 +194,10 @@ def _built(
         target = Path(work) / ("built" + _SUFFIX)
         shared = ("-shared", "-fPIC") if sys.platform != "win32" else ("-shared",)
         command = [*compiler.command, *shared, *options, main, "-o", str(target.name), "-lpthread"]
-        status, said = _call(command, work, effort)
+        surroundings = _surroundings_of_a_call(compiler, work)
+        status, said = _call([*command, *compiler.sparing], work, surroundings, effort)
+        if status != 0 and compiler.sparing:
+            status, said = _call(command, work, surroundings, effort)
         if status != 0 or not target.exists():
             with cache_errors(cache_folder()):  # a full disk is not the source's fault
                 (Path(work) / "room").write_bytes(bytes(_ROOM_TRIED))
@@ -226,13 +241,25 @@ def _own_copy(name: str, content: bytes) -> Path:
     return path
 
 
-def _call(command: list[str], folder: str, effort: Effort) -> tuple[int, str]:
+def _surroundings_of_a_call(compiler: Compiler, work: str) -> dict[str, str]:
+    """The environment of a compiler: what it leaves behind goes with the work folder.
+
+    But for what the wheel's compiler builds of its own, which is kept in our cache.
+    """
+    found = os.environ | dict.fromkeys(("TMPDIR", "TMP", "TEMP"), work)
+    if compiler.slow_first_call:
+        found["ZIG_LOCAL_CACHE_DIR"] = work
+        found.setdefault("ZIG_GLOBAL_CACHE_DIR", str(kept_folder(_COMPILER)))
+    return found
+
+
+def _call(command: list[str], folder: str, surroundings: dict[str, str], effort: Effort) -> tuple[int, str]:
     """Exit status of a compiler, and what it said; it does not outlive an exception here."""
     # In a group of its own, because a compiler calls others, which are to end with it.
     with subprocess.Popen(
         command,
         cwd=folder,
-        env=os.environ | dict.fromkeys(("TMPDIR", "TMP", "TEMP"), folder),  # what it leaves goes with it
+        env=surroundings,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,

@@ -23,7 +23,8 @@ from typing import Any, NoReturn
 
 from pydantic import ValidationError
 
-from ..errors import MachineFileError, Problem, Severity, render_problem
+from ..effort import Effort, OutOfTime
+from ..errors import CapReached, MachineFileError, Problem, Severity, render_problem
 from ..machine_file.machine import Machine
 from ..rules.findings import RuleFinding
 from ..rules.rules import findings
@@ -88,15 +89,16 @@ class MachineDocument:
         return render_problem(str(self.path), problem, self.positions.text.lines())
 
 
-def read_machine(path: str | Path) -> MachineDocument:
+def read_machine(path: str | Path, effort: Effort | None = None) -> MachineDocument:
     """Reads a machine file.
 
     Raises:
         MachineFileError: with every independent problem, or the reason why the file cannot be
             opened.
+        CapReached: if the effort is over before the file is read.
     """
     path = Path(path)
-    return read_machine_bytes(bytes_of(path), str(path))
+    return read_machine_bytes(bytes_of(path), str(path), effort)
 
 
 def read_machine_text(text: str, name: str = "machine.yaml") -> MachineDocument:
@@ -108,15 +110,21 @@ def read_machine_text(text: str, name: str = "machine.yaml") -> MachineDocument:
     return read_machine_bytes(text.encode("utf-8", "surrogatepass"), name)
 
 
-def read_machine_bytes(content: bytes, name: str) -> MachineDocument:
+def read_machine_bytes(content: bytes, name: str, effort: Effort | None = None) -> MachineDocument:
     """Reads a machine from the bytes of a file.
 
     Raises:
         MachineFileError: with every independent problem.
+        CapReached: if the effort is over before the file is read.
     """
     if len(content) > LARGEST_FILE:
         _refuse_whole(name, _too_large(len(content)))
-    source, positions = nodes_of(content, name)
+    try:
+        source, positions = nodes_of(content, name, effort)
+    except OutOfTime:
+        raise CapReached(
+            f"{name}: the time was over before the file was read; nothing is known of it"
+        ) from None
     machine, problems = _judge(source, positions)
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
     if machine is None or errors:  # warnings wait: a misspelt name makes the right one unused
@@ -125,15 +133,16 @@ def read_machine_bytes(content: bytes, name: str) -> MachineDocument:
     return MachineDocument(machine, Path(name), content, positions, warnings, original=machine)
 
 
-def nodes_of(content: bytes, name: str) -> tuple[Source, Positions]:
+def nodes_of(content: bytes, name: str, effort: Effort | None = None) -> tuple[Source, Positions]:
     """The YAML nodes of a file's bytes, with their places.
 
     Raises:
         MachineFileError: if they are no YAML.
+        OutOfTime: if the effort is over before that.
     """
     text = Text(_decoded(content, name))
     try:
-        source = read_source(text.text)
+        source = read_source(text.text, None if effort is None else effort.look)
     except SourceError as error:
         problem = Positions(_nothing(), text).at(error.offset, error.message, error.hint)
         raise MachineFileError(name, (problem,), text.lines()) from None
@@ -330,8 +339,10 @@ def in_order(problems: Iterable[Problem]) -> list[Problem]:
 
 
 def at_most(problems: list[Problem]) -> list[Problem]:
-    """The first hundred, and how many more there are."""
+    """The first hundred, and how many more there are; at least so many where not all were looked at."""
     if len(problems) <= MOST_PROBLEMS:
         return problems
-    more = Problem(0, 0, f"and {len(problems) - MOST_PROBLEMS} more", "correct these first and look again")
+    least = "at least " if len(problems) >= MOST_LOOKED_AT else ""
+    said = f"and {least}{len(problems) - MOST_PROBLEMS} more"
+    more = Problem(0, 0, said, "correct these first and look again", problems[0].severity)
     return [*problems[:MOST_PROBLEMS], more]

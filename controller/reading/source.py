@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -112,6 +112,7 @@ class Text:
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self._lines: tuple[str, ...] = ()  # once somebody asks
         self._starts = [0, *(match.end() for match in LINE_BREAK.finditer(text))]
 
     def place(self, offset: int) -> tuple[int, int]:
@@ -126,7 +127,8 @@ class Text:
 
     def lines(self) -> tuple[str, ...]:
         """The lines without their breaks."""
-        return tuple(LINE_BREAK.split(self.text))
+        self._lines = self._lines or tuple(LINE_BREAK.split(self.text))
+        return self._lines
 
 
 @dataclass
@@ -137,8 +139,11 @@ class Source:
     problems: list[tuple[int, str, str]]
 
 
-def read_source(text: str) -> Source:
+def read_source(text: str, look: Callable[[], None] | None = None) -> Source:
     """Builds the nodes of one YAML document.
+
+    Args:
+        look: called at every node; what it raises ends the reading.
 
     Raises:
         SourceError: if the text is no YAML, holds more than one document or passes a limit.
@@ -148,7 +153,7 @@ def read_source(text: str) -> Source:
         raise SourceError(
             bad.start(), f"character U+{ord(bad.group()):04X} cannot stand in a text file", "remove it"
         )
-    builder = _Builder(text)
+    builder = _Builder(text, look)
     try:
         return Source(builder.document(), builder.problems)
     except YAMLError as error:
@@ -248,8 +253,9 @@ def _ink_of(raw: str, style: str | None) -> Iterator[tuple[int, int]]:
 class _Builder:
     """Turns events into nodes. Never looks at what ruamel.yaml would construct from them."""
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, text: str, look: Callable[[], None] | None) -> None:
         self.source = Text(text)
+        self._look = look or (lambda: None)
         self.problems: list[tuple[int, str, str]] = []
         self.reached = 0
         self._events: Iterator[Any] = YAML(typ="safe", pure=True).parse(text)
@@ -277,6 +283,7 @@ class _Builder:
         return event
 
     def _node(self, event: Any, depth: int) -> Node:
+        self._look()
         start, end = event.start_mark.index, event.end_mark.index
         self._nodes += 1
         if self._nodes > MOST_NODES:

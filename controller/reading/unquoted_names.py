@@ -39,7 +39,7 @@ def truth_like_names(machine: Machine, positions: Positions) -> Iterator[Problem
     told = [f"'{name}' for {value}" for name, value in values.items()][:MOST_NAMED]
     more = f", and {len(values) - MOST_NAMED} more so" if len(values) > MOST_NAMED else ""
     yield positions.problem(
-        first, f"other programs that read YAML take {', '.join(told)}{more}",
+        first, f"other programs that read YAML take {', '.join(told)}{more}; "
         f"quotes around the name where it is defined, \"{first[-1]}\", say that it is meant",
         severity=Severity.WARNING, at_key=True,
     )  # fmt: skip

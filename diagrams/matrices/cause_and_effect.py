@@ -17,6 +17,7 @@ from enum import Enum
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.program.controller_program import ControllerProgram, OutputProgram
+from stillgate.controller.program.footprint import signals_read
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.program.program import (
     Assign,
@@ -103,10 +104,12 @@ def effects_of(machine: Machine) -> dict[Cause, EffectRow]:
     """The effects of every input, off and on, and of every state, in the order of the file."""
     program = lower_controller(machine)
     calm = _input_row(program, {})
+    permits = tuple(If(permit, ()) for output in program.outputs for _, permit in output.permits)
+    read = signals_read((*program.observe, *program.decide, *permits))
     found: dict[Cause, EffectRow] = {}
     for name in machine.inputs:
         for level in (False, True):
-            row = _input_row(program, {name: int(level)})
+            row = _input_row(program, {name: int(level)}) if name in read else calm
             found[InputCause(name, level)] = _without(row, calm)
     for sequence in program.sequences:
         for number, state in enumerate(sequence.states):

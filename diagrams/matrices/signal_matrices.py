@@ -17,9 +17,13 @@ from .table import Table
 NONE = "-"
 
 
-def cause_and_effect(machine: Machine) -> Table:
+Effects = dict[Cause, EffectRow]
+"""What ``effects_of`` finds, for whoever draws several tables of one machine."""
+
+
+def cause_and_effect(machine: Machine, effects: Effects | None = None) -> Table:
     """Inputs and states against outputs. A row without any effect of its own is left out, and said."""
-    effects = effects_of(machine)
+    effects = effects_of(machine) if effects is None else effects
     outputs = tuple(machine.outputs)
     rows = [(cause, row) for cause, row in effects.items() if row]
     silent = [name for name in machine.inputs if not _either(effects, name)]
@@ -122,9 +126,9 @@ def sequence_list(machine: Machine) -> Table:
     )
 
 
-def input_list(machine: Machine) -> Table:
+def input_list(machine: Machine, effects: Effects | None = None) -> Table:
     """Every input: where it comes from, how its contact is built, what a broken wire looks like."""
-    effects = effects_of(machine)
+    effects = effects_of(machine) if effects is None else effects
     return Table(
         "inputs",
         "Inputs",

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from ..results.fault_table_rows import Coverage, FaultOutcome, FaultRow
+from ..results.fault_table_rows import COVERAGE_OPEN, Coverage, FaultOutcome, FaultRow
 
 EQUAL_RATES = "Failure rates: every fault is taken as equally likely, since no rates were given."
 GIVEN_RATES = "Failure rates as given; faults without one count with rate 1."
@@ -64,7 +64,7 @@ def _coverage(subject: str, rows: list[FaultRow], weights: Mapping[str, float]) 
         return sum(weights.get(row.fault, 1.0) for row in items)
 
     if any(row.dangerous is None or row.outcome is FaultOutcome.UNDECIDED for row in rows):
-        return Coverage(subject, 0, 0, 0, None, None, "-", "undecided: of some fault it is not known")
+        return Coverage(subject, 0, 0, 0, None, None, "-", COVERAGE_OPEN)
     harming = [row for row in rows if row.dangerous and row.outcome is not FaultOutcome.HARMLESS]
     stopping = [row for row in harming if row.outcome is FaultOutcome.STOPS]
     noticed = [row for row in harming if row.outcome is FaultOutcome.STOPS or row.next_start]

@@ -17,7 +17,7 @@ A requirement that either layer carries alone survives a mistake in the other on
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
@@ -146,16 +146,18 @@ class _Bench:
 
     def sequences_alone(self) -> dict[str, Judgement]:
         bare = self.machine.model_copy(update={"interlocks": []})
-        return self._judged([close_loop(bare, tick=self.tick, faults=self.budget, possibility=False)])
+        loops = (close_loop(item, tick=self.tick, faults=self.budget, possibility=False) for item in (bare,))
+        return self._judged(bare.requirements, loops, self.effort)
 
     def interlocks_alone(self, groups: Sequence[Freed]) -> dict[str, Judgement]:
         """Breaks lie near the start, so a short search for them comes first where two machines are asked."""
         whole = [group for group in groups if group.whole]
-        found = self._judged([group.loop(self.machine, self.tick, self.budget) for group in whole])
+        found = self._narrower(whole, self.effort)
         parted = [group for group in groups if not group.whole]
         found |= _those(Word.BROKEN, self._narrower(parted, replace(self.effort, states=self._few())))
         parted = _left(parted, found)
-        wider = self._judged([group.wider_loop(self.machine, self.tick, self.budget) for group in parted])
+        loops = (group.wider_loop(self.machine, self.tick, self.budget) for group in parted)
+        wider = self._judged(_names(parted), loops, self.effort)
         found |= _those(Word.HOLDS, wider)
         parted = _left(parted, found)
         narrower = self._narrower(parted, self.effort)
@@ -167,25 +169,33 @@ class _Bench:
         return _FEW if self.effort.states is None else min(_FEW, self.effort.states)
 
     def _narrower(self, groups: Sequence[Freed], effort: Effort) -> dict[str, Judgement]:
-        return self._judged([group.loop(self.machine, self.tick, self.budget) for group in groups], effort)
+        loops = (group.loop(self.machine, self.tick, self.budget) for group in groups)
+        return self._judged(_names(groups), loops, effort)
 
-    def _judged(self, loops: Sequence[ClosedLoop], effort: Effort | None = None) -> dict[str, Judgement]:
-        """The requirements of each loop; undecided what the time or Ctrl-C left over."""
+    def _judged(
+        self, names: Iterable[str], loops: Iterator[ClosedLoop], effort: Effort
+    ) -> dict[str, Judgement]:
+        """The requirements, each judged in one of the loops; undecided what the time or Ctrl-C left over.
+
+        A loop is closed only where there is time for it.
+        """
         if not self.machine.requirements:
             return {}
-        given, found = effort or self.effort, dict[str, Judgement]()
+        found: dict[str, Judgement] = {}
+        closed: list[ClosedLoop] = []
         try:
-            with checkers_of(loops, self.on_slow_build, given) as libraries:
-                for loop in loops:
-                    found |= self._search(loop, next(libraries), self._next(given))
+            while not effort.over and (loop := next(loops, None)) is not None:
+                closed.append(loop)
+            with checkers_of(closed, self.on_slow_build, effort) as libraries:
+                for loop in closed:
+                    found |= self._search(loop, next(libraries), self._next(effort))
         except OutOfTime:
             pass
         except KeyboardInterrupt:  # while a checker was built
-            given.stop.set()
-        for loop in loops:
-            covered = Exploration.not_run(loop.budget, loop.tick, given.ended_by)
-            for name, requirement in loop.machine.requirements.items():
-                found.setdefault(name, judgement_of(covered, name, requirement, None))
+            effort.stop.set()
+        covered = Exploration.not_run(self.budget, self.tick, effort.ended_by)
+        for name in names:
+            found.setdefault(name, judgement_of(covered, name, self.machine.requirements[name], None))
         return found
 
     def _next(self, effort: Effort) -> Effort:
@@ -205,6 +215,10 @@ class _Bench:
 
 def _those(word: Word, judgements: Mapping[str, Judgement]) -> dict[str, Judgement]:
     return {name: item for name, item in judgements.items() if item.word is word}
+
+
+def _names(groups: Iterable[Freed]) -> list[str]:
+    return [name for group in groups for name in group.requirements]
 
 
 def _left(groups: Sequence[Freed], found: Mapping[str, Judgement]) -> list[Freed]:

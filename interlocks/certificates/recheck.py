@@ -58,7 +58,12 @@ def _recheck_invariant(document: MachineDocument, certificate: Certificate, effo
     from ..proofs.transition_system import loop_formula
 
     began = time.monotonic()
-    formula = loop_formula(document.machine, tick=certificate.tick, faults=certificate.faults)
+    try:
+        formula = loop_formula(
+            document.machine, tick=certificate.tick, faults=certificate.faults, effort=effort
+        )
+    except OutOfTime:
+        return Recheck(None, 0, 0, time.monotonic() - began, cut_short=True)
     cells = tuple((cell.name, cell.low, cell.high) for cell in formula.cells)
     if cells != certificate.cells:
         raise UsageError("the certificate's cells are not those of this machine at this tick")

@@ -18,8 +18,8 @@ from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Rea
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress
-from ..loop.closed_loop import close_loop
-from ..requirements.monitors import asks_possibility, fault_budget
+from ..loop.closed_loop import ClosedLoop, close_loop
+from ..requirements.monitors import asks_possibility, fault_budget, is_judged
 from ..results.requirement_text import formula_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import (
@@ -31,7 +31,7 @@ from ..results.verdict import (
 )
 from .assumptions import assumptions_of
 from .coverage import warning_findings
-from .loop_search import Searched
+from .loop_search import Searched, not_searched
 from .overlapping_exits import overlap_findings
 from .result_cache import check_key, keep_result, load_result
 from .search_plan import By, Told, search_all
@@ -114,12 +114,17 @@ def check_within(
         return replace(kept, from_cache=True)
     period = chosen_tick(machine, tick)
     budget = fault_budget(machine, faults)
-    loops = [close_loop(machine, tick=period, faults=0, exact=asks_possibility(machine))]
-    if budget:
-        loops.append(close_loop(machine, tick=period, faults=1, possibility=False))
+    loops = _loops(machine, period, budget, effort)
     searched = search_all(
         document, loops, effort, progress=progress, on_slow_build=on_slow_build, on_decided=on_decided, by=by
     )
+    for number in range(len(loops), budget + 1):
+        names = [
+            name
+            for name, item in machine.requirements.items()
+            if is_judged(item, number, possibility=not number)
+        ]
+        searched.append(not_searched(number, period, names, effort.ended_by))
     result = _result(document, period, budget, searched)
     whole = all(item.whole for item in result.exploration) and not any(
         judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements
@@ -137,6 +142,17 @@ def check_within(
     if use_cache and whole:
         keep_result(key, result)
     return result
+
+
+def _loops(machine: Machine, tick: Milliseconds, budget: int, effort: Effort) -> list[ClosedLoop]:
+    """The closed loop of each question, without faults first; once the time is over, no further one."""
+    loops: list[ClosedLoop] = []
+    while len(loops) <= budget and not effort.over:
+        if loops:
+            loops.append(close_loop(machine, tick=tick, faults=1, possibility=False))
+        else:
+            loops.append(close_loop(machine, tick=tick, faults=0, exact=asks_possibility(machine)))
+    return loops
 
 
 # -- result --------------------------------------------------------------------------------------

@@ -85,6 +85,6 @@ def _at(
 def warning_findings(document: MachineDocument) -> list[Finding]:
     """What the reader warned of."""
     return [
-        Finding(FindingKind.WARNING, "", problem.message, problem.line, problem.column)
+        Finding(FindingKind.WARNING, "", problem.message, max(1, problem.line), max(1, problem.column))
         for problem in document.warnings
     ]

@@ -6,7 +6,7 @@ before its story is told.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
@@ -14,6 +14,7 @@ from threading import Lock
 from typing import Generic, TypeVar
 
 from stillgate.controller.effort import LOOK_EVERY, Effort, OutOfTime
+from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Reach
 from stillgate.controller.reading.reader import MachineDocument
 
@@ -90,9 +91,11 @@ class LoopSearch:
         self._progress = progress
         self._for_sets = Once(lambda effort: loop_for_sets(loop))
         self.checker: Once[FilePath] = Once(lambda effort: build_checker(loop, on_slow_build, effort))
-        self.symbolic: Once[FilePath] = Once(
-            lambda effort: build_symbolic(step_source(self._for_sets(effort)), effort)
-        )
+        self.symbolic: Once[FilePath] = Once(self._symbolic)
+
+    def _symbolic(self, effort: Effort) -> FilePath:
+        effort.look()  # as for the checker
+        return build_symbolic(step_source(self._for_sets(effort)), effort)
 
     def single(self, states: int | None, effort: Effort) -> Searched:
         """A search of at most so many situations, or of all, one by one.
@@ -177,7 +180,8 @@ class LoopSearch:
 
     def nothing(self, stopped_by: str) -> Searched:
         """Of a search that was not begun: nothing is decided."""
-        return not_searched(self.loop, stopped_by)
+        loop = self.loop
+        return not_searched(loop.budget, loop.tick, loop.monitors.requirements, stopped_by)
 
     @property
     def _counters(self) -> tuple[str, ...]:
@@ -224,7 +228,7 @@ class LoopSearch:
         return None
 
 
-def not_searched(loop: ClosedLoop, stopped_by: str) -> Searched:
-    """Of a search that was not begun: nothing is decided."""
-    exploration = Exploration.not_run(loop.budget, loop.tick, stopped_by)
-    return Searched(exploration, {name: unbroken(exploration) for name in loop.monitors.requirements}, ())
+def not_searched(faults: int, tick: Milliseconds, requirements: Iterable[str], stopped_by: str) -> Searched:
+    """Of a search that was not begun, of the requirements that it judges: nothing is decided."""
+    exploration = Exploration.not_run(faults, tick, stopped_by)
+    return Searched(exploration, {name: unbroken(exploration) for name in requirements}, ())

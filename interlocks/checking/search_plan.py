@@ -33,7 +33,7 @@ from ..loop.closed_loop import ClosedLoop
 from ..results.verdict import Finding, Judgement, SliceCovered, Word
 from ..slicing.slice_groups import SlicedLoop, sliced, weights_of
 from ..slicing.slices import names_of
-from .loop_search import LoopSearch, Once, Searched, not_searched
+from .loop_search import LoopSearch, Once, Searched
 from .most_values import dearest
 
 FEW = 300_000
@@ -267,7 +267,7 @@ def search_all(
     """Each loop searched; where the time is over or Ctrl-C comes, those that are left as far as nothing.
 
     Args:
-        loops: without faults first.
+        loops: without faults first; none where the time was over before there was one.
         on_decided: is told the verdicts of a machine that is searched in slices, as soon as they are there.
     """
 
@@ -288,7 +288,7 @@ def search_all(
     early: list[Build] = [search.checker for search in plan.wholes]
     if by in (By.SETS, By.BOTH):
         early += [search.symbolic for search in plan.wholes]
-    elif by is By.LEAST and effort.states is None and _longest(loops[0]) > LONG:
+    elif by is By.LEAST and effort.states is None and loops and _longest(loops[0]) > LONG:
         early = [plan.singles_in_advance]
         for build in (plan.sets_in_advance, plan.deployed_in_advance):
             early += [partial(build, number) for number in range(len(loops))]
@@ -304,7 +304,7 @@ def search_all(
         pass
     except KeyboardInterrupt:  # in a search, or while a checker was built
         effort.stop.set()
-    return searched + [not_searched(loop, effort.ended_by) for loop in loops[len(searched) :]]
+    return searched + [item.nothing(effort.ended_by) for item in plan.wholes[len(searched) :]]
 
 
 def _is_hopeless(loop: ClosedLoop) -> bool:

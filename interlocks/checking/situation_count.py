@@ -31,8 +31,9 @@ def few_situations(
     Raises:
         ToolMissing: if there is no C compiler.
     """
-    loop = close_loop(machine, tick=tick, faults=0, exact=asks_possibility(machine))
     try:
+        effort.look()
+        loop = close_loop(machine, tick=tick, faults=0, exact=asks_possibility(machine))
         library = build_checker(loop, on_slow_build, effort)
     except OutOfTime:
         return False

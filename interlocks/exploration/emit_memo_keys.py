@@ -164,22 +164,24 @@ def reading_source(
     }
 
     free_words = len(loop.free) // 64 + 1  # SG_FREE_WORDS
+    reading_words = word_count(row)
+    slot_of = dict(zip(cells, row, strict=False))
+    index_of = {node.signal: node.index for node in nodes}
 
     def bits(block: Block) -> tuple[list[int], list[int]]:
         wanted = cells_read(block) | active
         asked = signals_read(block)
         wanted |= {cell for name in asked for cell in memories.get(name, ())}
-        words = [0] * word_count(row)
-        for cell, slot in zip(cells, row, strict=False):
-            if cell in wanted:
-                words[slot.word] |= ((1 << slot.bits) - 1) << slot.shift
+        words = [0] * reading_words
+        for cell in wanted & slot_of.keys():
+            slot = slot_of[cell]
+            words[slot.word] |= ((1 << slot.bits) - 1) << slot.shift
         inputs = [0] * free_words
-        for node in nodes:
-            if node.signal in asked:
-                inputs[node.index // 64] |= 1 << node.index % 64
+        for name in asked & index_of.keys():
+            inputs[index_of[name] // 64] |= 1 << index_of[name] % 64
         return words, inputs
 
-    lines.append(f"#define SG_READING_WORDS {word_count(row)}")
+    lines.append(f"#define SG_READING_WORDS {reading_words}")
     terms: list[str] = []
     for sequence in program.sequences:
         rows = [bits(reads.by_state.get((sequence.active, n), ())) for n in range(len(sequence.states))]
@@ -191,10 +193,8 @@ def reading_source(
         lines.append(f"static const uint64_t {sequence.name}__reads[][{columns}] = {{{table}}};")
         terms.append(f"{sequence.name}__reads[{place(sequence.active)}]")
     words, inputs = bits(tuple(statement for block in reads.always for statement in block))
-    for word in range(word_count(row)):
-        for slot in row[len(cells) :]:
-            if slot.word == word:
-                words[word] |= ((1 << slot.bits) - 1) << slot.shift
+    for slot in row[len(cells) :]:
+        words[slot.word] |= ((1 << slot.bits) - 1) << slot.shift
     lines += [
         "static inline void sg_reading(const struct sg_work *w, const uint64_t *alive, uint64_t *to)",
         "{",

@@ -54,6 +54,8 @@ def build_checker(
     loop: ClosedLoop, on_slow_build: Callable[[], None] | None = None, effort: Effort | None = None
 ) -> FilePath:
     """Shared library of a loop's checker, from the cache if it was built before; see ``build_library``."""
+    if effort is not None:
+        effort.look()  # the sources of a large machine take a second
     return build_library(
         checker_files(loop),
         "checker.c",

@@ -52,7 +52,7 @@ from stillgate.sim_io.parts.plant import Plant, lower_plant
 
 from ..requirements.monitors import Monitors, is_judged, lower_monitors
 from .fault_injection import FaultSteps
-from .free_inputs import History, Query, history_of
+from .free_inputs import Histories, History, Query
 from .live_variables import kill_edge_memory, liveness
 
 
@@ -231,8 +231,13 @@ class _Linker:
             settle = (*live.settle, *forget)
         edge_live = live.edge_live if canonical else {}
         asked = self._asked(after)
+        histories = Histories(self.tick, exact=exact)
         free = tuple(
-            self._free(signal, asked.get(signal.name, {}), edge_live.get(signal.name, TRUE), exact)
+            self._free(
+                signal,
+                histories.of(signal, asked.get(signal.name, {})),
+                edge_live.get(signal.name, TRUE),
+            )
             for signal in free_signals
         )
         return ClosedLoop(
@@ -269,8 +274,7 @@ class _Linker:
                 asked.setdefault(term.signal, {})[term.observation, ticks] = None
         return asked
 
-    def _free(self, signal: Signal, asked: Collection[Query], live: Term, exact: bool) -> FreeInput:
-        history = history_of(signal, asked, self.tick, exact=exact)
+    def _free(self, signal: Signal, history: History, live: Term) -> FreeInput:
         belief = Cell(f"{signal.name}.belief", 0, len(history.beliefs) - 1, history.start, Scope.MONITOR)
         return FreeInput(
             signal=signal,

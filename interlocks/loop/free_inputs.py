@@ -33,7 +33,17 @@ from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.program.controller_program import Signal
 from stillgate.controller.program.evaluate import BlockCompiler, Layout, answer_from_cells
-from stillgate.controller.program.program import Cell, NoteKind, Observation
+from stillgate.controller.program.program import (
+    Assign,
+    Block,
+    Cell,
+    NoteKind,
+    Observation,
+    Ref,
+    Statement,
+    Term,
+)
+from stillgate.controller.program.program_map import map_block
 
 Query = tuple[Observation, Ticks]
 """An observation with its preset time in ticks (0 where it has none)."""
@@ -81,7 +91,6 @@ class History:
             be read later than in the next scan.
     """
 
-    signal: str
     queries: tuple[Query, ...]
     beliefs: tuple[frozenset[Memory], ...]
     start: int
@@ -166,6 +175,56 @@ def history_of(
     if not exact and not builder.fits():
         builder = _Builder(signal, asked, period, exact=True)
     return builder.history()
+
+
+class Histories:
+    """The tables of the free inputs of a loop, worked out once for all inputs that are alike.
+
+    Args:
+        period: tick of the loop in ms.
+        exact: keep one memory value per belief.
+    """
+
+    def __init__(self, period: Milliseconds, *, exact: bool) -> None:
+        self._period = period
+        self._exact = exact
+        self._known: dict[tuple[object, ...], History] = {}
+
+    def of(self, signal: Signal, queries: Iterable[Query]) -> History:
+        """The tables of an input that is asked the given queries; of inputs that are alike the same."""
+        asked = tuple(dict.fromkeys(queries))
+        shape = _shape(signal, asked)
+        found = self._known.get(shape)
+        if found is None:
+            found = self._known[shape] = history_of(signal, asked, self._period, exact=self._exact)
+        return found
+
+
+def _shape(signal: Signal, asked: tuple[Query, ...]) -> tuple[object, ...]:
+    """Everything of a signal but its name: equal for inputs that sense, remember and are asked alike."""
+    own = (signal.pin, signal.level, signal.was, signal.run, *signal.memory)
+    numbers: dict[Cell, Ref] = {}
+    for cell in own:
+        if cell is not None and cell not in numbers:
+            kind = (
+                str(len(numbers)),
+                cell.low,
+                cell.high,
+                cell.start,
+                cell.scope,
+                cell.persistent,
+                cell.role,
+            )
+            numbers[cell] = Ref(Cell(*kind))
+
+    def term(given: Term) -> Term:
+        return numbers[given.cell] if isinstance(given, Ref) else given
+
+    def statement(given: Statement) -> Block:
+        return (Assign(numbers[given.cell].cell, given.value) if isinstance(given, Assign) else given,)
+
+    sense = map_block(signal.sense, term=term, statement=statement)
+    return tuple(cell and numbers[cell] for cell in own), sense, signal.active_low, asked
 
 
 class _Builder:
@@ -265,7 +324,6 @@ class _Builder:
             for belief, number in self.beliefs.items()
         )
         return History(
-            signal=self.signal.name,
             queries=self.queries,
             beliefs=tuple(self.beliefs),
             start=0,

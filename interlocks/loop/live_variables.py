@@ -14,7 +14,7 @@ Two states that differ only in dead values have the same futures, so they are on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from stillgate.controller.expressions.expression import Operator
@@ -64,15 +64,14 @@ def liveness(controller: ControllerProgram, others: Block) -> Liveness:
     settle: list[If] = []
     settle += [_cap(clock) for clock in controller.clocks if clock.kind is ClockKind.STATE]
     settle += _dead_memory(controller, others)
+    readers = _EdgeReaders(controller)
     edge_live: dict[str, Term] = {}
     for signal in controller.signals:
         if signal.run is not None and signal.run.high == 1:
-            live = _edge_readers(controller, lambda term, name=signal.name: _asks_edge(term, name))  # type: ignore[misc]
-            edge_live[signal.name] = live
+            edge_live[signal.name] = readers.of(signal.name)
     for observer in controller.observers:
         if observer.run.high == 1:
-            live = _edge_readers(controller, lambda term, cell=observer.was: term == Ref(cell))  # type: ignore[misc]
-            settle += _kill_unless(live, observer.run)
+            settle += _kill_unless(readers.of(observer.was), observer.run)
     return Liveness(tuple(settle), edge_live)
 
 
@@ -103,12 +102,15 @@ def _cap(clock: Clock) -> If:
 def _dead_memory(controller: ControllerProgram, others: Block) -> list[If]:
     permits = tuple(If(permit, ()) for output in controller.outputs for _, permit in output.permits)
     read_outside = cells_read((*others, *controller.observe, *permits))
+    read_by: dict[Cell, list[SequenceProgram]] = {}
+    written_by: dict[Cell, list[SequenceProgram]] = {}
+    for sequence in controller.sequences:
+        for sequences, cells_of in ((read_by, read_by_exit), (written_by, written_by_exit)):
+            for cell in {cell for item in _items(sequence) for cell in cells_of(item)}:
+                sequences.setdefault(cell, []).append(sequence)
     found: list[If] = []
     for cell in controller.memory:
-        readers = [one for one in controller.sequences if any(cell in read_by_exit(it) for it in _items(one))]
-        writers = [
-            one for one in controller.sequences if any(cell in written_by_exit(it) for it in _items(one))
-        ]
+        readers, writers = read_by.get(cell, []), written_by.get(cell, [])
         if cell in read_outside or len(readers) > 1 or (readers and readers != writers):
             continue
         if not readers:
@@ -144,27 +146,49 @@ def _wants(item: ExitProgram, cell: Cell, live: list[bool]) -> bool:
 # -- edges -------------------------------------------------------------------------------------
 
 
-def _asks_edge(term: Term, name: str) -> bool:
-    return isinstance(term, Read) and term.signal == name and term.observation in _EDGES
+class _EdgeReaders:
+    """Where edges are asked for: one walk over the controller, for all signals and observers at once.
 
+    An edge is named by its signal, or by the cell of an observer's last value.
+    """
 
-def _edge_readers(controller: ControllerProgram, asks: Callable[[Term], bool]) -> Term:
-    """When the next scan may ask: in which active states, or always."""
+    def __init__(self, controller: ControllerProgram) -> None:
+        self._always = _edges(
+            term
+            for output in controller.outputs
+            for _, permit in output.permits
+            for term in walk_term(permit)
+        )
+        self._states: dict[str | Cell, dict[int, list[int]]] = {}  # by sequence: which states' exits ask
+        self._sequences = controller.sequences
+        for number, sequence in enumerate(controller.sequences):
+            self._always |= _edges_of_exits(sequence.overrides)
+            for state, exits in enumerate(sequence.exits):
+                for edge in _edges_of_exits(exits):
+                    lives = self._states.setdefault(edge, {})
+                    lives.setdefault(number, [0] * len(sequence.exits))[state] = 1
 
-    def mentions(term: Term) -> bool:
-        return any(asks(node) for node in walk_term(term))
-
-    def item_asks(item: ExitProgram) -> bool:
-        return any(mentions(term) for term in terms_of_exit(item))
-
-    if any(mentions(permit) for output in controller.outputs for _, permit in output.permits):
-        return TRUE
-    readers: list[Term] = []
-    for sequence in controller.sequences:
-        if any(item_asks(item) for item in sequence.overrides):
+    def of(self, edge: str | Cell) -> Term:
+        """When the next scan may ask for an edge: in which active states, or always."""
+        if edge in self._always:
             return TRUE
-        live = tuple(int(any(item_asks(item) for item in items)) for items in sequence.exits)
-        if any(live):
+        readers: list[Term] = []
+        for number, live in self._states.get(edge, {}).items():
+            sequence = self._sequences[number]
             off = live[sequence.start]  # without power; the first scan with it looks at the start's exits
             readers.append(Lookup((*live, off), Ref(sequence.active)))
-    return disjunction(tuple(readers))
+        return disjunction(tuple(readers))
+
+
+def _edges_of_exits(exits: Iterable[ExitProgram]) -> set[str | Cell]:
+    return _edges(node for item in exits for term in terms_of_exit(item) for node in walk_term(term))
+
+
+def _edges(nodes: Iterable[Term]) -> set[str | Cell]:
+    found: set[str | Cell] = set()
+    for node in nodes:
+        if isinstance(node, Read) and node.observation in _EDGES:
+            found.add(node.signal)
+        elif isinstance(node, Ref):
+            found.add(node.cell)
+    return found

@@ -35,9 +35,10 @@ def way_within(
     solver = fresh_solver()
     solver.add(z3.substitute(formula.begin, *zip(formula.now, formula.frame(0), strict=True)))
     step, wanted = z3.simplify(formula.step), z3.simplify(condition)
-    happens = [formula.at(wanted, number) for number in range(ticks)]
+    happens: list[Formula] = []
     for number in range(ticks):
         given.look()
+        happens.append(formula.at(wanted, number))
         solver.add(formula.at(step, number))
     solver.add(z3.Or(*happens))
     if not answered(solver, given):

@@ -137,7 +137,10 @@ class ProofRun:
             if self.effort.over:
                 break
             given = self.effort.part(self.budget + 1 - budget)
-            formula = loop_formula(self.document.machine, tick=self.tick, faults=budget)
+            try:
+                formula = loop_formula(self.document.machine, tick=self.tick, faults=budget, effort=given)
+            except OutOfTime:
+                break
             for name, item in _Round(self, formula, budget, given).judge().items():
                 found[name, budget] = item
         return found

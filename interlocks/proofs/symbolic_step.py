@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import z3
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.expressions.expression import Operator
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.program.controller_program import Signal
@@ -97,13 +98,22 @@ class Encoder:
         period: tick in ms, for times in terms.
         signals: inputs whose observations are answered from their cells.
         prefix: of the names of unknowns, so that two steps do not share them.
+        effort: looked at in every statement; once it is over ``run`` raises ``OutOfTime``.
     """
 
-    def __init__(self, width: int, period: Milliseconds, signals: Iterable[Signal], prefix: str = "") -> None:
+    def __init__(
+        self,
+        width: int,
+        period: Milliseconds,
+        signals: Iterable[Signal],
+        prefix: str = "",
+        effort: Effort | None = None,
+    ) -> None:
         self.width = width
         self.period = period
         self.signals = {signal.name: signal for signal in signals}
         self.prefix = prefix
+        self._effort = effort or Effort()
         self.occurrences: list[Occurrence] = []
         self.constraints: list[Formula] = []
         self.outside: list[tuple[Cell, Formula]] = []  # assignments that leave a cell's range
@@ -251,6 +261,7 @@ class Encoder:
     def run(self, block: Block, values: Environment, when: Formula = YES) -> None:
         """Runs a block on the values, in place; ``when`` is the condition under which it runs."""
         for statement in block:
+            self._effort.look()
             self._statement(statement, values, when)
 
     def _statement(self, statement: Statement, values: Environment, when: Formula) -> None:

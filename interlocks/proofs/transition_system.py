@@ -20,6 +20,7 @@ from typing import Any
 
 import z3
 
+from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
@@ -137,21 +138,27 @@ class LoopFormula:
         return z3.And(*(unknown == value for unknown, value in values))
 
 
-def loop_formula(machine: Machine, *, tick: Milliseconds, faults: int) -> LoopFormula:
+def loop_formula(
+    machine: Machine, *, tick: Milliseconds, faults: int, effort: Effort | None = None
+) -> LoopFormula:
     """The formulas of a machine's closed loop.
 
     Args:
         tick: period of the step in ms.
         faults: fault budget, 0 or 1.
+
+    Raises:
+        OutOfTime: if the effort is over before they are made.
     """
     loop = close_loop(machine, tick=tick, faults=faults, lazy=False, canonical=False, possibility=not faults)
-    return formula_of_loop(loop)
+    return formula_of_loop(loop, effort)
 
 
-def formula_of_loop(loop: ClosedLoop) -> LoopFormula:
+def formula_of_loop(loop: ClosedLoop, effort: Effort | None = None) -> LoopFormula:
     """The formulas of a loop closed eagerly.
 
     Raises:
+        OutOfTime: if the effort is over before they are made.
         UsageError: if the loop has inputs that are asked on demand.
     """
     if loop.free:
@@ -160,13 +167,13 @@ def formula_of_loop(loop: ClosedLoop) -> LoopFormula:
     now = tuple(_state(cell, "") for cell in cells)
     then = tuple(_state(cell, "'") for cell in cells)
     width = width_of(_blocks(loop), (*loop.controller.cells, *cells), loop.tick)
-    begin = Encoder(width, loop.tick, loop.sensed, "begin ")
+    begin = Encoder(width, loop.tick, loop.sensed, "begin ", effort)
     values = _starts(begin, loop)
     begin.run(loop.begin, values)
     starts = [
         equal(unknown, _encoded(cell, values[cell], begin)) for cell, unknown in zip(cells, now, strict=True)
     ]
-    step = Encoder(width, loop.tick, loop.sensed)
+    step = Encoder(width, loop.tick, loop.sensed, effort=effort)
     values = _starts(step, loop)
     values |= {cell: _widened(cell, unknown, step) for cell, unknown in zip(cells, now, strict=True)}
     _tick(loop, step, values)

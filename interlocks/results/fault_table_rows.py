@@ -69,11 +69,16 @@ class FaultRow:
         return self.breaks[0].story if self.breaks else None
 
 
+COVERAGE_OPEN = "undecided: of some fault it is not known"
+"""Words of a coverage that is not known."""
+
+
 @dataclass(frozen=True, slots=True)
 class Coverage:
     """Diagnostic coverage of an input or output (ISO 13849-1: rates detected / rates dangerous).
 
-    Rates are relative numbers, one a fault; ``ratio`` is None where nothing dangerous is among them.
+    Rates are relative numbers, one a fault; ``ratio`` is None where nothing dangerous is among them, and
+    where it ``is_open`` what one of the faults leads to.
     """
 
     subject: str
@@ -84,6 +89,11 @@ class Coverage:
     ratio_at_next_start: float | None
     band: str  # none, low, medium, high, or '-' without dangerous faults
     text: str
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it is not known, since what one of the faults leads to is not."""
+        return self.text == COVERAGE_OPEN
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,14 @@ from functools import cache
 from typing import Any
 
 import pytest
-import rtamt
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.loop.closed_loop import close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
+
+rtamt = pytest.importorskip("rtamt", reason="rtamt is for Python up to 3.12")
 
 SCAN = 10  # ms
 SIGNALS = ("p", "q", "other")

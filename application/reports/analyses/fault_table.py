@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
+from stillgate.interlocks.results.fault_table_rows import Coverage, FaultOutcome, FaultRow, FaultTable
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.words import count_words
@@ -61,15 +62,13 @@ def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
         if rows:
             said = outcome.value.upper() + ("" if outcome is FaultOutcome.UNDECIDED else at)
             section(console, said, style=_STYLES[outcome])
-            for row in rows:
-                _fault_row(console, row)
+            _fault_rows(console, rows)
     if table.pairs_text:
         section(console, "Two faults at once")
         say(console, table.pairs_text, indent=2)
-        for row in table.pairs:
-            _fault_row(console, row)
+        _fault_rows(console, table.pairs)
     section(console, "Diagnostic coverage of each input (ISO 13849-1)")
-    console.print(_coverage(table))
+    _write_coverage(console, table.coverage)
     write_assumptions(console, table.assumptions)
     if table.exclusions:
         section(console, "Faults left out, with the reason given (ISO 13849-2 fault exclusion)")
@@ -84,13 +83,30 @@ def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
     write_caution(console)
 
 
-def _fault_row(console: Console, row: FaultRow) -> None:
-    say(console, f"{row.fault}: {row.text}", indent=2, hanging=2)
+def _fault_rows(console: Console, rows: Sequence[FaultRow]) -> None:
+    """Each fault with what it leads to; those of which nothing is known but the same, in one sentence."""
+    open_for: dict[str, list[str]] = {}
+    for row in rows:
+        if row.outcome is FaultOutcome.UNDECIDED:
+            open_for.setdefault(row.text, []).append(row.fault)
+        else:
+            say(console, f"{row.fault}: {row.text}", indent=2, hanging=2)
+    for words, faults in open_for.items():
+        say(console, f"{', '.join(faults)}: {words}", indent=2, hanging=2)
 
 
-def _coverage(table: FaultTable) -> Table:
+def _write_coverage(console: Console, coverage: Sequence[Coverage]) -> None:
+    known = [item for item in coverage if not item.is_open]
+    if known:
+        console.print(_coverage(known))
+    if len(known) < len(coverage):
+        names = ", ".join(item.subject for item in coverage if item.is_open)
+        say(console, f"Not known, since of some fault it is not known what it leads to: {names}", indent=2)
+
+
+def _coverage(known: Sequence[Coverage]) -> Table:
     made = plain_table("input", "dangerous", "stop by themselves", "or at next start", "coverage", "band")
-    for item in table.coverage:
+    for item in known:
         ratio = "-" if item.ratio is None else f"{100 * item.ratio:.0f} %"
         made.add_row(
             item.subject,

@@ -10,7 +10,7 @@ from rich.console import Console
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
 
-from ...console.prose import say, say_unbroken, section
+from ...console.prose import say, say_lines, say_unbroken, section
 from ...console.words import count_words, fault_words
 from ..exchange.schema_words import (
     TICK_CAUTION,
@@ -57,9 +57,11 @@ def write_strength(console: Console, result: StrengthList, file: str) -> None:
 
 
 def _weakenings(console: Console, items: Iterable[Weakening], file: str) -> None:
-    for item in items:
-        reason = f" ({item.reason})" if item.reason else ""
-        say_unbroken(console, f"{file}:{item.line}:{item.column}: {item.text}{reason}", indent=2)
+    lines = (
+        f"{file}:{item.line}:{item.column}: {item.text}" + (f" ({item.reason})" if item.reason else "")
+        for item in items
+    )
+    say_lines(console, lines, indent=2)
 
 
 def strength_document(result: StrengthList, file: str) -> dict[str, Any]:

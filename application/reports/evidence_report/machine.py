@@ -11,6 +11,7 @@ from stillgate.diagrams.graphs.overview import whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, Renderer
 from stillgate.diagrams.graphs.signal_flow import machine_diagram
 from stillgate.diagrams.graphs.state_graph import state_diagram
+from stillgate.diagrams.matrices.cause_and_effect import effects_of
 from stillgate.diagrams.matrices.signal_matrices import (
     cause_and_effect,
     exit_table,
@@ -92,7 +93,13 @@ def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer)
 
 def signals_section(machine: Machine) -> Section:
     """Cause and effect, interlocks, inputs and outputs."""
-    tables = [cause_and_effect(machine), interlock_matrix(machine), input_list(machine), output_list(machine)]
+    effects = effects_of(machine)
+    tables = [
+        cause_and_effect(machine, effects),
+        interlock_matrix(machine),
+        input_list(machine, effects),
+        output_list(machine),
+    ]
     return Section(
         "signals",
         "Signals and interlocks",

@@ -30,6 +30,9 @@ from .values import UNKNOWN, SignalReader, signal_reader
 ROWS_AT_ONCE = 10_000
 PER_SECOND = {"s": 1, "ms": 1000, "us": 1_000_000, "ns": 1_000_000_000}
 
+NO_VALUE = "\N{REPLACEMENT CHARACTER}"
+"""What a cell that cannot be told is shown as."""
+
 
 @dataclass(frozen=True)
 class ParquetTable:
@@ -74,8 +77,8 @@ class ParquetTable:
             total, number = file.metadata.num_rows, 0
             for batch in file.iter_batches(ROWS_AT_ONCE, columns=columns):
                 table = {name: batch.column(name) for name in columns}
-                cells = [[self._raw(value) for value in table[name].to_pylist()] for name in self.readers]
-                events = table[self.names[-1]].to_pylist() if self.events else None
+                cells = [[self._raw(value) for value in _values(table[name])] for name in self.readers]
+                events = _values(table[self.names[-1]]) if self.events else None
                 for at, value in enumerate(_counts(table[self.time])):
                     line = number + at + 1
                     time = self._milliseconds(value)
@@ -166,9 +169,9 @@ def _settle(path: Path, machine: Machine | None, layout: ColumnMap) -> ParquetTa
     pa, pq = load_pyarrow()
     with _reading(path), pq.ParquetFile(path) as file:
         schema = file.schema_arrow
+        names = tuple(str(name) for name in schema.names)
     metadata = (schema.metadata or {}).get(HEADER_KEY)
     own = _own_header(path, metadata) if metadata else None
-    names = tuple(str(name) for name in schema.names)
     require_columns(str(path), layout, names)
     time = names[0] if own else names[time_column(str(path), layout, names)]
     known = KnownSignals(machine, own.signals if own else None)
@@ -201,7 +204,7 @@ def _reading(path: Path) -> Iterator[None]:
     pa, _ = load_pyarrow()
     try:
         yield
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:  # the last of a name
         raise UsageError(f"{path}: this Parquet file cannot be read: {_first_line(error)}") from None
 
 
@@ -230,6 +233,25 @@ def _counts(column: Any) -> list[Any]:
         column = column.cast(pa.int64())
     found: list[Any] = column.to_pylist()
     return found
+
+
+def _values(column: Any) -> list[Any]:
+    """The values of a column; one that Python cannot hold becomes a text that is no value of any signal.
+
+    Such are bytes of a text that are no UTF-8, and dates before the year 1 or after 9999.
+    """
+    try:
+        found: list[Any] = column.to_pylist()
+    except (ValueError, OverflowError):
+        found = [_value(item) for item in column]
+    return found
+
+
+def _value(item: Any) -> Any:
+    try:
+        return item.as_py()
+    except (ValueError, OverflowError):
+        return NO_VALUE
 
 
 def _first_line(error: Exception) -> str:

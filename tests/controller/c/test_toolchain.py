@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -227,10 +228,38 @@ def test_where_the_wheels_compiler_is_the_only_one_a_check_runs(tmp_path: Path) 
     (tmp_path / "press.yaml").write_text(starter_text("press"), encoding="utf-8")
     (tmp_path / "nothing").mkdir()
     environment = {name: value for name, value in os.environ.items() if name != "CC"}
-    environment |= {"PATH": str(tmp_path / "nothing"), "STILLGATE_CACHE": str(tmp_path / "cache")}
+    environment = {
+        name: value for name, value in environment.items() if not name.startswith(("XDG_", "ZIG_"))
+    }
+    environment |= {"PATH": str(tmp_path / "nothing"), "HOME": str(tmp_path / "home")}
+    environment |= {"STILLGATE_CACHE": str(tmp_path / "cache")}
     done = subprocess.run(
         [sys.executable, "-P", "-m", "stillgate", "check", "press.yaml", "--faults", "0"],
         cwd=tmp_path, env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[:2000]
     assert "4 hold" in done.stdout
+    assert not (tmp_path / "home").exists(), "what it keeps is in our cache"
+    assert (tmp_path / "cache" / "compiler").is_dir()
+    assert not [*(tmp_path / "cache").rglob("checker.o")], "what was compiled is kept as a library alone"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="it is built on other systems")
+@pytest.mark.skipif(importlib.util.find_spec("ziglang") is None, reason="the extra cc is not installed")
+def test_the_wheels_compiler_builds_no_run_time_library_that_nothing_needs(cache: Path) -> None:
+    """It took ten seconds of the processor, and half a minute's patience, at the first check."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("CC", raising=False)
+        patch.delenv("ZIG_GLOBAL_CACHE_DIR", raising=False)
+        patch.setenv("PATH", "")
+        compiler = find_compiler()
+        assert answer(build_library(SOURCE, "a.c", compiler=compiler)) == 42
+        assert not [*(cache / "compiler").rglob("*compiler_rt*")]
+        wide = "unsigned __int128 answer(unsigned __int128 a, unsigned __int128 b) { return b ? a / b : 42; }"
+        build_library({"a.c": wide}, "a.c", compiler=compiler)
+        assert [*(cache / "compiler").rglob("*compiler_rt*")], "where it is needed it is built"
+
+
+def test_a_compiler_that_refuses_what_would_spare_it_work_is_called_without(cache: Path) -> None:
+    compiler = replace(find_compiler(), sparing=("-Wl,--no-option-of-any-linker",))
+    assert answer(build_library(SOURCE, "a.c", compiler=compiler)) == 42

@@ -13,9 +13,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from machine_texts import YARD_GATE, broken, problems_of
-from stillgate.controller.errors import MachineFileError, Severity
+from stillgate.controller.effort import Effort
+from stillgate.controller.errors import CapReached, MachineFileError, Severity
 from stillgate.controller.reading.messages import SENTENCES
-from stillgate.controller.reading.reader import read_machine, read_machine_bytes, read_machine_text
+from stillgate.controller.reading.reader import (
+    MOST_LOOKED_AT,
+    read_machine,
+    read_machine_bytes,
+    read_machine_text,
+)
 from stillgate.controller.reading.source import LARGEST_FILE, MOST_PROBLEMS
 
 WRONG = [
@@ -331,6 +337,19 @@ def test_more_problems_than_anyone_reads_are_counted() -> None:
     problems = problems_of(text)
     assert len(problems) == MOST_PROBLEMS + 1
     assert problems[-1].message == "and 50 more"
+
+
+def test_where_not_all_problems_were_looked_at_there_are_at_least_so_many() -> None:
+    free = "\n".join(f"  in_{n}: {{}}" for n in range(MOST_LOOKED_AT + 5))
+    problems = problems_of(YARD_GATE.replace("inputs:", f"inputs:\n{free}"), Severity.WARNING)
+    assert problems[-1].message == f"and at least {MOST_LOOKED_AT - MOST_PROBLEMS} more"
+    assert problems[-1].severity is Severity.WARNING
+
+
+def test_reading_ends_with_the_time() -> None:
+    over = Effort().within(0)
+    with pytest.raises(CapReached, match=r"gate\.yaml: the time was over before the file was read"):
+        read_machine_bytes(YARD_GATE.encode(), "gate.yaml", over)
 
 
 def test_warnings_wait_until_there_are_no_errors() -> None:

@@ -7,6 +7,7 @@ and the C engine, each on demand and eager, canonical and raw.
 from __future__ import annotations
 
 import re
+from time import process_time
 
 import pytest
 from hypothesis import given
@@ -24,6 +25,8 @@ from stillgate.interlocks.exploration.explorer import Explorer
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import Chooser, LoopRunner
 from stillgate.interlocks.loop.state_layout import pack, packed_fields, unpack
+
+MANY = 1500
 
 # -- ways to make the loop smaller -----------------------------------------------------------------
 
@@ -242,3 +245,21 @@ def test_c_asks_the_very_choices_that_python_asks_on_random_machines(machine: Ma
 @given(machine=closed_machines(parts=2), faults=st.sampled_from((0, 1)))
 def test_c_asks_the_very_choices_that_python_asks_on_many_machines(machine: Machine, faults: int) -> None:
     same_choices(close_loop(machine, tick=machine.scan, faults=faults))
+
+
+def test_linking_takes_as_long_as_the_machine_is_large() -> None:
+    """A second for thousands of inputs that are asked for edges; it once took the square of their number."""
+    states = {
+        f"at_{n}": {"exits": [{"when": f"rising(in_{n})", "to": f"at_{(n + 1) % MANY}"}]} for n in range(MANY)
+    }
+    machine = Machine.model_validate({
+        "machine": "many",
+        "scan": "20 ms",
+        "inputs": {f"in_{n}": {} for n in range(MANY)},
+        "outputs": {"lamp": {}},
+        "sequences": {"line": {"start": "at_0", "states": states}},
+    })  # fmt: skip
+    before = process_time()
+    loop = close_loop(machine, tick=20, faults=1, possibility=False)
+    assert process_time() - before < 3
+    assert len({id(item.history) for item in loop.free}) == 1, "inputs that are alike share their tables"

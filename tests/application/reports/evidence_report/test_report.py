@@ -51,6 +51,17 @@ def test_a_fault_table_has_a_text_and_a_document(stillgate: Command, guarded: Pa
     assert len(document["rows"]) == 13
 
 
+def test_faults_that_were_not_decided_are_told_in_one_sentence(stillgate: Command, guarded: Path) -> None:
+    """Of a machine with thousands of inputs the table took minutes to print once the time was over."""
+    done = stillgate("fault-table", guarded, "--max-states", 1)
+    said = " ".join(done.out.split())
+    assert done.status == 4
+    assert "guard_1 stuck off, " in said
+    assert said.count("so this is not known") == 1
+    assert "Not known, since of some fault it is not known what it leads to: " in said
+    assert "dangerous" not in said.partition("Diagnostic coverage")[2].partition("Not known")[0]
+
+
 def test_rates_change_the_coverage_and_are_refused_where_they_make_no_sense(
     stillgate: Command, guarded: Path
 ) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import assume, given, settings
@@ -325,6 +326,29 @@ def test_parquet_times_that_are_none_are_told_and_left_out(tmp_path: Path) -> No
     log = read_log(path, door())
     assert [(c.time, c.value) for c in log.changes() if c.name == "button"] == [(0, 0), (20, 1)]
     assert [(t.kind, t.count) for t in log.trouble()] == [(TroubleKind.UNREADABLE, 3)]
+
+
+@pytest.mark.parametrize(
+    ("values", "known", "bad"),
+    [
+        (
+            pa.array([b"1", b"\xf2", b"0"]).cast(pa.string(), safe=False),
+            [(0, 1), (20, None), (40, 0)],
+            1,
+        ),
+        (pa.array([0, 2**62, 0], pa.timestamp("ms")), [], 3),
+    ],
+    ids=["no UTF-8", "no date"],
+)
+def test_a_parquet_value_that_python_cannot_hold_is_told_and_unknown(
+    tmp_path: Path, values: pa.Array, known: list[tuple[int, int | None]], bad: int
+) -> None:
+    """As in a text table: the row is of use, the value is not."""
+    path = tmp_path / "log.parquet"
+    pq.write_table(pa.table({"time_ms": [0, 20, 40], "button": values}), path)
+    log = read_log(path, door())
+    assert [(item.time, item.value) for item in log.changes() if item.name == "button"] == known
+    assert [(item.kind, item.count) for item in log.trouble()] == [(TroubleKind.BAD_VALUE, bad)]
 
 
 def test_a_parquet_file_with_spoilt_pages_is_refused_in_one_sentence(tmp_path: Path) -> None:
