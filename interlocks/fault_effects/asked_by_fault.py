@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path as FilePath
 
-from stillgate.controller.effort import Effort
+from stillgate.controller.effort import Effort, OutOfTime
 from stillgate.sim_io.faults.fault_list import Fault
 
 from ..exploration.parametric_checker import allowance, with_allowances
@@ -71,7 +71,7 @@ class AskedByFault:
         self.runs: dict[str, Replay] = {}
 
     def ask(self, effort: Effort, then: Callable[[FaultSearch], None] = lambda search: None) -> FaultAnswers:
-        """What is found out within an effort.
+        """What is found out within an effort, and until Ctrl-C once all faults were searched for.
 
         Args:
             then: is given the search of all faults when it has been run.
@@ -90,7 +90,12 @@ class AskedByFault:
         for done, (number, events) in enumerate(left.items()):
             if effort.over:
                 break
-            self._search([number], events, effort.part(len(left) - done), library)
+            try:
+                self._search([number], events, effort.part(len(left) - done), library)
+            except OutOfTime:
+                continue
+            except KeyboardInterrupt:  # what is known by then stays known
+                effort.stop.set()
         return FaultAnswers(exploration, self.answers, self.ticks, self.runs)
 
     def _open(self, event: str) -> bool:

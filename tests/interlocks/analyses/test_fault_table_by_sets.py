@@ -4,6 +4,7 @@ times."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -244,6 +245,28 @@ def test_a_fault_that_the_search_of_all_leaves_open_is_searched_by_itself(
 
     monkeypatch.setattr(asked_by_fault, "answers_of", only_one_by_one)
     assert by_sets(document).rows == table.rows
+
+
+def test_ctrl_c_while_a_fault_is_searched_by_itself_keeps_what_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    known: list[Answers] = []
+
+    def interrupted(search: SymbolicSearch, names: Sequence[str], **how: Any) -> Answers:
+        if how["singly"]:
+            raise KeyboardInterrupt
+        known.append(answers_of(search, names, **how))
+        return replace(known[-1], answers=known[-1].answers | {names[-1]: SetAnswer.UNKNOWN})
+
+    monkeypatch.setattr(asked_by_fault, "answers_of", interrupted)
+    document = read_machine_text(GUARDED)
+    effort = Effort(threads=1)
+    with sets_at_once():
+        table = fault_table_of(document, effort=effort, tick=document.machine.scan)
+    assert effort.stop.is_set()
+    assert len(known) == 1, "nothing else is begun"
+    assert table.exploration.sets is not None and table.exploration.sets.exhausted
+    assert any("breaks" in row.text for row in table.rows)
 
 
 def test_ctrl_c_in_the_first_search_leaves_the_rest_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
