@@ -74,8 +74,9 @@ def compare_sets(
     found = BySets()
     for whole in by_sets.exploration:
         asked = [item.sets for item in (whole, *(part.exploration for part in whole.slices)) if item.sets]
-        small = all(part.exploration.exhausted for part in whole.slices)
-        if not asked and not (whole.slices and small):  # a slice of one situation is searched by then
+        # What has one situation only, the machine or a slice of it, is searched by then.
+        small = all(part.exploration.exhausted for part in whole.slices) if whole.slices else whole.exhausted
+        if not asked and not small:
             found.differences.append("sets were not asked")
         found.differences += [
             f"{sets.points} points were compared with the deployed controller"
