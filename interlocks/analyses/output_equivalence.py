@@ -42,7 +42,6 @@ from ..fault_effects.asked_by_fault import AskedByFault
 from ..fault_effects.fault_facts import CUT_SHORT, NO_RUN, FirstDifference
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..symbolic.lowering_for_sets import made_for_sets
-from ..symbolic.set_answers import SetAnswer
 from ..symbolic.step.emit_step import under
 from .self_composition import first_name, is_second, second, side_by_side
 
@@ -107,11 +106,12 @@ def first_differences_by_sets(
         return {}
     events = {under(event, fault.name): fault for fault in loop.faults for event in (DIFFERS, DANGEROUS)}
     found = AskedByFault(loop, events).ask(effort)
-    told = {SetAnswer.NEVER: False, SetAnswer.HAPPENS: True, SetAnswer.UNKNOWN: None}
     why = NO_RUN if found.exploration.exhausted else CUT_SHORT
 
     def first(fault: Fault) -> FirstDifference:
-        differs, dangerous = (told[found.answers[under(event, fault.name)]] for event in (DIFFERS, DANGEROUS))
+        differs, dangerous = (
+            found.answers[under(event, fault.name)].happens for event in (DIFFERS, DANGEROUS)
+        )
         return FirstDifference(differs, dangerous, why)
 
     return {fault.name: first(fault) for fault in loop.faults}

@@ -154,7 +154,7 @@ def _breaks(machine: Machine, tick: Milliseconds, effort: Effort) -> FaultSets:
             },
             unsure=tuple(name for name, event in events.items() if found.answers[event] is SetAnswer.UNKNOWN),
             why_unsure=NO_RUN if covered.exhausted else CUT_SHORT,
-            begins=_told(found.answers[under(TAKES_EFFECT, fault.name)]),
+            begins=found.answers[under(TAKES_EFFECT, fault.name)].happens,
             ends=None,
             why_no_end=CUT_SHORT,
             longest=0,
@@ -174,10 +174,6 @@ def _noting_faults(loop: ClosedLoop) -> ClosedLoop:
     monitors = replace(loop.monitors, broken=(*loop.monitors.broken, TAKES_EFFECT))
     after = (*loop.after, If(begun, (Note(NoteKind.BROKEN, number),)))
     return replace(loop, monitors=monitors, after=after)
-
-
-def _told(answer: SetAnswer) -> bool | None:
-    return {SetAnswer.NEVER: False, SetAnswer.HAPPENS: True, SetAnswer.UNKNOWN: None}[answer]
 
 
 # -- how long it works --------------------------------------------------------------------------------

@@ -36,6 +36,11 @@ class SetAnswer(Enum):
     HAPPENS = "happens"
     UNKNOWN = "unknown"
 
+    @property
+    def happens(self) -> bool | None:
+        """Whether it may happen; None where that is not known."""
+        return None if self is SetAnswer.UNKNOWN else self is SetAnswer.HAPPENS
+
 
 @dataclass(frozen=True)
 class Answers:

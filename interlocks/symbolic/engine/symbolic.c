@@ -15,9 +15,9 @@
  * pieces.h         sets of such situations, and what is in none of them
  * transitions.h    every step of the stored sets
  * points.h         points of the stored sets, and which situations they hold
- * exact_run.h        one run of what was confirmed
+ * exact_run.h      one run of what was confirmed
  * confirmation.h   an exact search for what was reported
- * heuristics.h          where it goes first
+ * heuristics.h     where it goes first
  * exploration.h    the search: rounds, threads, acceleration
  * tick.h           one tick of a set, stage by stage
  * store.h          keys and their sets: inclusion, merging, hulls, widening
