@@ -9,19 +9,23 @@ is possible too, and nothing else happens.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
+from pathlib import Path as FilePath
 from threading import Lock
 
 from stillgate.controller.effort import Effort, OutOfTime
 
+from ..exploration.deployed_run import Happened, Picks, brief
 from ..exploration.explorer import SearchOutcome, Status
-from ..exploration.parametric_checker import OPEN, Answer, ParametricChecker
+from ..exploration.parametric_checker import OPEN, Answer, Copies, ParametricChecker
 from ..exploration.search import Break
 from ..loop.answers import answering
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import LoopRunner
 from ..symbolic.from_anywhere import MANNERS, Ways, ways_to
+from ..symbolic.manners import WIDEST, Manner
 from ..symbolic.search import SetExploration, SymbolicSearch, build_symbolic
 from ..symbolic.set_answers import Answers, SetAnswer, answers_of, only_ruled_out
 from ..symbolic.step.emit_step import step_source
@@ -36,6 +40,7 @@ A_FEW = 50_000
 class _Question:
     """What is asked of sets; ``either``: some switch is open."""
 
+    library: FilePath
     switches: dict[str, int]
     stop_at: tuple[int, ...]
     note: tuple[int, ...]
@@ -48,7 +53,7 @@ class _Question:
 class StagedChecker:
     """A compiled loop with switches, asked as a ``ParametricChecker`` is; a context manager.
 
-    One question at a time is put to sets, on all threads of the effort: a switch is one place in memory.
+    As many threads may ``ask`` as the effort has.
 
     Raises:
         ToolMissing: if there is no C compiler.
@@ -66,15 +71,17 @@ class StagedChecker:
         self.loop = loop
         self.effort = effort
         self.source = step_source(loop)
-        self.library = build_symbolic(self.source, effort)
+        self._copies = Copies(build_symbolic(self.source, effort), effort.lines)
         self.single = ParametricChecker(loop, effort=effort, options=options, on_slow_build=on_slow_build)
-        self._one = Lock()
+        self._lock = Lock()
+        self._runs_to_goals: list[Picks] | None = None
 
     def __enter__(self) -> StagedChecker:
         self.single.__enter__()
         return self
 
     def __exit__(self, *error: object) -> None:
+        self._copies.close()
         self.single.__exit__(*error)
 
     def ask(
@@ -100,32 +107,68 @@ class StagedChecker:
         if answer.event is not None or not capped or given.over:
             return answer
         switches = {name: OPEN if name in either else int(name in on) for name in self.source.switches}
-        sets = replace(given, threads=self.effort.threads, bytes=self.effort.bytes)
-        with self._one:
-            try:
-                return self._of_sets(_Question(switches, stop_at, note, goals, bool(either), runs, sets))
-            except OutOfTime:
-                return answer
+        try:
+            known = Happened({}, {}) if goals is None else self._known(on, given)
+            broken = [(known.breaks[event], event) for event in stop_at if event in known.breaks]
+            if broken:
+                ticks, event = min(broken)
+                return Answer(event, ticks, None)
+            with self._copies.one() as library:
+                asked = _Question(library, switches, stop_at, note, goals, bool(either), runs, given)
+                return self._of_sets(asked, known)
+        except OutOfTime:
+            return answer
 
-    def _of_sets(self, asked: _Question) -> Answer:
+    def _of_sets(self, asked: _Question, known: Happened) -> Answer:
         """Raises: OutOfTime."""
-        events = [self.loop.requirement_names[event] for event in (*asked.stop_at, *asked.note)]
-        goals = [] if asked.goals is None else self._goal_names
-        names = list(dict.fromkeys((*events, *goals)))
-        with SymbolicSearch(
-            self.loop, switches=asked.switches, effort=asked.effort, library=self.library
-        ) as search:
+        names = self.loop.requirement_names
+        events = list(dict.fromkeys(names[event] for event in (*asked.stop_at, *asked.note)))
+        # Whether goals stay possible is asked of sets in which turns of travels are kept.
+        with self._search(asked, WIDEST if asked.goals is None else MANNERS[0]) as search:
             covered = search.run()
             if asked.either:  # a run would be of none of the machines that are asked about
-                found = Answers(only_ruled_out(search, names, covered.exhausted), {}, {})
+                found = Answers(only_ruled_out(search, events, covered.exhausted), {}, {})
             else:
-                found = answers_of(search, names, exhausted=covered.exhausted, effort=asked.effort)
+                found = answers_of(search, events, exhausted=covered.exhausted, effort=asked.effort)
             answer = replace(self._answer(asked, found, covered), marks=tuple(search.marks()))
-        if answer.event is not None:
-            return answer
-        if asked.runs:
-            answer = replace(answer, runs=self._runs(asked, found))
-        return answer if asked.goals is None else self._with_goals(asked, found, answer)
+            if answer.event is not None:
+                return answer
+            if asked.runs:
+                answer = replace(answer, runs=self._runs(asked, found))
+            if asked.goals is None:
+                return answer
+            return self._with_goals(asked, search, known, answer)
+
+    def _search(self, asked: _Question, manner: Manner) -> SymbolicSearch:
+        return SymbolicSearch(
+            self.loop, manner=manner, switches=asked.switches, effort=asked.effort, library=asked.library
+        )
+
+    def _known(self, on: Collection[str], effort: Effort) -> Happened:
+        """What happens on the runs that meet goals where every switch is off.
+
+        Most of a machine's small changes leave these runs as they are, and to look for them anew takes most
+        of the time. Where one breaks a requirement, that is a break like any other.
+
+        Raises: OutOfTime.
+        """
+        with self._lock:
+            if self._runs_to_goals is None:
+                self._runs_to_goals = self._met_by(effort)
+        found = Happened({}, {})
+        for run in self._runs_to_goals:
+            found = found.or_earlier(self.single.happened_on(on, run))
+        return found
+
+    def _met_by(self, effort: Effort) -> list[Picks]:
+        """Runs to goals where every switch is off. Raises: OutOfTime."""
+        with (
+            self._copies.one() as library,
+            SymbolicSearch(self.loop, manner=MANNERS[0], effort=effort, library=library) as search,
+        ):
+            search.run()
+            shown = search.confirm(self._goal_names, deployed=lambda: self.single.library)
+        return list(dict.fromkeys(brief(item.picks) for item in shown.values() if item.picks))
 
     @property
     def _goal_names(self) -> list[str]:
@@ -164,26 +207,38 @@ class StagedChecker:
             if names[event] in found.ticks
         )
 
-    def _with_goals(self, asked: _Question, found: Answers, answer: Answer) -> Answer:
-        """What must be possible: goals that are never met, and one that some situation leads to no more."""
-        names, goals = self._goal_names, asked.goals or ()
-        met = {number: found.answers[name] for number, name in enumerate(names)}
-        answer = replace(answer, never=frozenset(n for n, said in met.items() if said is SetAnswer.NEVER))
-        if not answer.complete or answer.never & set(goals):
+    def _with_goals(
+        self, asked: _Question, search: SymbolicSearch, known: Happened, answer: Answer
+    ) -> Answer:
+        """What must be possible: goals that are never met, and one that some situation leads to no more.
+
+        What takes longest comes last: an exact search for goals that known runs do not meet.
+        """
+        if not answer.complete or asked.goals is None:
             return answer
-        left = set(goals)
+        names = self._goal_names
+        never, left = self._unreported(search), set(asked.goals)
         for manner in MANNERS if left else ():
-            with SymbolicSearch(
-                self.loop, manner=manner, switches=asked.switches, effort=asked.effort, library=self.library
-            ) as search:
-                if not search.run().exhausted:
+            with self._search(asked, manner) if manner is not MANNERS[0] else nullcontext(search) as turned:
+                if turned is not search and not turned.run().exhausted:
                     break
+                never |= self._unreported(turned)
+                if never & left:
+                    return replace(answer, never=frozenset(never))
                 for number in sorted(left):
-                    ways = ways_to(search, names[number]).ways
+                    ways = ways_to(turned, names[number]).ways
                     if ways is Ways.CUT_OFF:
-                        return replace(answer, cut_off=frozenset({number}))
+                        return replace(answer, cut_off=frozenset({number}), never=frozenset(never))
                     if ways is Ways.EVERYWHERE:
                         left.remove(number)
             if not left:
                 break
-        return replace(answer, closed=not left)
+        open_ = [name for number, name in enumerate(names) if number not in known.goals.keys() | never]
+        rest = answers_of(search, open_, exhausted=True, effort=asked.effort).answers
+        never |= {number for number, name in enumerate(names) if rest.get(name) is SetAnswer.NEVER}
+        closed = not left and SetAnswer.UNKNOWN not in rest.values()
+        return replace(answer, never=frozenset(never), closed=closed)
+
+    def _unreported(self, search: SymbolicSearch) -> set[int]:
+        reported = search.reported()
+        return {number for number, name in enumerate(self._goal_names) if name not in reported}

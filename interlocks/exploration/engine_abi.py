@@ -186,7 +186,7 @@ class Library:
         lib.sg_successors.argtypes = [void, u64, void, ctypes.POINTER(u64)]
         lib.sg_step.argtypes = [void, void, ctypes.c_uint32, void]
         lib.sg_step_drawn.argtypes = [void, u64, void]
-        lib.sg_follow.argtypes = [void, void, ctypes.c_uint64, void]
+        lib.sg_follow.argtypes = [void, void, u64, ctypes.c_int, void]
         lib.sg_check.argtypes = [void]
 
     def key(self, number: int) -> Any:

@@ -41,6 +41,7 @@ from stillgate.controller.program.program_map import map_block
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay, replay
 from ..loop.state_layout import packed_fields, unpack
+from .deployed_run import Happened, Picks, happened_on
 from .emit_checker import checker_source
 from .engine_folder import engine_files
 from .explorer import Explorer, Progress, SearchOutcome, Status
@@ -122,6 +123,31 @@ class _FoundItError(Exception):
     """Raised from a search's progress to end it: an event that was looked for has happened."""
 
 
+class Copies:
+    """Copies of a library for searches that run side by side: a switch is one place in the memory of each."""
+
+    def __init__(self, library: FilePath, count: int) -> None:
+        self._folder = work_folder()
+        self._free: SimpleQueue[FilePath] = SimpleQueue()
+        for number in range(count):
+            copy = FilePath(self._folder.name) / f"line{number}{library.suffix}"
+            shutil.copyfile(library, copy)
+            self._free.put(copy)
+
+    def close(self) -> None:
+        """Removes them."""
+        self._folder.cleanup()
+
+    @contextmanager
+    def one(self) -> Iterator[FilePath]:
+        """One that nobody else uses meanwhile; waits until there is one."""
+        path = self._free.get()
+        try:
+            yield path
+        finally:
+            self._free.put(path)
+
+
 class ParametricChecker:
     """A compiled loop with switches; a context manager. As many threads may ``ask`` as the effort has.
 
@@ -148,7 +174,7 @@ class ParametricChecker:
         self.loop = loop
         self.switches = {name: number for number, name in enumerate(switches_of(loop))}
         self.threads = threads
-        library = build_library(
+        self.library = build_library(
             _files(loop, self.switches),
             "checker.c",
             options=options or _OPTIONS,
@@ -156,18 +182,13 @@ class ParametricChecker:
             on_slow_build=on_slow_build,
             effort=effort,
         )
-        self._folder = work_folder()
-        self._free: SimpleQueue[FilePath] = SimpleQueue()
-        for number in range(effort.lines):
-            copy = FilePath(self._folder.name) / f"line{number}{library.suffix}"
-            shutil.copyfile(library, copy)
-            self._free.put(copy)
+        self._copies = Copies(self.library, effort.lines)
 
     def __enter__(self) -> ParametricChecker:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._folder.cleanup()
+        self._copies.close()
 
     def ask(
         self,
@@ -194,11 +215,8 @@ class ParametricChecker:
             runs: replay the shortest way to each event that is only noted.
             effort: of this search; threads are the checker's.
         """
-        with self._line() as path:
-            library = ctypes.CDLL(str(path))
-            panel = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_switch")
-            for name, number in self.switches.items():
-                panel[number] = OPEN if name in either else int(name in on)
+        with self._copies.one() as path:
+            library = self._told(path, on, either)
             given = replace(effort or Effort(), threads=self.threads)
             with Explorer(path, given) as explorer:
                 answer = self._search(explorer, tuple(stop_at), goals)
@@ -209,6 +227,20 @@ class ParametricChecker:
                     marks=tuple(explorer.marks()) if marks else (),
                     runs=self._runs(explorer, tuple(note), on) if runs else (),
                 )
+
+    def happened_on(self, on: Collection[str], run: Picks) -> Happened:
+        """What happens on a run with the switches in ``on`` on, which may be one found with others on."""
+        with self._copies.one() as path:
+            self._told(path, on)
+            return happened_on(path, run, loosely=True)
+
+    def _told(self, path: FilePath, on: Collection[str], either: Collection[str] = ()) -> ctypes.CDLL:
+        """The library with its switches told."""
+        library = ctypes.CDLL(str(path))
+        panel = (ctypes.c_uint8 * max(1, len(self.switches))).in_dll(library, "sg_switch")
+        for name, number in self.switches.items():
+            panel[number] = OPEN if name in either else int(name in on)
+        return library
 
     def _search(self, explorer: Explorer, stop_at: tuple[int, ...], goals: Collection[int] | None) -> Answer:
         def look(_: Progress) -> None:
@@ -270,14 +302,6 @@ class ParametricChecker:
             if item.cell == self.loop.fault:
                 return key >> item.offset & ((1 << item.bits) - 1)
         return 0
-
-    @contextmanager
-    def _line(self) -> Iterator[FilePath]:
-        path = self._free.get()
-        try:
-            yield path
-        finally:
-            self._free.put(path)
 
 
 def switches_of(loop: ClosedLoop) -> list[str]:

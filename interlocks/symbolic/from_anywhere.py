@@ -52,18 +52,22 @@ class WaysToGoal:
     """What sets say of the ways to a goal.
 
     Attributes:
-        run: where some situation is cut off, a run that ends in it; without a tick if it begins there, and
-            None if the time was over before it was rebuilt.
-        depth: its ticks.
+        path: where some situation is cut off, a run that ends in it; without a tick if it begins there.
+        run: the same as a story tells it; None if nobody asked for it or time was over before.
         sets: how many sets hold all that can follow that situation.
         cut_short: whether time or memory was over before all sets were asked.
     """
 
     ways: Ways
+    path: Path | None = None
     run: Replay | None = None
-    depth: int = 0
     sets: int = 0
     cut_short: bool = False
+
+    @property
+    def depth(self) -> int:
+        """Ticks of the run."""
+        return len(self.path.choices) if self.path else 0
 
 
 def ways_to_goals(
@@ -96,7 +100,7 @@ def ways_to_goals(
                 search.effort = effort.part(len(left) - number)
                 if effort.over:
                     break
-                found[name] = ways_to(search, name)
+                found[name] = _with_story(search, ways_to(search, name))
         left = [name for name in left if found[name].ways is Ways.UNKNOWN and not found[name].cut_short]
     return found
 
@@ -116,15 +120,14 @@ def ways_to(search: SymbolicSearch, name: str) -> WaysToGoal:
     for exact in (False, True):
         sets = search.sets_without(name, path.keys[-1], exact=exact, most=MOST_BYTES_AFTER)
         if sets is not None:
-            return _cut_off(search, path, sets)
+            return WaysToGoal(Ways.CUT_OFF, path, sets=sets)
     return WaysToGoal(Ways.UNKNOWN)
 
 
-def _cut_off(search: SymbolicSearch, path: Path, sets: int) -> WaysToGoal:
-    lost = WaysToGoal(Ways.CUT_OFF, None, len(path.choices), sets)
-    if path.choices:
+def _with_story(search: SymbolicSearch, found: WaysToGoal) -> WaysToGoal:
+    if found.path is not None and found.path.choices:
         with suppress(OutOfTime):
             look = search.effort.closing().look
-            run = replay(search.loop, path, look=look)
-            return replace(lost, run=FewestChanges(search.loop).of(run, None, look=look))
-    return lost
+            run = replay(search.loop, found.path, look=look)
+            return replace(found, run=FewestChanges(search.loop).of(run, None, look=look))
+    return found

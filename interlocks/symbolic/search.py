@@ -23,7 +23,7 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.deployed_run import goals_of
+from ..exploration.deployed_run import Picks, happened_on
 from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
 from ..loop.answers import noting, then_first
@@ -52,11 +52,13 @@ class Shown:
 
     Attributes:
         ticks: of the run that shows it: not always the shortest.
+        picks: of that run: of its start, then of each tick.
         path: that run, where it was stepped in Python.
     """
 
     found: Confirmation
     ticks: int | None = None
+    picks: Picks = ()
     path: Path | None = None
 
 
@@ -246,10 +248,10 @@ class SymbolicSearch:
             return Shown(found)
         run = self._told(event)
         if deployed is None or event < self.source.breaks:
-            return Shown(found, len(run) - 1, self._run_again(event, run))
-        if event - self.source.breaks not in goals_of(deployed(), run):
+            return Shown(found, len(run) - 1, tuple(run), self._run_again(event, run))
+        if happened_on(deployed(), tuple(run)).goals.get(event - self.source.breaks) is None:
             raise ProgramFault(f"a run was found in which {self.source.events[event]} does not happen")
-        return Shown(found, len(run) - 1)
+        return Shown(found, len(run) - 1, tuple(run))
 
     def leads_to(self, name: str) -> Growth:
         """From which of the stored sets, once the search was exhausted, some run leads to a goal.

@@ -245,8 +245,8 @@ SG_EXPORT int sg_successors(const sg_key *from, uint64_t room, sg_transition *ou
     return status;
 }
 
-/* One transition: picks beyond the given ones are 0. out->events are all events of this transition. */
-SG_EXPORT int sg_step(const sg_key *from, const sg_pick *pick, uint32_t picks, sg_transition *out)
+/* As sg_step; `loosely`: a pick that is not offered is 0, and what is not asked is passed over. */
+static int sg_stepped(const sg_key *from, const sg_pick *pick, uint32_t picks, int loosely, sg_transition *out)
 {
     sg_context c;
     sg_work work;
@@ -264,17 +264,24 @@ SG_EXPORT int sg_step(const sg_key *from, const sg_pick *pick, uint32_t picks, s
         sg_stage2(&c, &work, &out->to);
         if (c.fault)
             return c.fault;
-        if (known == picks)
+        if (known == picks || (loosely && known >= c.asked))
             break;
-        if (known >= c.asked || pick[known] >= c.size[known])
+        int offered = known < c.asked && pick[known] < c.size[known];
+        if (!offered && !loosely)
             return SG_NOT_FOUND;
-        c.pick[known] = pick[known];
+        c.pick[known] = offered ? pick[known] : 0;
     }
     memcpy(out->events, c.events, sizeof out->events);
     out->picks = c.asked;
     memcpy(out->pick, c.pick, sizeof c.pick);
     memcpy(out->size, c.size, sizeof c.size);
     return sg_key_stray(&out->to) ? SG_STRAY_BITS : 0;
+}
+
+/* One transition: picks beyond the given ones are 0. out->events are all events of this transition. */
+SG_EXPORT int sg_step(const sg_key *from, const sg_pick *pick, uint32_t picks, sg_transition *out)
+{
+    return sg_stepped(from, pick, picks, 0, out);
 }
 
 /* One transition whose picks are drawn; otherwise as sg_step. */
@@ -291,35 +298,40 @@ SG_EXPORT int sg_step_drawn(const sg_key *from, uint64_t seed, sg_transition *ou
 }
 
 /* A run from power-on, tick by tick through the deployed controller: `pick` holds the picks of the start, then those
- * of each tick, `counts` how many each has; picks beyond the given ones are 0. `events` are those of the last tick. */
-SG_EXPORT int sg_follow(const sg_pick *pick, const uint32_t *counts, uint64_t ticks, uint64_t *events)
+ * of each tick, `counts` how many each has; picks beyond the given ones are 0. `first` says in which tick each event
+ * happened first, 0 if in none. With `loosely` the run is one of another machine: what it does not offer is 0, what it
+ * does not ask is passed over. */
+SG_EXPORT int sg_follow(const sg_pick *pick, const uint32_t *counts, uint64_t ticks, int loosely, uint64_t *first)
 {
     sg_context c;
     sg_key now;
     static _Thread_local sg_transition step; /* too large for a stack */
     memset(&c, 0, sizeof c);
+    memset(first, 0, sizeof *first * SG_EVENTS);
     for (uint32_t known = 0;; known++) {
         c.fixed = known;
         c.asked = 0;
         sg_initial(&c, &now);
         if (c.fault)
             return c.fault;
-        if (known == counts[0])
+        if (known == counts[0] || (loosely && known >= c.asked))
             break;
-        if (known >= c.asked || pick[known] >= c.size[known])
+        int offered = known < c.asked && pick[known] < c.size[known];
+        if (!offered && !loosely)
             return SG_NOT_FOUND;
-        c.pick[known] = pick[known];
+        c.pick[known] = offered ? pick[known] : 0;
     }
     pick += counts[0];
-    memset(&step, 0, sizeof step);
     for (uint64_t i = 1; i <= ticks; i++) {
-        int status = sg_step(&now, pick, counts[i], &step);
+        int status = sg_stepped(&now, pick, counts[i], loosely, &step);
         if (status)
             return status;
+        for (unsigned event = 0; event < SG_EVENTS; event++)
+            if (!first[event] && step.events[event / 64] >> (event % 64) & 1)
+                first[event] = i;
         pick += counts[i];
         now = step.to;
     }
-    memcpy(events, step.events, sizeof step.events);
     return 0;
 }
 

@@ -50,6 +50,34 @@ def test_what_a_machine_behind_a_guard_notices_over_sets_is_what_it_notices_one_
     assert noticed.count(None) <= len(noticed) // 10
 
 
+STAYS_COOLING = """\
+machine: cooled
+scan: 10 ms
+hazards: {burn: a hand reaches the plate}
+inputs:
+  start: {from: operator}
+outputs:
+  heater: {hazard: burn}
+sequences:
+  main:
+    start: off
+    states:
+      off: {exits: [{when: rising(start), to: heating}]}
+      heating: {on: [heater], exits: [{after: 200 ms, to: cooling}]}
+      cooling: {exits: [{after: 300 ms, to: off}]}
+requirements:
+  can_heat: {from_anywhere: heater}
+"""
+
+
+def test_a_weakening_that_cuts_a_goal_off_is_noticed_over_sets() -> None:
+    noticed = agree(read_machine_text(STAYS_COOLING), 0)
+    found = by_sets(read_machine_text(STAYS_COOLING), 0).weakenings
+    assert noticed.count(None) == 0
+    removed = [item for item in found if item.text == "main: cooling, exit 1 to off: exit removed"]
+    assert [item.by for item in removed] == ["can_heat"]
+
+
 @pytest.mark.night
 @pytest.mark.parametrize("chunk", range(6))
 def test_what_random_machines_notice_over_sets_is_what_they_notice_one_by_one(chunk: int) -> None:
