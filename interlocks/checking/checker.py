@@ -33,6 +33,7 @@ from .assumptions import assumptions_of
 from .coverage import warning_findings
 from .loop_search import Searched, not_searched
 from .overlapping_exits import overlap_findings
+from .prover_share import time_for_searches, with_proofs
 from .result_cache import check_key, keep_result, load_result
 from .search_plan import By, Told, search_all
 
@@ -115,8 +116,15 @@ def check_within(
     period = chosen_tick(machine, tick)
     budget = fault_budget(machine, faults)
     loops = _loops(machine, period, budget, effort)
+    proofs_too = by is By.LEAST and effort.states is None
     searched = search_all(
-        document, loops, effort, progress=progress, on_slow_build=on_slow_build, on_decided=on_decided, by=by
+        document,
+        loops,
+        time_for_searches(effort) if proofs_too else effort,
+        progress=progress,
+        on_slow_build=on_slow_build,
+        on_decided=on_decided,
+        by=by,
     )
     for number in range(len(loops), budget + 1):
         names = [
@@ -125,6 +133,8 @@ def check_within(
             if is_judged(item, number, possibility=not number)
         ]
         searched.append(not_searched(number, period, names, effort.ended_by))
+    if proofs_too:
+        searched = with_proofs(document, searched, effort.part(2) if overlaps else effort, tick=period)
     result = _result(document, period, budget, searched)
     whole = all(item.whole for item in result.exploration) and not any(
         judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements

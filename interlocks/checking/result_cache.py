@@ -39,6 +39,7 @@ from ..results.verdict import CheckResult
 _RESULTS = TypeAdapter(CheckResult)
 _FLOORS = ("stillgate.controller", "stillgate.sim_io", "stillgate.interlocks")
 _READERS = ("pydantic", "pydantic-core", "lark", "ruamel.yaml")
+_PROVER = "z3-solver"  # decides what searches leave open, where it is installed
 _RESULTS_FOLDER = "results"
 
 
@@ -86,7 +87,8 @@ def kept_result(
 @cache
 def _code() -> bytes:
     """Digest of the code that a result comes from; a version alone does not change while one works on it."""
-    versions = (sys.version, *(f"{name} {version(name)}" for name in ("stillgate", *_READERS)))
+    prover = (_PROVER,) if find_spec("z3") else ()
+    versions = (sys.version, *(f"{name} {version(name)}" for name in ("stillgate", *_READERS, *prover)))
     digest = hashlib.sha256("\n".join(versions).encode())
     for name in _FLOORS:
         for place, path in _code_files(name):

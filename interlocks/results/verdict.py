@@ -100,6 +100,7 @@ class Judgement:
     story: Story | None = None
     reason: str = ""  # why undecided or only not broken
     left_out: tuple[str, ...] = ()  # what cannot affect it and was not searched
+    method: str = ""  # how it was found, where not by a search: a proof, or a run that a prover found
 
     def at_scan(self, scan: Milliseconds) -> Judgement:
         """What a search at this tick says of a machine that scans every ``scan``."""

@@ -91,6 +91,7 @@ def _judgement(item: Judgement) -> dict[str, Any]:
         "depth": item.depth,
         "reason": item.reason,
         "left_out": list(item.left_out),
+        "method": item.method,
     }
 
 

@@ -211,6 +211,10 @@ CHECK: Schema = {
                             "the whole machine was searched.",
                             text("A sequence, part, input, output or memory."),
                         ),
+                        method=text(
+                            "How it was found, where not by a search: 'proof by induction', or 'way, "
+                            "replayed' of a run that z3 found; else empty."
+                        ),
                     ),
                 ),
                 story=perhaps(STORY),
