@@ -4,14 +4,14 @@ Both controllers run in one closed loop (``self_composition``): the old one driv
 the same circuits. The search looks for the first instant at which an output that both have is asked for
 by one and not by the other. Found, the shortest sequence that leads there is told; not found in a search
 that went to its end, there is none within the old version's parts, without faults. Until a first
-difference both would have moved the parts alike, so it does not matter which of them drives.
+difference both would have moved the parts alike, so it does not matter which of them drives. Where single
+situations are too many, sets of times are asked (``staged_search``).
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 
 from stillgate.controller.effort import Effort, OutOfTime
@@ -23,9 +23,10 @@ from stillgate.controller.reading.reader import MachineDocument
 
 from ..checking.assumptions import NO_FAULTS, assumptions_of
 from ..checking.judgements import NO_STORY
+from ..checking.staged_search import WhatBroke, what_breaks
 from ..exploration.explorer import Progress
-from ..exploration.search import Break, Search, build_checker
-from ..loop.closed_loop import close_loop
+from ..exploration.search import build_checker
+from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Replay, tell
 from ..results.comparison import Comparison, VerdictChange
 from ..results.instant import Stretch
@@ -36,9 +37,8 @@ from .self_composition import PREFIX, first_name, second, side_by_side
 
 _NOWHERE = Span(0, 0)
 
-
-class _DifferError(Exception):
-    """Raised from a search's progress to end it: the outputs have differed."""
+SAME = "same_outputs"
+"""The requirement that the outputs of both never differ."""
 
 
 def compare(
@@ -68,17 +68,10 @@ def compare(
     chosen_tick(new.machine, period)
     given = effort or Effort()
     both, outputs = _both(old.machine, new.machine)
-    found: Break | None = None
-    exploration: Exploration | None = None
-    if outputs:
-        loop = close_loop(both, tick=period, faults=0, possibility=False)
-        try:
-            with Search(loop, build_checker(loop, on_slow_build, given), given) as search:
-                with suppress(_DifferError):
-                    exploration = search.run(_until_different(search, progress))
-                found = search.breaks().get("same_outputs")
-        except (OutOfTime, KeyboardInterrupt):  # while the checker was built
-            exploration = Exploration.not_run(0, period, given.ended_by)
+    few = all(item.exploration[0].exhausted for item in results)
+    loop = close_loop(both, tick=period, faults=0, possibility=False)
+    searched = _searched(loop, given, progress, on_slow_build, few=few) if outputs else None
+    found = None if searched is None else searched.breaks.get(SAME)
     run = None if found is None else found.run
     differing = () if run is None else _differing(run, outputs)
     return Comparison(
@@ -88,19 +81,17 @@ def compare(
         new_digest=new.digest,
         changes=file_changes(old, new),
         verdicts=tuple(_verdicts(*results)),
-        outputs=_word(found, exploration, outputs).at(period, old.machine.scan).at(period, new.machine.scan),
+        outputs=_word(searched).at(period, old.machine.scan).at(period, new.machine.scan),
         outputs_text=_text(
             old.machine,
             new.machine,
-            found=found,
-            exploration=exploration,
-            outputs=outputs,
+            searched=searched,
             tick=period,
             differing=differing,
         ),
         difference=None if run is None else _story(run, differing),
         differing=differing,
-        exploration=exploration,
+        exploration=None if searched is None else searched.exploration,
         assumptions=_assumptions(old.machine, new.machine, period),
         seconds=time.monotonic() - began,
         tick_caution=_tick_caution(old.machine, new.machine, period, results),
@@ -125,22 +116,24 @@ def _both(old: Machine, new: Machine) -> tuple[Machine, list[str]]:
         tree = differs if tree is None else Binary(Operator.OR, tree, differs, _NOWHERE)
     requirements = {}
     if tree is not None:
-        requirements["same_outputs"] = Never.model_construct(never=Condition(canonical(tree), tree))
+        requirements[SAME] = Never.model_construct(never=Condition(canonical(tree), tree))
     return both.model_copy(update={"requirements": requirements, "check": CheckOptions()}), outputs
 
 
-def _until_different(
-    search: Search, progress: Callable[[Progress], None] | None
-) -> Callable[[Progress], None]:
-    index = search.loop.requirement_names.index("same_outputs")
-
-    def look(now: Progress) -> None:
-        if progress is not None:
-            progress(now)
-        if search.has_broken(index):
-            raise _DifferError
-
-    return look
+def _searched(
+    loop: ClosedLoop,
+    effort: Effort,
+    progress: Callable[[Progress], None] | None,
+    on_slow_build: Callable[[], None] | None,
+    *,
+    few: bool,
+) -> WhatBroke:
+    """Whether the outputs ever differ, and how."""
+    try:
+        library = build_checker(loop, on_slow_build, effort)
+        return what_breaks(loop, [SAME], effort, few=few, library=library, progress=progress)
+    except (OutOfTime, KeyboardInterrupt):  # while a checker was built
+        return WhatBroke(Exploration.not_run(0, loop.tick, effort.ended_by), {}, frozenset({SAME}))
 
 
 def _differing(run: Replay, outputs: list[str]) -> tuple[str, ...]:
@@ -148,46 +141,49 @@ def _differing(run: Replay, outputs: list[str]) -> tuple[str, ...]:
     return tuple(name for name in outputs if last[f"{name}.asked"] != last[f"{second(name)}.asked"])
 
 
-def _word(found: Break | None, exploration: Exploration | None, outputs: list[str]) -> Word:
-    if found is not None:
-        return Word.BROKEN
-    if outputs and (exploration is None or not exploration.exhausted):
+def _word(searched: WhatBroke | None) -> Word:
+    if searched is None or searched.open:
         return Word.UNDECIDED
-    return Word.HOLDS if outputs else Word.UNDECIDED
+    return Word.BROKEN if searched.breaks else Word.HOLDS
 
 
 def _text(
     old: Machine,
     new: Machine,
     *,
-    found: Break | None,
-    exploration: Exploration | None,
-    outputs: list[str],
+    searched: WhatBroke | None,
     tick: Milliseconds,
     differing: tuple[str, ...],
 ) -> str:
-    if not outputs:
+    if searched is None:
         return "the two versions have no output in common, so there is nothing to hold side by side"
     alone = [*(name for name in old.outputs if name not in new.outputs)]
     alone += [name for name in new.outputs if name not in old.outputs]
     left_out = f"; not compared, since one version only has them: {', '.join(alone)}" if alone else ""
+    exploration = searched.exploration
+    found = searched.breaks.get(SAME)
     if found is not None:
         at = format_duration((found.ticks - 1) * tick)
         if found.run is None:
-            return f"the outputs differ for the first time {at} after power-on; {NO_STORY}{left_out}"
+            return f"the outputs differ {at} after power-on; {NO_STORY}{left_out}"
         last = found.run.ticks[-1].values
         said = ", ".join(
             f"{name} is {'on' if last[f'{name}.asked'] else 'off'} in the old version and "
             f"{'on' if last[f'{second(name)}.asked'] else 'off'} in the new one"
             for name in differing
         )
-        return f"the outputs differ for the first time {at} after power-on at the earliest: {said}{left_out}"
-    assert exploration is not None
-    if exploration.exhausted:
+        # A run that sets of times found need not be the shortest.
+        first = "for the first time " if exploration.sets is None else ""
+        last_word = " at the earliest" if exploration.sets is None else ", perhaps earlier"
+        return f"the outputs differ {first}{at} after power-on{last_word}: {said}{left_out}"
+    if not searched.open:
         at = "" if tick == old.scan == new.scan else f" at {format_duration(tick)}"
+        many = f"{exploration.states} situations, all there are"
+        if exploration.sets is not None:
+            many = f"{exploration.sets.sets} sets of times hold every situation"
         return (
             f"the outputs are the same{at} after every sequence of inputs, within the same parts and without "
-            f"faults ({exploration.states} situations, all there are){left_out}"
+            f"faults ({many}){left_out}"
         )
     return (
         f"undecided: stopped by the {exploration.stopped_by} after {exploration.states} situations; no "

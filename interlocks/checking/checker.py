@@ -144,8 +144,8 @@ def check_within(
             document,
             tick=period,
             effort=effort,
+            few=result.exploration[0].exhausted,
             progress=progress,
-            on_slow_build=on_slow_build,
         )
         result = replace(result, findings=(*result.findings, *found))
         whole = whole and exhausted

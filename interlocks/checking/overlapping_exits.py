@@ -3,7 +3,8 @@
 The order in the file decides then, so nothing is broken; but IEC 60848 asks the conditions
 of a selection to exclude each other, and an order nobody thought about is a likely mistake.
 A search of its own, without faults and without requirements: reading every later guard of a
-state wherever an earlier one is true asks for far more of the inputs than the controller does.
+state wherever an earlier one is true asks for far more of the inputs than the controller does. Where
+single situations are too many, sets of times are asked.
 """
 
 from __future__ import annotations
@@ -16,10 +17,10 @@ from stillgate.controller.program.controller_program import ControllerProgram, E
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress
-from ..exploration.search import Break, Search, build_checker
 from ..loop.closed_loop import close_loop
 from ..loop.counterexample import tell
 from ..results.verdict import Exploration, Finding, FindingKind
+from .staged_search import WhatBroke, what_breaks
 
 
 def overlap_findings(
@@ -27,10 +28,13 @@ def overlap_findings(
     *,
     tick: Milliseconds,
     effort: Effort,
+    few: bool,
     progress: Callable[[Progress], None] | None = None,
-    on_slow_build: Callable[[], None] | None = None,
 ) -> tuple[list[Finding], bool]:
     """Every two exits of a state that are true at once in a reachable situation without faults.
+
+    Args:
+        few: whether the check found few situations (``what_breaks``).
 
     Returns:
         The findings, and whether the search was exhausted; if not, more may overlap.
@@ -40,29 +44,27 @@ def overlap_findings(
     program = loop.controller
     if not program.overlap_marks:
         return [], True
-    broken: dict[str, Break] = {}
-    try:
-        with Search(loop, build_checker(loop, on_slow_build, effort), effort) as search:
-            exploration = search.run(progress)
-            broken = search.breaks()
-    except (OutOfTime, KeyboardInterrupt):  # while the checker was built
-        exploration = Exploration.not_run(0, tick, effort.ended_by)
     first = len(program.bounds_marks)
     names = loop.requirement_names[first : first + len(program.overlap_marks)]
+    try:
+        searched = what_breaks(loop, names, effort, few=few, progress=progress)
+    except (OutOfTime, KeyboardInterrupt):  # while a checker was built
+        searched = WhatBroke(Exploration.not_run(0, tick, effort.ended_by), {}, frozenset(names))
     found: list[Finding] = []
     for name, pair in zip(names, program.overlap_marks, strict=True):
-        if name in broken:
+        if name in searched.breaks:
             finding = _finding(document, program, pair)
-            run = broken[name].run
+            run = searched.breaks[name].run
             found.append(Finding(*finding, None if run is None else tell(run, finding[2])))
-    if not exploration.exhausted:
+    if searched.open:
+        exploration = searched.exploration
         line, column = document.place(("sequences",))
         text = (
             f"the search for exits that are true at once was stopped by {exploration.stopped_by} after "
             f"{exploration.states} situations; more of them may be"
         )
         found.append(Finding(FindingKind.WARNING, "", text, line, column))
-    return found, exploration.exhausted
+    return found, not searched.open
 
 
 def _finding(

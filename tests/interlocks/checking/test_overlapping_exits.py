@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from engine import checked
+import pytest
+
+from engine import build_quickly, checked
+from machines_strategy import machine_text
+from plants_strategy import twenty_machines
+from sets_at_once import sets_at_once
 from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.reading.reader import read_machine_text
+from stillgate.controller.reading.reader import MachineDocument, read_machine_text
+from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.verdict import Finding, FindingKind
 
 FORK = """
@@ -93,3 +99,29 @@ def test_the_controller_for_the_processor_holds_nothing_of_it() -> None:
 def test_a_capped_search_says_that_more_exits_may_overlap() -> None:
     found = checked(FORK, use_cache=False, overlaps=True, max_states=1).findings
     assert any("more of them may be" in item.message for item in found)
+
+
+def told(document: MachineDocument) -> list[str]:
+    found = check(document, faults=0, use_cache=False, overlaps=True).findings
+    return [item.message for item in found if item.kind is FindingKind.OVERLAP]
+
+
+def test_exits_that_overlap_in_random_machines_are_the_same_over_sets_of_times(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    build_quickly(monkeypatch)
+    some = 0
+    for text in twenty_machines(0)[:8]:
+        own = text | {"requirements": {}, "check": {"faults": 0}}
+        document = read_machine_text(machine_text(own), "random.yaml")
+        known = told(document)
+        with sets_at_once():
+            assert told(document) == known
+        some += len(known)
+    assert some
+
+
+def test_exits_of_a_machine_with_long_times_are_searched_over_sets_of_times() -> None:
+    long = FORK.replace("after: 60 ms", "after: 40 s")
+    with sets_at_once():
+        assert [item.subject for item in overlaps(long)] == ["way.here", "way.there"]
