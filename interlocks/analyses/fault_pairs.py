@@ -2,7 +2,8 @@
 
 Both faults may begin at any tick, in either order or together, and stay (power comes back). The loop is
 closed with a budget of two, each fault behind a switch, so one compiled checker searches pair by pair:
-every reachable situation with none, one or both of the two. A pair gets a row only if it does worse than
+every reachable situation with none, one or both of the two, one by one or in sets of times where those are
+too many. A pair gets a row only if it does worse than
 either of its faults: it breaks a requirement that the fault table has neither of them break. What a pair
 does besides (stop, stay unnoticed) is not told.
 
@@ -21,6 +22,7 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.sim_io.faults.fault_list import Fault
 
+from ..checking.staged_checker import StagedChecker
 from ..exploration.parametric_checker import Answer, ParametricChecker, allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import tell
@@ -47,6 +49,7 @@ def fault_pairs_of(
     *,
     tick: Milliseconds,
     effort: Effort,
+    few: bool = True,
     progress: Callable[[int, int], None] | None = None,
     on_slow_build: Callable[[], None] | None = None,
 ) -> Pairs:
@@ -55,6 +58,8 @@ def fault_pairs_of(
     Args:
         singles: the rows of the single faults, which say what each breaks alone.
         effort: of all searches together; a search a thread runs at once.
+        few: whether single faults were searched in single situations; if not, sets of times are asked for
+            what these do not end soon.
         progress: called with how many pairs are judged and how many there are.
         on_slow_build: called before a compiler's slow very first call.
 
@@ -67,7 +72,8 @@ def fault_pairs_of(
     alone = {row.fault: {item.requirement for item in row.breaks} for row in singles}
     pairs = [pair for pair in combinations(loop.faults, 2) if pair[0].subject != pair[1].subject]
 
-    with ParametricChecker(loop, effort=effort, on_slow_build=on_slow_build) as checker:
+    kind = ParametricChecker if few else StagedChecker
+    with kind(loop, effort=effort, on_slow_build=on_slow_build) as checker:
 
         def judge(pair: tuple[Fault, Fault]) -> FaultRow | None:
             """The pair's row, None if it does no worse."""

@@ -105,19 +105,21 @@ def fault_table_of(
     exploration, facts = _facts(loop, given, progress, on_slow_build)
     rows = tuple(row_of(loop, fault, facts.get(fault.name)) for fault in loop.faults)
     two = Pairs((), 0, 0, "")
-    if pairs and exploration.exhausted:
+    if pairs and exploration.whole:
         try:
             two = fault_pairs_of(
-                machine, rows, tick=period, effort=given, progress=pairs_progress, on_slow_build=on_slow_build
+                machine,
+                rows,
+                tick=period,
+                effort=given,
+                few=exploration.exhausted,
+                progress=pairs_progress,
+                on_slow_build=on_slow_build,
             )
         except OutOfTime:
             two = Pairs((), 0, 1, "Undecided: the time was over before a pair was looked at.")
     elif pairs:
-        why = (
-            "single situations are too many, and pairs are not searched in sets of times"
-            if exploration.whole
-            else "the search under single faults was cut short, so no pair was looked at"
-        )
+        why = "the search under single faults was cut short, so no pair was looked at"
         two = Pairs((), 0, 1, f"Undecided: {why}.")
     return FaultTable(
         machine=machine.machine,
