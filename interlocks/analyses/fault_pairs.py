@@ -3,9 +3,9 @@
 Both faults may begin at any tick, in either order or together, and stay (power comes back). The loop is
 closed with a budget of two, each fault behind a switch, so one compiled checker searches pair by pair:
 every reachable situation with none, one or both of the two, one by one or in sets of times where those are
-too many. A pair gets a row only if it does worse than
-either of its faults: it breaks a requirement that the fault table has neither of them break. What a pair
-does besides (stop, stay unnoticed) is not told.
+too many. A pair gets a row only if it does worse than either of its faults: it breaks a requirement that the
+fault table has neither of them break, and that does not break without a fault, which the fault table does
+not tell. What a pair does besides (stop, stay unnoticed) is not told.
 
 Two faults of one signal are no pair: it cannot be stuck on and off at once.
 """
@@ -70,6 +70,7 @@ def fault_pairs_of(
     each = effort.share(effort.lines)
     loop = with_allowances(close_loop(machine, tick=tick, faults=2, possibility=False))
     alone = {row.fault: {item.requirement for item in row.breaks} for row in singles}
+    judged = [(n, name) for n, name in enumerate(loop.requirement_names) if name in machine.requirements]
     pairs = [pair for pair in combinations(loop.faults, 2) if pair[0].subject != pair[1].subject]
 
     kind = ParametricChecker if few else StagedChecker
@@ -80,12 +81,8 @@ def fault_pairs_of(
             row = _row(pair)
             if effort.over:
                 return row
-            known = alone[pair[0].name] | alone[pair[1].name]
-            events = [
-                number
-                for number, name in enumerate(loop.requirement_names)
-                if name in machine.requirements and name not in known
-            ]
+            known = alone[pair[0].name] | alone[pair[1].name] | without
+            events = [number for number, name in judged if name not in known]
             answer = checker.ask(
                 [allowance(item.number) for item in pair],
                 note=events,
@@ -94,16 +91,18 @@ def fault_pairs_of(
             )
             return _judged(loop, row, answer)
 
-        judged: list[FaultRow] = []
+        noted = checker.ask((), note=[number for number, _ in judged], effort=each).noted
+        without = {name for number, name in judged if number in noted}
+        rows: list[FaultRow] = []
         for count, row in enumerate(in_parallel(judge, pairs, effort), 1):
             if row is not None:
-                judged.append(row)
+                rows.append(row)
             if progress is not None:
                 progress(count, len(pairs))
-    broken = [row for row in judged if row.breaks]
-    undecided = len(judged) - len(broken)
-    rows = tuple(sorted(broken, key=lambda row: (row.breaks[0].depth, row.fault)))
-    return Pairs(rows, len(pairs) - undecided, undecided, _text(len(rows), len(pairs), undecided))
+    broken = [row for row in rows if row.breaks]
+    undecided = len(rows) - len(broken)
+    told = tuple(sorted(broken, key=lambda row: (row.breaks[0].depth, row.fault)))
+    return Pairs(told, len(pairs) - undecided, undecided, _text(len(told), len(pairs), undecided))
 
 
 def _row(pair: tuple[Fault, Fault]) -> FaultRow:

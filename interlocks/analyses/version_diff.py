@@ -68,7 +68,7 @@ def compare(
     chosen_tick(new.machine, period)
     given = effort or Effort()
     both, outputs = _both(old.machine, new.machine)
-    few = all(item.exploration[0].exhausted for item in results)
+    few = all(search.exhausted for item in results for search in item.exploration[:1])
     loop = close_loop(both, tick=period, faults=0, possibility=False)
     searched = _searched(loop, given, progress, on_slow_build, few=few) if outputs else None
     found = None if searched is None else searched.breaks.get(SAME)

@@ -121,6 +121,38 @@ def test_with_parts_that_move_c_and_python_agree_under_two_faults_too() -> None:
     assert in_c.broken == in_python.broken
 
 
+BROKEN_WITHOUT = """\
+machine: broken_without
+scan: 10 ms
+inputs: {one: {from: operator}, other: {from: operator}}
+outputs: {lamp: {}}
+sequences:
+  main:
+    start: dark
+    states:
+      dark: {exits: [{when: one and other, to: lit}]}
+      lit: {on: [lamp]}
+requirements: {stays_dark: {never: rising(lamp), faults: 1}}
+check:
+  faults: 1
+  exclude:
+    - {fault: one stuck on, why: one of two}
+    - {fault: other stuck on, why: one of two}
+    - {fault: lamp stuck on, why: one of two}
+    - {fault: lamp stuck off, why: one of two}
+    - {fault: power interrupted, why: one of two}
+"""
+
+
+def test_what_breaks_without_a_fault_is_not_told_of_a_pair() -> None:
+    """Each of the two faults alone keeps it from breaking, so their rows do not tell of it."""
+    with built_quickly():
+        found = fault_table_of(read_machine_text(BROKEN_WITHOUT), effort=Effort(threads=1), pairs=True)
+    assert [row.breaks for row in found.rows] == [(), ()]
+    assert found.pairs == ()
+    assert found.pairs_undecided == 0
+
+
 def test_time_that_is_up_leaves_pairs_undecided() -> None:
     machine = read_machine_text(TWO_CONTACTS).machine
     with built_quickly():
