@@ -20,7 +20,7 @@ from ..exploration.deployed_run import Happened, Picks, brief
 from ..exploration.explorer import SearchOutcome, Status
 from ..exploration.parametric_checker import OPEN, Answer, Copies, ParametricChecker
 from ..exploration.search import Break
-from ..loop.answers import answering
+from ..loop.answers import answering, as_offered
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import LoopRunner
@@ -33,7 +33,10 @@ from ..symbolic.step.emit_step import step_source
 NO_RUN = "sets of times do not rule a break out, and no run was found that shows one"
 
 A_FEW = 50_000
-"""Single situations of the short search that comes first."""
+"""Single situations of the short search that comes first, and sets of a search after a known run."""
+
+MOST_SEEDS = 3
+"""Known runs after which is looked for what was not found from power-on."""
 
 
 @dataclass(frozen=True)
@@ -130,14 +133,29 @@ class StagedChecker:
                 found = Answers(only_ruled_out(search, events, covered.exhausted), {}, {})
             else:
                 found = answers_of(search, events, exhausted=covered.exhausted, effort=asked.effort)
+            if asked.goals is not None:
+                self._look_further(asked, search, found)
             answer = replace(self._answer(asked, found, covered), marks=tuple(search.marks()))
             if answer.event is not None:
                 return answer
             if asked.runs:
                 answer = replace(answer, runs=self._runs(asked, found))
-            if asked.goals is None:
+            if asked.goals is None or not covered.exhausted:
                 return answer
             return self._with_goals(asked, search, known, answer)
+
+    def _look_further(self, asked: _Question, search: SymbolicSearch, found: Answers) -> None:
+        """Looks for what is neither shown nor ruled out after the longest runs that are known, too."""
+        longest = sorted(self._runs_to_goals or (), key=len, reverse=True)
+        for run in longest[:MOST_SEEDS]:
+            left = [name for name, said in found.answers.items() if said is SetAnswer.UNKNOWN]
+            if not left or any(item is SetAnswer.HAPPENS for item in found.answers.values()):
+                return
+            seed = [as_offered(picks) for picks in run]
+            for name, shown in search.confirm_after(left, seed, most=A_FEW).items():
+                found.answers[name] = SetAnswer.HAPPENS
+                if shown.ticks is not None and shown.path is not None:
+                    found.ticks[name], found.paths[name] = shown.ticks, shown.path
 
     def _search(self, asked: _Question, manner: Manner) -> SymbolicSearch:
         return SymbolicSearch(
@@ -214,10 +232,8 @@ class StagedChecker:
 
         What takes longest comes last: an exact search for goals that known runs do not meet.
         """
-        if not answer.complete or asked.goals is None:
-            return answer
         names = self._goal_names
-        never, left = self._unreported(search), set(asked.goals)
+        never, left = self._unreported(search), set(asked.goals or ())
         for manner in MANNERS if left else ():
             with self._search(asked, manner) if manner is not MANNERS[0] else nullcontext(search) as turned:
                 if turned is not search and not turned.run().exhausted:

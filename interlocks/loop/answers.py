@@ -22,6 +22,17 @@ def then_first(picks: Sequence[int]) -> Chooser:
     return lambda name, count: next(answers, 0)
 
 
+def as_offered(picks: Sequence[int]) -> Chooser:
+    """As ``then_first``, by picks of another loop's run: what is not offered gets its first option."""
+    answers = iter(picks)
+
+    def choose(_: str, count: int) -> int:
+        pick = next(answers, 0)
+        return pick if pick < count else 0
+
+    return choose
+
+
 def noting(chooser: Chooser, given: list[tuple[str, int]]) -> Chooser:
     """The same answers, each of which is added to a list with its name."""
 

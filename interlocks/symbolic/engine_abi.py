@@ -76,7 +76,6 @@ def open_library(path: Path) -> ctypes.CDLL:
     c.sy_seen.argtypes = [handle, ctypes.c_uint]
     c.sy_was_covered.argtypes = [handle, ctypes.c_uint]
     c.sy_confirm_events.restype = None
-    c.sy_confirm_events.argtypes = [handle, ctypes.POINTER(ctypes.c_ubyte), wide, wide]
     c.sy_outcome_of.argtypes = [handle, ctypes.c_uint]
     c.sy_tell.restype, c.sy_tell.argtypes = (
         ctypes.c_long,
@@ -84,6 +83,7 @@ def open_library(path: Path) -> ctypes.CDLL:
     )
     c.sy_stored_count.restype, c.sy_stored_count.argtypes = wide, [handle]
     ints = ctypes.POINTER(ctypes.c_int)
+    c.sy_confirm_events.argtypes = [handle, ctypes.POINTER(ctypes.c_ubyte), ints, wide, wide]
     c.sy_parts_count.restype, c.sy_parts_count.argtypes = wide, [handle]
     for sets in (c.sy_stored, c.sy_left_over):
         sets.argtypes = [handle, wide, ints, ints, ints]

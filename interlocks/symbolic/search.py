@@ -13,7 +13,7 @@ from __future__ import annotations
 import ctypes
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path as FilePath
@@ -29,7 +29,7 @@ from ..exploration.engine_folder import engine_files
 from ..loop.answers import noting, then_first
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
-from ..loop.interpreter import LoopRunner, Tick
+from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
 from ..results.verdict import SetsCovered
 from .engine_abi import SAY, Confirmation, Growth, GrowthFigures, StoredSet, Summary, open_library
@@ -232,15 +232,52 @@ class SymbolicSearch:
             told: whether a run is wanted, which takes time to be stepped; what is not is passed over.
         """
         events = {name: self.source.events.index(name) for name in names}
-        wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
-        for event in events.values():
-            wanted[event] = 1
-        self._while_there_is_time(
-            lambda: self._c.sy_confirm_events(self._handle, wanted, self.effort.bytes, most)
-        )
+        self._look_for(events.values(), None, most)
         for name, event in events.items():
             if told(name):
                 yield name, self._shown(event, deployed)
+
+    def confirm_after(self, names: Iterable[str], seed: Sequence[Chooser], *, most: int) -> dict[str, Shown]:
+        """As ``confirm``, from the end of a run that is known: what only follows on it is near there.
+
+        What is not found may happen all the same.
+
+        Args:
+            seed: answers the choices of the start, then those of each tick.
+        """
+        picks, key = self._stepped(seed)
+        events = {name: self.source.events.index(name) for name in names}
+        self._look_for(events.values(), key, most)
+        found: dict[str, Shown] = {}
+        for name, event in events.items():
+            if Confirmation(self._c.sy_outcome_of(self._handle, event)) is Confirmation.CONFIRMED:
+                run = [*picks, *self._told(event)[1:]]
+                path = self._run_again(event, run)
+                found[name] = Shown(Confirmation.CONFIRMED, len(run) - 1, tuple(run), path)
+        return found
+
+    def _stepped(self, seed: Sequence[Chooser]) -> tuple[list[tuple[int, ...]], Key]:
+        """What was answered in a run that is stepped in Python, and where it ends. Raises: OutOfTime."""
+        runner = self._runner
+        picks: list[tuple[int, ...]] = []
+        for number, chooser in enumerate(seed):
+            self.effort.look()
+            asked: list[tuple[str, int]] = []
+            if number:
+                runner.advance(noting(chooser, asked))
+            else:
+                runner.begin(noting(chooser, asked))
+            picks.append(tuple(pick for _, pick in asked))
+        return picks, runner.key()
+
+    def _look_for(self, events: Iterable[int], start: Key | None, most: int) -> None:
+        wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
+        for event in events:
+            wanted[event] = 1
+        begin = None if start is None else (ctypes.c_int * max(1, len(start)))(*start)
+        self._while_there_is_time(
+            lambda: self._c.sy_confirm_events(self._handle, wanted, begin, self.effort.bytes, most)
+        )
 
     def _shown(self, event: int, deployed: Callable[[], FilePath] | None) -> Shown:
         found = Confirmation(self._c.sy_outcome_of(self._handle, event))

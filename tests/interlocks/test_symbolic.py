@@ -166,6 +166,32 @@ check: {faults: 0}
 """
 
 
+def test_what_is_found_after_a_known_run_is_a_run_from_power_on() -> None:
+    """Random runs of random machines, and an exact search from where each ends: every break that it finds is
+    one that the search of single situations knows, and most of them are found from most runs."""
+    found = known = 0
+    for text in twenty_machines(0)[:6]:
+        for loop in loops_of(text):
+            explicit = search_c(loop)
+            if len(explicit.depths) > MOST_STATES or not explicit.broken:
+                continue
+            goals = {name for name, _ in loop.monitors.goals}
+            with SymbolicSearch(loop) as search:
+                assert search.run().exhausted
+                names = set(search.reported()) - goals
+                for seed in range(3):
+                    dice = random.Random(seed)
+                    run = [lambda _, count, dice=dice: dice.randrange(count) for _ in range(1 + 10 * seed)]
+                    shown = search.confirm_after(names, run, most=20_000)
+                    assert shown.keys() <= set(explicit.broken)
+                    for item in shown.values():
+                        assert item.path is not None
+                        assert item.ticks == len(item.path.choices) >= 10 * seed + 1
+                    found += len(shown)
+                    known += len(explicit.broken)
+    assert found > known / 2
+
+
 def test_a_goal_that_can_be_reached_is_not_one_that_can_be_reached_from_anywhere(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

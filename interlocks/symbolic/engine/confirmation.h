@@ -9,6 +9,7 @@
 #define SY_CONFIRMATION_H
 
 #include "heuristics.h"
+#include "one_situation.h"
 
 typedef struct {
     sy_bound *m;             /* of the source set, what takes this path */
@@ -313,9 +314,23 @@ static void sy_start_confirmation(void *self, sy_work *w)
     sy_keep_confirmed(c, w, none, &w->end.layout, w->end.m, SY_NOBODY, 0);
 }
 
-/* Looks for the wanted events (SY_ALL_EVENTS of them), stepping `most` sets at most. May be called once. */
-static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted, const sy_sought *sought, size_t cap,
-                       uint64_t most, const volatile int *stop)
+/* Begins at one situation instead, given as sy_set_of_one has it. */
+static void sy_start_at(sy_confirmation *c, sy_work *w, const int *values)
+{
+    int x[SY_DIMENSIONS] = {0};
+    int n = sy_set_of_one(values, w->end.key, &w->end.layout, w->end.m, x, 1);
+    for (int i = 0; i < n; i++) {
+        w->end.source[i] = 0;
+        w->end.shift[i] = x[i];
+    }
+    w->ask.at = 0;
+    sy_start_confirmation(c, w);
+}
+
+/* Looks for the wanted events (SY_ALL_EVENTS of them), stepping `most` sets at most: from power-on, or from one
+ * situation. May be called once. */
+static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted, const sy_sought *sought, const int *from,
+                       size_t cap, uint64_t most, const volatile int *stop)
 {
     sy_visitor visitor = {sy_judge_confirmation, sy_end_confirmation, c};
     sy_bound *copy = malloc(sizeof(sy_bound) * SY_DIMENSIONS * SY_DIMENSIONS);
@@ -342,7 +357,10 @@ static void sy_confirm(sy_confirmation *c, sy_search *map, const uint8_t *wanted
     w->counters_in_key = 1;
     w->turning = SY_TURN_EACH;
     w->keep_picks = 1;
-    sy_each_start(w, sy_start_confirmation, c);
+    if (from)
+        sy_start_at(c, w, from);
+    else
+        sy_each_start(w, sy_start_confirmation, c);
     while (c->open && !w->fault && !c->store.out_of_memory && !*stop && c->expanded < most) {
         c->current = sy_next_of(c);
         if (c->current == SY_NOBODY) {

@@ -103,29 +103,12 @@ static int sy_confirm_rest_of(sy_confirmation *c, sy_search *map, const sy_backw
         }
     }
     if (fine)
-        sy_confirm(c, map, wanted, &sought, cap, most, stop);
+        sy_confirm(c, map, wanted, &sought, NULL, cap, most, stop);
     c->sought = NULL;
     map->alarm_count = alarms;
     free(left.first);
     free(left.next);
     return fine;
-}
-
-/* The set that holds one situation, given as the values of the key's cells: counters are in sets always, clocks need not. */
-static void sy_set_of_one(const int *values, uint8_t *key, sy_layout *layout, sy_bound *m)
-{
-    int x[SY_DIMENSIONS] = {0};
-    memset(key, 0, SY_KEY_BYTES);
-    for (int i = 0, d = 1; i < SY_KEY_CELLS; i++) {
-        int counts = sy_key_cell[i].clock && sy_is_counter[sy_key_cell[i].index];
-        sy_key_put(key, i, counts ? SY_COUNTS : values[i]);
-        if (counts)
-            x[d++] = values[i];
-    }
-    sy_layout_of(key, layout);
-    for (int i = 0; i < layout->n; i++)
-        for (int j = 0; j < layout->n; j++)
-            m[i * layout->n + j] = (sy_bound)(x[i] - x[j]);
 }
 
 /* Whether a goal never shows from a situation on (1), or some set shows it (0), or it was cut short (-1).
@@ -136,11 +119,11 @@ static int sy_never_from(const int *values, int goal, int exact, size_t cap, uns
     uint8_t key[SY_KEY_BYTES];
     sy_layout layout;
     sy_bound m[SY_DIMENSIONS * SY_DIMENSIONS];
-    int answer = -1;
+    int x[SY_DIMENSIONS] = {0}, answer = -1;
     memset(&s, 0, sizeof s);
     if (sy_search_open(&s, cap, exact ? (sy_manner){0, 1} : (sy_manner){1, 0}, !exact,
                        exact ? SY_TURN_EACH : SY_TURN_KEPT, 1)) {
-        sy_set_of_one(values, key, &layout, m);
+        sy_set_of_one(values, key, &layout, m, x, 0);
         uint32_t set = sy_insert(&s.store, key, &layout, m, SY_NOBODY, 0);
         if (set != SY_NOBODY) {
             sy_wait(&s, set);

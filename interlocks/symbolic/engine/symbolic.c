@@ -18,6 +18,7 @@
  * exact_run.h      one run of what was confirmed
  * confirmation.h   an exact search for what was reported
  * heuristics.h     where it goes first
+ * one_situation.h  one situation as a set
  * exploration.h    the search: rounds, threads, acceleration
  * tick.h           one tick of a set, stage by stage
  * store.h          keys and their sets: inclusion, merging, hulls, widening
@@ -95,13 +96,15 @@ int sy_was_covered(const sy_exploration *e, unsigned mark)
     return 0;
 }
 
-/* Looks for the events that are marked in `wanted` (SY_EVENTS of them); sy_outcome_of says what came of each. */
-void sy_confirm_events(sy_exploration *e, const uint8_t *wanted, unsigned long long cap, unsigned long long most)
+/* Looks for the events that are marked in `wanted` (SY_EVENTS of them); sy_outcome_of says what came of each. `from`:
+ * the situation that runs begin at, cell by cell of the key; NULL for power-on. */
+void sy_confirm_events(sy_exploration *e, const uint8_t *wanted, const int *from, unsigned long long cap,
+                       unsigned long long most)
 {
     uint8_t all[SY_ALL_EVENTS] = {0};
     memcpy(all, wanted, SY_EVENTS);
     sy_confirmation_close(&e->confirmation);
-    sy_confirm(&e->confirmation, &e->search, all, NULL, (size_t)cap, most, &e->stop);
+    sy_confirm(&e->confirmation, &e->search, all, NULL, from, (size_t)cap, most, &e->stop);
 }
 
 int sy_outcome_of(const sy_exploration *e, unsigned event)

@@ -15,6 +15,7 @@ from stillgate.controller.errors import ProgramFault
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.exploration.deployed_run import Happened, Picks, brief, happened_on
 from stillgate.interlocks.exploration.parametric_checker import ParametricChecker
+from stillgate.interlocks.loop.answers import as_offered
 from stillgate.interlocks.loop.closed_loop import ClosedLoop, close_loop
 from stillgate.interlocks.loop.interpreter import LoopRunner
 from stillgate.interlocks.mutation.mutants import switched_controller, weakenings_of
@@ -34,18 +35,9 @@ def stepped(loop: ClosedLoop, on: list[str], run: Picks) -> Happened:
     breaks: dict[int, int] = {}
     goals: dict[int, int] = {}
 
-    def answers(picks: tuple[int, ...]):  # type: ignore[no-untyped-def]
-        left = iter(picks)
-
-        def choose(_: str, count: int) -> int:
-            pick = next(left, 0)
-            return pick if pick < count else 0
-
-        return choose
-
-    runner.begin(answers(run[0]))
+    runner.begin(as_offered(run[0]))
     for number, picks in enumerate(run[1:], start=1):
-        tick = runner.step(answers(picks))
+        tick = runner.step(as_offered(picks))
         for event in tick.broken:
             breaks.setdefault(event, number)
         for goal, met in enumerate(tick.goals):
