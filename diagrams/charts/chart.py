@@ -11,6 +11,11 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
+from stillgate.controller.machine_file.contact_words import (
+    NC,
+    change_of_contact,
+    level_of_contact,
+)
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 from stillgate.controller.machine_file.machine import Contact, Machine
 from stillgate.interlocks.results.instant import Instant, value_text
@@ -47,6 +52,7 @@ WHO = {
 
 ON, OFF = "on", "off"
 NO_FAULT = "none"
+NC_MEANS = f"{NC}: normally closed contact; its line is high while the circuit is closed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +72,16 @@ class Lane:
     group: Group
     is_level: bool
     runs: tuple[ChartRun, ...]
+    contact: Contact | None = None  # of an input: how its switch is built
+
+    @property
+    def mark(self) -> str:
+        """What stands behind the name: ``(NC)`` of a normally closed contact, or nothing."""
+        return f" ({NC})" if self.contact is Contact.NORMALLY_CLOSED else ""
+
+    def shown(self, value: str) -> str:
+        """A value in words: of a normally closed contact whether it is open or closed."""
+        return value if self.contact is None else level_of_contact(self.contact, value == ON)
 
     def at(self, instant: Ticks) -> str:
         """Value in an instant."""
@@ -103,7 +119,12 @@ class Chart:
     lanes: tuple[Lane, ...]
     steps: tuple[ChartStep, ...]
     windows: tuple[Window, ...]
-    steady: tuple[str, ...]  # what never changed: 'estop_1 on'
+    steady: tuple[str, ...]  # what never changed: 'estop_1 closed (released)'
+
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """What marks behind names of lanes mean, of those that are there."""
+        return (NC_MEANS,) if any(lane.mark for lane in self.lanes) else ()
 
 
 def chart_of(
@@ -126,7 +147,7 @@ def chart_of(
     grounds = reasons_of(recording)
     end = len(recording.instants) if last is None else min(last + 1, len(recording.instants))
     shown = recording.instants[first:end]
-    lanes = [_lane(*line, shown) for line in _lines(recording, always)]
+    lanes = [_lane(recording.machine, line, shown) for line in _lines(recording, always)]
     drawn = tuple(lane for lane in lanes if len(lane.runs) > 1 or lane.name in always)
     return Chart(
         name=name,
@@ -142,7 +163,7 @@ def chart_of(
             if item.end >= first and item.start < end
         ),
         steady=tuple(
-            f"{lane.name} {lane.runs[0].value}"
+            f"{lane.name} {lane.shown(lane.runs[0].value)}"
             for lane in lanes
             if lane not in drawn and lane.group is not Group.FAULT
         ),
@@ -193,9 +214,8 @@ def _source(machine: Machine, name: str) -> Group:
     return Group.OPERATOR if machine.inputs[name].source == "operator" else Group.SURROUNDINGS
 
 
-def _lane(
-    name: str, group: Group, is_level: bool, read: Callable[[Instant], str], instants: tuple[Instant, ...]
-) -> Lane:
+def _lane(machine: Machine, line: _Line, instants: tuple[Instant, ...]) -> Lane:
+    name, group, is_level, read = line
     runs: list[ChartRun] = []
     for number, instant in enumerate(instants):
         value = read(instant)
@@ -203,7 +223,8 @@ def _lane(
             runs[-1] = ChartRun(runs[-1].start, number + 1, value)
         else:
             runs.append(ChartRun(number, number + 1, value))
-    return Lane(name, group, is_level, tuple(runs))
+    contact = machine.inputs[name].contact if name in machine.inputs else None
+    return Lane(name, group, is_level, tuple(runs), contact)
 
 
 def _steps(machine: Machine, lanes: list[Lane], grounds: Reasons, first: Ticks) -> Iterator[ChartStep]:
@@ -237,7 +258,10 @@ def _at_rest(machine: Machine, lane: Lane) -> str:
 def _sentence(lane: Lane, before: ChartRun, run: ChartRun, why: str) -> str:
     if lane.group is Group.FAULT:
         return f"fault: {run.value}" if run.value != NO_FAULT else "fault: gone"
-    change = f"goes {run.value}" if lane.is_level else f"{before.value} → {run.value}"
+    if lane.contact is not None:
+        change = change_of_contact(lane.contact, run.value == ON)
+    else:
+        change = f"goes {run.value}" if lane.is_level else f"{before.value} → {run.value}"
     if why.startswith(BY_FAULT):
         return f"fault: {lane.name} {change} ({why.removeprefix(BY_FAULT)})"
     return f"{WHO[lane.group]}: {lane.name} {change}{f' ({why})' if why else ''}"

@@ -113,8 +113,9 @@ class _Drawing:
         for y, group in self.headings:
             yield f'<text x="8" y="{y + 14:g}" fill="{GREY}" font-size="10">{group.value}</text>'
         for y, lane in self.rows:
-            words = _fitted(lane.name, GUTTER - 22)
-            yield f'<text x="16" y="{y + 15:g}">{_text(words)}<title>{_text(lane.name)}</title></text>'
+            words = _fitted(lane.name, GUTTER - 22 - len(lane.mark) * WIDE) + lane.mark
+            name = lane.name + lane.mark
+            yield f'<text x="16" y="{y + 15:g}">{_text(words)}<title>{_text(name)}</title></text>'
 
     # -- in the plot -----------------------------------------------------------------------
 
@@ -220,6 +221,8 @@ class _Drawing:
     def _below(self) -> Iterator[tuple[str, int, str]]:
         """Lines under the plot with their indentation and style."""
         wide = int((self.width - 40) / WIDE)
+        for mark in self.chart.marks:
+            yield mark, 0, ""
         for window in self.chart.windows:
             end = ", broken at the thick line" if window.broken else ""
             for line in folded(f"hatched: {window.text}{end}", wide):

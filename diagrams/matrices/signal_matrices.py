@@ -6,6 +6,7 @@ All of them are derived from the machine and its Program; nothing in them was ty
 from __future__ import annotations
 
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.machine import Contact, Input, Level, Machine
 
 from ..diagram import plain
@@ -39,7 +40,9 @@ def cause_and_effect(machine: Machine, effects: Effects | None = None) -> Table:
         "cause_and_effect",
         "Cause and effect",
         ("cause", *outputs),
-        tuple((_cause_words(cause), *(_marks(row, name) for name in outputs)) for cause, row in rows),
+        tuple(
+            (_cause_words(machine, cause), *(_marks(row, name) for name in outputs)) for cause, row in rows
+        ),
         tuple(notes),
         narrow=True,
     )
@@ -49,10 +52,10 @@ def _either(effects: dict[Cause, EffectRow], name: str) -> bool:
     return any(effects[InputCause(name, level)] for level in (False, True))
 
 
-def _cause_words(cause: Cause) -> str:
+def _cause_words(machine: Machine, cause: Cause) -> str:
     match cause:
         case InputCause(name=name, level=level):
-            return f"{name} {'on' if level else 'off'}"
+            return f"{name} {level_of_contact(machine.inputs[name].contact, level)}"
         case StateCause(sequence=sequence, state=state):
             return f"{sequence}.{state} active"
 

@@ -69,7 +69,7 @@ def test_what_never_changes_is_named_and_not_drawn() -> None:
     chart = charted("0.1 s open_button on for 100 ms")
     drawn = {lane.name for lane in chart.lanes}
     assert "stop_ok" not in drawn
-    assert "stop_ok on" in chart.steady
+    assert "stop_ok closed (released)" in chart.steady
     assert not {item.split(" ")[0] for item in chart.steady} & drawn
 
 
@@ -225,7 +225,7 @@ def test_the_drawing_holds_every_lane_step_and_reason() -> None:
     for step in chart.steps:
         for change in step.changes:
             assert change.split(" (")[0] in words
-    assert "unchanged: stop_ok on" in texts(svg_of(charted("0.1 s open_button on for 100 ms")))
+    assert "unchanged: stop_ok closed (released)" in texts(svg_of(charted("0.1 s open_button on for 100 ms")))
     assert "A run" not in texts(svg_of(chart, key=False))
 
 
