@@ -31,8 +31,8 @@ def cause_and_effect(machine: Machine, effects: Effects | None = None) -> Table:
     used = [effect for effect in Effect if any(effect in marks for _, row in rows for marks in row.values())]
     notes = [f"{effect.value}: {MEANING[effect]}" for effect in used]
     notes.append(
-        "An effect is listed if this one cause is enough for it, whatever all other inputs, states and "
-        "timers are; an empty field says that the cause alone does not decide."
+        "An effect is listed if this one cause is enough for it within one scan, whatever all other inputs, "
+        "states and timers are; an empty field says that the cause alone does not decide."
     )
     if silent:
         notes.append(f"Inputs without an effect of their own in one scan: {', '.join(silent)}.")
@@ -61,7 +61,7 @@ def _cause_words(machine: Machine, cause: Cause) -> str:
 
 
 def _marks(row: EffectRow, output: str) -> str:
-    return "".join(effect.value for effect in Effect if effect in row.get(output, ()))
+    return ", ".join(effect.value for effect in Effect if effect in row.get(output, ()))
 
 
 def interlock_matrix(machine: Machine) -> Table:
