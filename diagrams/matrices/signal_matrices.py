@@ -8,11 +8,19 @@ from __future__ import annotations
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.machine import Contact, Input, Level, Machine
+from stillgate.controller.program.cause_and_effect import (
+    MEANING,
+    Cause,
+    Effect,
+    EffectRow,
+    InputCause,
+    StateCause,
+    effects_of,
+)
 
 from ..diagram import plain
 from ..graphs.signal_flow import asked_by, driven_parts, watched_by
 from ..wording import condition_words, one_line
-from .cause_and_effect import MEANING, Cause, Effect, EffectRow, InputCause, StateCause, effects_of
 from .table import Table
 
 NONE = "-"

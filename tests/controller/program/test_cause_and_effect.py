@@ -9,8 +9,7 @@ import pytest
 
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.reading.reader import read_machine, read_machine_text
-from stillgate.diagrams.matrices.cause_and_effect import (
+from stillgate.controller.program.cause_and_effect import (
     Cause,
     Effect,
     EffectRow,
@@ -18,8 +17,9 @@ from stillgate.diagrams.matrices.cause_and_effect import (
     StateCause,
     effects_of,
 )
+from stillgate.controller.reading.reader import read_machine, read_machine_text
 
-from ..gate import GATE, gate
+from ...diagrams.gate import GATE, gate
 
 MACHINES = Path(__file__).parents[3] / "machines"
 PRESS = """\

@@ -14,12 +14,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
-from stillgate.controller.expressions.expression import Operator
-from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.controller_program import ControllerProgram, OutputProgram
-from stillgate.controller.program.footprint import signals_read
-from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import (
+from ..expressions.expression import Operator
+from ..machine_file.machine import Machine
+from .controller_program import ControllerProgram, OutputProgram
+from .footprint import signals_read
+from .lowering import lower_controller
+from .program import (
     Assign,
     Block,
     Cell,
