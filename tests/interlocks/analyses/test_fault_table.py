@@ -183,3 +183,60 @@ def test_an_excluded_fault_has_no_row_and_is_named() -> None:
     found = table(text)
     assert "motor stuck on" not in [row.fault for row in found.rows]
     assert found.exclusions == (("motor stuck on", "two contactors"),)
+
+
+COMPARED = """\
+machine: compared
+scan: 10 ms
+inputs:
+  go: {from: operator}
+  guard_1: {}
+  guard_2: {}
+outputs: {motor: {hazard: cutting}}
+hazards: {cutting: a hand reaches the blade}
+parts:
+  guard:
+    kind: automaton
+    starts: shut
+    states: {shut: {exits: [{to: open, freely: true}]}, open: {exits: [{to: shut, freely: true}]}}
+    senses: {guard_1: at shut, guard_2: at shut}
+sequences:
+  main:
+    start: idle
+    overrides:
+      - {when: guard_1 xor guard_2, to: locked_out}
+      - {when: not guard_1 or not guard_2, to: idle}
+    states:
+      idle: {exits: [{when: go, to: running}]}
+      running: {on: [motor], exits: [{when: not go, to: idle}]}
+      locked_out: {}
+interlocks:
+  - {hold_off: motor, unless: guard_1 and guard_2}
+requirements:
+  guard_stops: {never: not guard_1 and not guard_2 and motor, hazard: cutting}
+check: {faults: 1}
+"""
+
+
+def test_a_comparison_of_channels_stops_the_machine_once_the_fault_shows() -> None:
+    """Nobody need open the guard, so the fault may stay for ever; opened once, the channels differ.
+
+    Cross comparison of two channels is the usual measure (ISO 13849-1, annex E; from memory).
+    """
+    found = table(COMPARED)
+    rows = {row.fault: row for row in found.rows}
+    welded = rows["guard_1 stuck on"]
+    assert welded.outcome is FaultOutcome.STOPS_ONCE_SHOWN
+    assert welded.stop_time is None
+    assert welded.stop_once_shown == 0
+    assert welded.channels == ("guard_2",)
+    assert rows["guard_1 stuck off"].outcome is FaultOutcome.STOPS
+    (coverage,) = coverage_of(found.rows, {"guard_1 stuck on": 1.0})
+    assert coverage.band == "high"
+
+
+def test_without_the_comparison_the_same_fault_changes_no_output() -> None:
+    found = table(COMPARED.replace("      - {when: guard_1 xor guard_2, to: locked_out}\n", ""))
+    row = next(row for row in found.rows if row.fault == "guard_1 stuck on")
+    assert row.outcome is FaultOutcome.HIDDEN
+    assert row.stop_once_shown is None
