@@ -285,6 +285,7 @@ def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -
     )
     return (
         what,
+        "Not stopped is short for not stopped by the controller: the machine may work on for ever.",
         "Times until the machine has stopped count from the scan in which the fault begins, also where it "
         "shows only later; a fault that comes between two scans is there up to one scan longer.",
         "What stays off, does not start again or is still done by another contact is what one level alone "
