@@ -52,7 +52,7 @@ from ..exploration.fault_search import (
 from ..fault_effects.fault_facts import UNKNOWN, UNSEEN_CUT_SHORT, FaultFacts, FirstDifference, FoundBreak
 from ..fault_effects.fault_sets import faults_by_sets
 from ..fault_effects.fault_stories import story_of
-from ..fault_effects.lost_functions import NOTHING, lost_functions
+from ..fault_effects.lost_functions import NOTHING, losses_by_fault
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.state_layout import key_bits, packed_fields
 from ..results.fault_table_rows import FaultTable
@@ -107,7 +107,7 @@ def fault_table_of(
         raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
     loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
     exploration, facts = _facts(loop, given, progress, on_slow_build)
-    lost = lost_functions(machine)
+    lost = losses_by_fault(machine)
     rows = tuple(
         row_of(loop, fault, facts.get(fault.name), lost.get(fault.name, NOTHING)) for fault in loop.faults
     )

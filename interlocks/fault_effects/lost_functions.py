@@ -53,7 +53,7 @@ class LostFunctions:
 NOTHING = LostFunctions()
 
 
-def lost_functions(machine: Machine) -> dict[str, LostFunctions]:
+def losses_by_fault(machine: Machine) -> dict[str, LostFunctions]:
     """What each stuck fault of a machine takes away, by its name; power is not among them."""
     effects = effects_of(machine)
     found: dict[str, LostFunctions] = {}

@@ -15,7 +15,7 @@ NOTES = (
 )
 
 
-def fault_matrix(table: FaultTable) -> Table:
+def matrix_of_faults(table: FaultTable) -> Table:
     """One row a signal, in the order of the faults; power, which is no signal, comes last."""
     rows = {row.fault: row for row in table.rows}
     excluded = {fault for fault, _ in table.exclusions}

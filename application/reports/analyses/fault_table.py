@@ -47,7 +47,7 @@ from .analysis_parts import (
     write_caution,
     write_tick_caution,
 )
-from .fault_matrix import fault_matrix
+from .fault_matrix import matrix_of_faults
 
 _STYLES = {FaultOutcome.BREAKS: "bold red", **dict.fromkeys((FaultOutcome.UNDECIDED, *NEEDS_TEST), "yellow")}
 
@@ -60,7 +60,7 @@ def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
     say(console, f"{count_words(len(table.rows), 'single fault')}; {', '.join(parts)}")
     write_tick_caution(console, table.tick_caution)
     section(console, "At a glance, each signal stuck on and stuck off")
-    _write_matrix(console, fault_matrix(table))
+    _write_matrix(console, matrix_of_faults(table))
     at = f" AT {format_duration(table.exploration.tick)}" if table.tick_caution else ""
     for outcome, rows in counted.items():
         if rows:

@@ -22,7 +22,7 @@ from stillgate.interlocks.results.fault_table_rows import (
 from stillgate.interlocks.results.verdict import CheckResult, Story
 
 from ...console.words import count_words
-from ..analyses.fault_matrix import STUCK, fault_matrix
+from ..analyses.fault_matrix import STUCK, matrix_of_faults
 from .verdicts import NONE, explored_words, new_assumptions, story_chart
 
 TO_BE_TESTED = "part-faults-to-be-tested"
@@ -148,7 +148,7 @@ def _story_name(row: FaultRow) -> str:
 
 def _matrix(table: FaultTable) -> Part:
     """Signals by stuck on and stuck off, each crossing with the way to the fault's row."""
-    matrix = fault_matrix(table)
+    matrix = matrix_of_faults(table)
     rows = {row.fault: row for row in table.rows}
     links: dict[tuple[int, int], str] = {}
     words: dict[tuple[int, int], str] = {}

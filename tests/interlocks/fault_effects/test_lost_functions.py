@@ -9,7 +9,7 @@ import pytest
 
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.interlocks.fault_effects.lost_functions import LostFunctions, lost_functions
+from stillgate.interlocks.fault_effects.lost_functions import LostFunctions, losses_by_fault
 from stillgate.sim_io.faults.fault_list import FaultKind, faults_of
 
 MACHINES = Path(__file__).parents[3] / "machines"
@@ -45,7 +45,7 @@ interlocks:
 
 
 def cart() -> dict[str, LostFunctions]:
-    return lost_functions(read_machine_text(CART, "cart.yaml").machine)
+    return losses_by_fault(read_machine_text(CART, "cart.yaml").machine)
 
 
 def test_a_seat_switch_that_never_closes_keeps_the_machine_from_ever_driving() -> None:
@@ -80,7 +80,7 @@ def test_of_two_outputs_in_a_row_each_keeps_off_what_the_other_drives() -> None:
 
 def test_an_output_that_drives_something_alone_has_no_second_one() -> None:
     text = CART.replace("drive: oil and drive", "drive: oil and drive or drive")
-    found = lost_functions(read_machine_text(text, "cart.yaml").machine)
+    found = losses_by_fault(read_machine_text(text, "cart.yaml").machine)
     assert found["drive stuck on"].channels == ()
 
 
@@ -91,7 +91,7 @@ def test_an_output_that_only_keeps_something_off_drives_nothing_by_that() -> Non
         "  ram: {kind: travel, stops: [a, b], forward: oil and drive, back: horn and not (oil and drive),"
         " takes: 20..40 ms, senses: {}}",
     )
-    found = lost_functions(read_machine_text(text, "cart.yaml").machine)
+    found = losses_by_fault(read_machine_text(text, "cart.yaml").machine)
     assert found["drive stuck on"].channels == ("oil",)
 
 
@@ -104,7 +104,7 @@ def test_the_executive_never_drives_what_is_said_to_stay_off(name: str) -> None:
     text = CART if name == "cart" else (MACHINES / f"{name}.yaml").read_text(encoding="utf-8")
     machine = read_machine_text(text).machine
     chance = random.Random(11)
-    found = lost_functions(machine)
+    found = losses_by_fault(machine)
     for fault in faults_of(machine):
         if fault.kind not in (FaultKind.INPUT_ON, FaultKind.INPUT_OFF):
             continue
