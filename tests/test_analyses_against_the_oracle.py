@@ -123,7 +123,7 @@ def with_two_faults(seed: int) -> tuple[Machine, int, FaultBreaks]:
 def as_row(fault: str, breaks: dict[str, int]) -> FaultRow:
     """What ``fault_pairs`` reads of a row of the fault table."""
     found = tuple(FaultBreak(name, None, False, depth + 1, None) for name, depth in breaks.items())
-    return FaultRow(fault, "", "", FaultOutcome.BREAKS if found else FaultOutcome.UNNOTICED, "", found)
+    return FaultRow(fault, "", "", FaultOutcome.BREAKS if found else FaultOutcome.OTHER, "", found)
 
 
 def pairs_alike(seed: int) -> int:

@@ -28,11 +28,11 @@ def fault_table(
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
     time_limit: Annotated[str | None, Parameter(group=LIMITS)] = None,
 ) -> int:
-    """Say what each single fault leads to: breaks a requirement, harmless, stops, unnoticed.
+    """Say what each single fault leads to: a break, a stop, motion lost, a channel lost.
 
     Exhaustive: every input and output stuck on and off from any moment on,
-    and power interrupted, in every reachable situation. With it comes the
-    diagnostic coverage of each input (ISO 13849-1).
+    and power interrupted, in every reachable situation. First a matrix of
+    signals by stuck on and stuck off, then each fault with what it leads to.
 
     Exit status: 0 no fault breaks a requirement that must withstand it, 1 one
     does, 4 undecided or a longer tick than the scan, 2 the file or the command
@@ -43,8 +43,9 @@ def fault_table(
     tick
         Step of the exploration, such as '100 ms', or 'scan'. Left out: the file's, else the scan.
     rate
-        Failure rate of a fault in any one unit, such as 'estop_1 stuck on=0.2';
-        may be repeated. Left out: all faults equally likely.
+        Declares a fault to be a dangerous failure, with its rate in any one
+        unit, such as 'estop_1 stuck on=0.2'; may be repeated. Of signals with
+        such faults the diagnostic coverage (ISO 13849-1) is told, and of no others.
     pairs
         Look at every pair of faults too: which two break what neither breaks
         alone. A search each; a time limit leaves the rest undecided.

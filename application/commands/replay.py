@@ -109,7 +109,13 @@ def replay(
         write_line(json.dumps(values, indent=2))
     else:
         write_replay(
-            output_console(), found, log=str(log_file), shown=shown, why=reason, divergence_why=reasons
+            output_console(),
+            found,
+            machine=document.machine,
+            log=str(log_file),
+            shown=shown,
+            why=reason,
+            divergence_why=reasons,
         )
     if found.broken or (divergence is not None and divergence.sure):
         return PARTS

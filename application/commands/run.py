@@ -17,6 +17,7 @@ from .options import Format, duration_option, load_document, load_machine
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
     from stillgate.interlocks.simulated_runs.requirement_watch import ObservedBreak
+    from stillgate.interlocks.simulated_runs.scenario_run import ExpectationOutcome
     from stillgate.sim_io.simulation.script import Event
     from stillgate.sim_io.simulation.simulation import Frame, Simulation
 
@@ -128,13 +129,19 @@ class Wanted:
     chart_part: tuple[int, int] | None = None  # ms after power-on
 
     def write_chart(
-        self, machine: Machine, frames: Sequence[Frame], title: str, broken: Sequence[ObservedBreak]
+        self,
+        machine: Machine,
+        frames: Sequence[Frame],
+        title: str,
+        broken: Sequence[ObservedBreak],
+        outcomes: Sequence[ExpectationOutcome] = (),
     ) -> None:
         """Draws the run, if that is wanted."""
         if self.chart is not None:
             from ..reports.runs.run_chart import chart_of_run
 
-            write_whole(self.chart, chart_of_run(machine, frames, title, broken, self.chart_part).encode())
+            drawn = chart_of_run(machine, frames, title, broken, part=self.chart_part, outcomes=outcomes)
+            write_whole(self.chart, drawn.encode())
 
     def write_csv(self, frames: Sequence[Frame]) -> None:
         """Writes every scan, if that is wanted."""
@@ -207,7 +214,7 @@ def run_scenario_file(file: Path, machine: Path | None, wanted: Wanted) -> int:
             files[0].take(frame)
 
         result = run_scenario(document.document, scenario, prepare=prepare, on_frame=follow)
-    wanted.write_chart(result.machine, result.frames, f"scenario {file.name}", result.broken)
+    wanted.write_chart(result.machine, result.frames, f"scenario {file.name}", result.broken, result.outcomes)
     wanted.write_csv(result.frames)
     if wanted.form == "json":
         write_line(json.dumps(scenario_document(result, document), indent=2))

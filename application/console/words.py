@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.contact_words import change_of_contact
+from stillgate.interlocks.results.instant import value_text
 from stillgate.interlocks.results.verdict import (
     Cause,
     Exploration,
@@ -64,7 +66,9 @@ def who_words(change: StoryChange) -> str:
 
 
 def change_words(change: StoryChange) -> str:
-    """One change: ``start goes on``, ``main stopped → running``, ``guard_shut stuck on``."""
+    """One change: ``start goes on``, ``estop_1 opens (actuated)``, ``main stopped → running``."""
+    if change.contact is not None:
+        return f"{change.name} {change_of_contact(change.contact, change.after == value_text(True))}"
     if change.after in LEVELS and change.before in LEVELS:
         return f"{change.name} goes {change.after}"
     if change.cause is Cause.FAULT:

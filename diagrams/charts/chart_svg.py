@@ -1,7 +1,8 @@
 """Draws a timing chart as SVG: black, white and greys, the same bytes every time.
 
 Levels are drawn as lines, high while on, with grey under them; states and parts as boxes with
-their names. A dotted line through all lanes marks a step, and the key below says what
+their names. A fault is a black bar with its name beside it, and a triangle and a broken line mark the instant
+in which it begins. A dotted line through all lanes marks a step, and the key below says what
 happened in it. A hatched stretch is a requirement's window; a thick line ends it where the
 requirement broke.
 """
@@ -14,7 +15,7 @@ from collections.abc import Iterator
 from stillgate.controller.expressions.durations import format_duration
 
 from ..diagram import GREY, INK, PALE, folded, plain
-from .chart import ON, Chart, ChartRun, Group, Lane
+from .chart import NO_FAULT, NOTHING, ON, Chart, ChartRun, Group, Lane
 from .time_scale import TimeScale, time_scale_of
 
 GUTTER = 168.0
@@ -29,6 +30,9 @@ LINE = 15.0
 TOP = 46.0
 WIDE, WIDER = 6.1, 7.6
 """Width of a character of the small print and of the heading, a little more than they take."""
+
+BOLD = 7.2
+"""The same of the name of a fault."""
 
 MOST_KEYED = 60
 """Steps up to which a chart has numbers and a key."""
@@ -59,6 +63,7 @@ class _Drawing:
         self.key = key
         self.scale = scale_of(chart)
         self.width = GUTTER + self.scale.width + 12
+        self.labels: list[str] = []  # names in the plot, on white ground: nothing is drawn over them
         self.rows: list[tuple[float, Lane]] = []
         self.headings: list[tuple[float, Group]] = []
         self.heading = folded(plain(chart.title), int(self.width / WIDER)) if key else []
@@ -92,7 +97,9 @@ class _Drawing:
             f'<g transform="translate({GUTTER:g} 0)"><g clip-path="url(#{name}-frame)"><g class="plot">',
             *self._windows(name),
             *self._lanes(),
+            *self._breaks(),
             *self._guides(),
+            *self.labels,
             *self._axis(),
             "</g></g></g>",
             *(
@@ -110,11 +117,14 @@ class _Drawing:
         for row, line in enumerate(self.heading):
             y = 16 + row * HEADING
             yield f'<text x="8" y="{y:g}" font-weight="bold" font-size="13">{_text(line)}</text>'
+        axis = "time" if self.scale.is_true else "time, not to scale"
+        yield f'<text x="8" y="{self.bottom + 16:g}" font-weight="bold" font-size="10">{axis}</text>'
         for y, group in self.headings:
             yield f'<text x="8" y="{y + 14:g}" fill="{GREY}" font-size="10">{group.value}</text>'
         for y, lane in self.rows:
-            words = _fitted(lane.name, GUTTER - 22)
-            yield f'<text x="16" y="{y + 15:g}">{_text(words)}<title>{_text(lane.name)}</title></text>'
+            words = _fitted(lane.name, GUTTER - 22 - len(lane.mark) * WIDE) + lane.mark
+            name = lane.name + lane.mark
+            yield f'<text x="16" y="{y + 15:g}">{_text(words)}<title>{_text(name)}</title></text>'
 
     # -- in the plot -----------------------------------------------------------------------
 
@@ -126,6 +136,9 @@ class _Drawing:
                 f' height="{self.bottom - self.top:g}" fill="url(#{name}-hatch)" fill-opacity="0.55">'
                 f"<title>{_text(window.text)}</title></rect>"
             )
+
+    def _breaks(self) -> Iterator[str]:
+        for window in self.chart.windows:
             if window.broken:
                 x = self.scale.at(window.end)
                 yield _line(x, self.top - 8, x, self.bottom, 'stroke-width="3"')
@@ -133,7 +146,10 @@ class _Drawing:
     def _lanes(self) -> Iterator[str]:
         for y, lane in self.rows:
             yield _line(0, y + LANE - 2.5, self.scale.width, y + LANE - 2.5, f'stroke="{PALE}"')
-            yield from self._level(y, lane) if lane.is_level else self._words(y, lane)
+            if lane.group is Group.FAULT:
+                yield from self._fault(y, lane)
+            else:
+                yield from self._level(y, lane) if lane.is_level else self._words(y, lane)
 
     def _level(self, y: float, lane: Lane) -> Iterator[str]:
         high, low = y + 5, y + 18
@@ -152,14 +168,39 @@ class _Drawing:
             ' vector-effect="non-scaling-stroke"/>'
         )
 
+    def _fault(self, y: float, lane: Lane) -> Iterator[str]:
+        """A bar as long as the fault lasts; its name always, beside the bar where it does not fit in."""
+        for run in lane.runs:
+            if run.value == NO_FAULT:
+                continue
+            left, right = self.scale.at(run.start), self.scale.at(run.end)
+            wide = len(run.value) * BOLD + 6
+            yield (
+                f'<rect x="{left:g}" y="{y + 5:g}" width="{right - left:g}" height="12" fill="{INK}">'
+                f"<title>{_text(run.value)}</title></rect>"
+            )
+            yield _line(left, y, left, self.bottom, 'stroke-dasharray="7 3" stroke-width="1.5"')
+            before = left >= wide + 8
+            x, anchor = (left - 8, "end") if before else (left + 8, "start")
+            ground = x - wide + 3 if before else x - 3
+            self.labels.append(
+                f'<g class="keep" transform="translate({left:g} {y + 15:g})"><path d="M-6 -13H6L0 -4Z"'
+                f' fill="{INK}" stroke="white"/><rect x="{ground - left:g}" y="-11" width="{wide:g}"'
+                f' height="14" fill="white"/>'
+                f'<text x="{x - left:g}" text-anchor="{anchor}" font-weight="bold">'
+                f"{_text(run.value)}</text></g>"
+            )
+
     def _words(self, y: float, lane: Lane) -> Iterator[str]:
         for run in lane.runs:
+            if run.value == NOTHING:
+                continue
             left, right = self.scale.at(run.start), self.scale.at(run.end)
             yield (
                 f'<rect x="{left:g}" y="{y + 3:g}" width="{right - left:g}" height="16" fill="white"'
                 f' stroke="{INK}" vector-effect="non-scaling-stroke"><title>{_text(run.value)}</title></rect>'
             )
-            yield self._label(run, left, right, y + 15)
+            self.labels.append(self._label(run, left, right, y + 15))
 
     def _label(self, run: ChartRun, left: float, right: float, y: float) -> str:
         """A value in its box. What does not fit is left out: the key and the readings say it."""
@@ -169,7 +210,8 @@ class _Drawing:
         return (
             f'<g class="keep" transform="translate({(left + right) / 2:g} {y:g})"'
             f' data-words="{_text(run.value)}" data-room="{right - left:g}">'
-            f'<text text-anchor="middle" font-size="{size}">{_text(words)}</text></g>'
+            f'<text text-anchor="middle" font-size="{size}" stroke="white" stroke-width="3"'
+            f' stroke-linejoin="round" paint-order="stroke">{_text(words)}</text></g>'
         )
 
     def _guides(self) -> Iterator[str]:
@@ -220,12 +262,19 @@ class _Drawing:
     def _below(self) -> Iterator[tuple[str, int, str]]:
         """Lines under the plot with their indentation and style."""
         wide = int((self.width - 40) / WIDE)
+        for said in (*self.chart.expected, *self.chart.marks):
+            for row, line in enumerate(folded(plain(said), wide)):
+                yield line, int(row > 0), ""
         for window in self.chart.windows:
             end = ", broken at the thick line" if window.broken else ""
             for line in folded(f"hatched: {window.text}{end}", wide):
                 yield line, 0, ' font-weight="bold"'
         if not self.scale.is_true:
-            yield "// on the axis: a stretch in which nothing changes, drawn shorter than it is", 0, ""
+            yield (
+                "not to scale: // on the axis is a stretch without a change, drawn shorter than it is",
+                0,
+                "",
+            )
         if _is_keyed(self.chart):
             for step in self.chart.steps:
                 clock = format_duration(self.chart.begins + step.instant * self.chart.period)

@@ -82,7 +82,7 @@ def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, l
             else:
                 controller.power_off()
         for name, conducts in instant.circuits.items():
-            controller.inputs[name] = _at_the_terminal(instant, name, conducts)
+            controller.inputs[name] = at_the_terminal(instant, name, conducts)
         scans = instant.scanned or not instant.powered
         if scans:
             controller.scan()
@@ -90,7 +90,8 @@ def _played(recording: Recording) -> Iterator[tuple[Ticks, Instant, Executive, l
         yield number, instant, controller, [ways[mark] for mark in controller.taken] if scans else []
 
 
-def _at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
+def at_the_terminal(instant: Instant, name: str, conducts: bool) -> bool:
+    """What reaches the controller of a circuit that conducts or does not."""
     if instant.terminals is not None:
         return instant.terminals[name]
     if stuck_name(name, on=True) in instant.faults:

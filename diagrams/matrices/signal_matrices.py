@@ -6,12 +6,21 @@ All of them are derived from the machine and its Program; nothing in them was ty
 from __future__ import annotations
 
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.machine import Contact, Input, Level, Machine
+from stillgate.controller.program.cause_and_effect import (
+    MEANING,
+    Cause,
+    Effect,
+    EffectRow,
+    InputCause,
+    StateCause,
+    effects_of,
+)
 
 from ..diagram import plain
 from ..graphs.signal_flow import asked_by, driven_parts, watched_by
 from ..wording import condition_words, one_line
-from .cause_and_effect import MEANING, Cause, Effect, EffectRow, InputCause, StateCause, effects_of
 from .table import Table
 
 NONE = "-"
@@ -30,8 +39,8 @@ def cause_and_effect(machine: Machine, effects: Effects | None = None) -> Table:
     used = [effect for effect in Effect if any(effect in marks for _, row in rows for marks in row.values())]
     notes = [f"{effect.value}: {MEANING[effect]}" for effect in used]
     notes.append(
-        "An effect is listed if this one cause is enough for it, whatever all other inputs, states and "
-        "timers are; an empty field says that the cause alone does not decide."
+        "An effect is listed if this one cause is enough for it within one scan, whatever all other inputs, "
+        "states and timers are; an empty field says that the cause alone does not decide."
     )
     if silent:
         notes.append(f"Inputs without an effect of their own in one scan: {', '.join(silent)}.")
@@ -39,7 +48,9 @@ def cause_and_effect(machine: Machine, effects: Effects | None = None) -> Table:
         "cause_and_effect",
         "Cause and effect",
         ("cause", *outputs),
-        tuple((_cause_words(cause), *(_marks(row, name) for name in outputs)) for cause, row in rows),
+        tuple(
+            (_cause_words(machine, cause), *(_marks(row, name) for name in outputs)) for cause, row in rows
+        ),
         tuple(notes),
         narrow=True,
     )
@@ -49,16 +60,16 @@ def _either(effects: dict[Cause, EffectRow], name: str) -> bool:
     return any(effects[InputCause(name, level)] for level in (False, True))
 
 
-def _cause_words(cause: Cause) -> str:
+def _cause_words(machine: Machine, cause: Cause) -> str:
     match cause:
         case InputCause(name=name, level=level):
-            return f"{name} {'on' if level else 'off'}"
+            return f"{name} {level_of_contact(machine.inputs[name].contact, level)}"
         case StateCause(sequence=sequence, state=state):
             return f"{sequence}.{state} active"
 
 
 def _marks(row: EffectRow, output: str) -> str:
-    return "".join(effect.value for effect in Effect if effect in row.get(output, ()))
+    return ", ".join(effect.value for effect in Effect if effect in row.get(output, ()))
 
 
 def interlock_matrix(machine: Machine) -> Table:

@@ -134,7 +134,11 @@ class TimingFigure:
                 "length": self.chart.length,
                 "pieces": [[piece.start, piece.end, piece.left, piece.right] for piece in scale.pieces],
                 "lanes": [
-                    [lane.name, lane.group.value, [[run.start, run.value] for run in lane.runs]]
+                    [
+                        lane.name + lane.mark,
+                        lane.group.value,
+                        [[run.start, lane.shown(run.value)] for run in lane.runs],
+                    ]
                     for lane in self.chart.lanes
                 ],
                 "steps": [step.instant for step in self.chart.steps],

@@ -4,9 +4,11 @@
 
     DC = sum of rates detected dangerous / sum of rates dangerous          lambda_DD / lambda_D
 
-It weighs failure rates and does not count faults; without rates of your own all faults of a table are
-taken as equally likely, which is an assumption and printed. The bands are those of ISO 13849-1: below
-60 % none, from there low, from 90 % medium, from 99 % high.
+It weighs failure rates and does not count faults. Which failures are dangerous, and at which rate they come,
+no search can know: it is declared, fault by fault, and without it there is no coverage. Detected is a
+declared fault that stops the machine for good, at once or as soon as it shows, as where the logic compares
+channels. The bands are those of ISO 13849-1: below 60 % none, from there low, from 90 % medium, from 99 %
+high.
 """
 
 from __future__ import annotations
@@ -15,8 +17,16 @@ from collections.abc import Iterable, Mapping
 
 from ..results.fault_table_rows import COVERAGE_OPEN, Coverage, FaultOutcome, FaultRow
 
-EQUAL_RATES = "Failure rates: every fault is taken as equally likely, since no rates were given."
-GIVEN_RATES = "Failure rates as given; faults without one count with rate 1."
+NO_RATES = (
+    "No diagnostic coverage (ISO 13849-1): which failures are dangerous, and at which rates they come, was "
+    "not declared."
+)
+GIVEN_RATES = (
+    "Diagnostic coverage: the failures with a given rate are taken as the dangerous ones, all others as not "
+    "dangerous. Detected: the fault stops the machine for good, at once or as soon as it shows."
+)
+
+_DETECTED = (FaultOutcome.STOPS, FaultOutcome.STOPS_ONCE_SHOWN)
 
 
 def coverage_ratio(detected: float, dangerous: float) -> float | None:
@@ -40,42 +50,36 @@ def coverage_band(ratio: float | None) -> str:
     return "none"
 
 
-def coverage_of(rows: Iterable[FaultRow], rates: Mapping[str, float] | None = None) -> tuple[Coverage, ...]:
-    """Coverage of every input among the rows, in their order.
-
-    Dangerous is a fault under which the first difference can be an output with a hazard that is on and
-    would be off. Detected is a dangerous fault that stops the machine by itself; noticed at the next
-    start, one under which the machine cannot for ever stop and start.
+def coverage_of(rows: Iterable[FaultRow], rates: Mapping[str, float]) -> tuple[Coverage, ...]:
+    """Coverage of every signal of which a dangerous failure was declared, in the order of the rows.
 
     Args:
         rows: of a fault table.
-        rates: rate of each fault by its name, in any one unit; 1 where it is not given.
+        rates: of the dangerous failures, by the name of the fault, in any one unit.
     """
-    weights = rates or {}
     subjects: dict[str, list[FaultRow]] = {}
     for row in rows:
-        if row.kind.startswith("input"):
+        if row.subject and row.fault in rates:
             subjects.setdefault(row.subject, []).append(row)
-    return tuple(_coverage(subject, items, weights) for subject, items in subjects.items())
+    return tuple(_coverage(subject, items, rates) for subject, items in subjects.items())
 
 
-def _coverage(subject: str, rows: list[FaultRow], weights: Mapping[str, float]) -> Coverage:
+def _coverage(subject: str, rows: list[FaultRow], rates: Mapping[str, float]) -> Coverage:
     def total(items: Iterable[FaultRow]) -> float:
-        return sum(weights.get(row.fault, 1.0) for row in items)
+        return sum(rates[row.fault] for row in items)
 
-    if any(row.dangerous is None or row.outcome is FaultOutcome.UNDECIDED for row in rows):
+    if any(row.outcome is FaultOutcome.UNDECIDED for row in rows):
         return Coverage(subject, 0, 0, 0, None, None, "-", COVERAGE_OPEN)
-    harming = [row for row in rows if row.dangerous and row.outcome is not FaultOutcome.HARMLESS]
-    stopping = [row for row in harming if row.outcome is FaultOutcome.STOPS]
-    noticed = [row for row in harming if row.outcome is FaultOutcome.STOPS or row.next_start]
-    dangerous = total(harming)
+    stopping = [row for row in rows if row.outcome in _DETECTED]
+    noticed = [row for row in rows if row.outcome in _DETECTED or row.next_start]
+    dangerous = total(rows)
     ratio = coverage_ratio(total(stopping), dangerous)
     later = coverage_ratio(total(noticed), dangerous)
     if ratio is None or later is None:
-        text = "no dangerous fault among those of the table"
+        text = "all declared rates are 0"
     else:
         text = (
-            f"{100 * ratio:.0f} % of the dangerous faults stop the machine by themselves, "
+            f"{100 * ratio:.0f} % of the declared dangerous failures stop the machine, "
             f"{100 * later:.0f} % with those noticed at the next start"
         )
     return Coverage(

@@ -4,9 +4,9 @@ The first that fits:
 
 breaks a requirement
     Some run in which the fault has begun breaks it. The shortest is told.
-harmless
-    No run differs in any output from what it would be without the fault (``output_equivalence``). A
-    harmless fault is a hidden one: a second fault meets the machine without whatever the first took.
+changes no output
+    No run differs in any output from what it would be without the fault (``output_equivalence``). Such a
+    fault is hidden: a second fault meets the machine without whatever the first took.
 stops by itself
     Whatever operator and parts do, no output with a hazard is on any more from some moment on, the
     faulty output aside, nor can be turned on again. The longest time from the fault's beginning to
@@ -14,9 +14,11 @@ stops by itself
 stops while it lasts
     Power is out: nothing is driven. After its return the machine may work again, so it does not stay
     stopped; what must not happen then is for the requirements to say.
-goes unnoticed
-    None of these: the machine may work on for ever. Where it cannot stop and start again for ever it
-    is told that the fault is noticed at the next start.
+not stopped
+    None of these: the machine may work on for ever. What is known is told apart: that it stops as soon as
+    the fault shows, that it cannot stop and start again for ever, which outputs stay off and which other
+    inputs still do what the stuck one would (``lost_functions``), and whether the first difference can be an
+    output with a hazard that is on (``fault_rows``).
 
 Single situations are searched where they are few; else sets of times (``fault_sets``), which give no count of
 situations, no shortest stories, and of the longest time a bound. What they leave open is undecided.
@@ -50,12 +52,13 @@ from ..exploration.fault_search import (
 from ..fault_effects.fault_facts import UNKNOWN, UNSEEN_CUT_SHORT, FaultFacts, FirstDifference, FoundBreak
 from ..fault_effects.fault_sets import faults_by_sets
 from ..fault_effects.fault_stories import story_of
+from ..fault_effects.lost_functions import NOTHING, losses_by_fault
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.state_layout import key_bits, packed_fields
 from ..results.fault_table_rows import FaultTable
 from ..results.ticks import chosen_tick
 from ..results.verdict import Exploration, Story, tick_caution
-from .diagnostic_coverage import EQUAL_RATES, GIVEN_RATES, coverage_of
+from .diagnostic_coverage import GIVEN_RATES, NO_RATES, coverage_of
 from .fault_pairs import Pairs, fault_pairs_of
 from .fault_rows import row_of
 from .fault_times import from_any_moment
@@ -84,7 +87,8 @@ def fault_table_of(
 
     Args:
         tick: period of the exploration in ms; default the file's, else the scan.
-        rates: rate of each fault by name, in any one unit, for the diagnostic coverage.
+        rates: of the failures that are declared dangerous, by the fault's name, in any one unit: without
+            them no diagnostic coverage is told.
         pairs: look at every pair of faults too, in what is left of the time.
         effort: of everything together; where it is over, rows are undecided.
         progress: called a few times a second while the search runs.
@@ -103,7 +107,10 @@ def fault_table_of(
         raise UsageError("every fault of this machine is excluded, so there is nothing to tabulate")
     loop = with_work_goal(close_loop(machine, tick=period, faults=1, possibility=False))
     exploration, facts = _facts(loop, given, progress, on_slow_build)
-    rows = tuple(row_of(loop, fault, facts.get(fault.name)) for fault in loop.faults)
+    lost = losses_by_fault(machine)
+    rows = tuple(
+        row_of(loop, fault, facts.get(fault.name), lost.get(fault.name, NOTHING)) for fault in loop.faults
+    )
     two = Pairs((), 0, 0, "")
     if pairs and exploration.whole:
         try:
@@ -124,7 +131,7 @@ def fault_table_of(
     return FaultTable(
         machine=machine.machine,
         rows=rows,
-        coverage=coverage_of(rows, rates),
+        coverage=coverage_of(rows, rates or {}),
         assumptions=(
             *_definitions(document, rates),
             *([] if exploration.sets is None else [BY_SETS]),
@@ -177,7 +184,7 @@ def _one_by_one(
     exploration, found, stories = _search(loop, replace(effort, states=states), progress, on_slow_build)
     if found is None:
         return exploration, {}
-    found = from_any_moment(loop, found, effort, on_slow_build)
+    seen, found = found, from_any_moment(loop, found, effort, on_slow_build)
     machine = loop.machine
     differences: dict[str, FirstDifference] = {}
     if machine.inputs and machine.outputs:
@@ -202,6 +209,7 @@ def _one_by_one(
             restless=item.restless,
             situations=item.situations,
             first=differences.get(name, UNKNOWN),
+            once_shown=seen[number].longest if seen[number].ends and item.ends is False else None,
         )
 
     return exploration, {item.name: facts(item.number, found[item.number], item.name) for item in loop.faults}
@@ -279,17 +287,12 @@ def _definitions(document: MachineDocument, rates: Mapping[str, float] | None) -
     )
     return (
         what,
-        "Harmless: no run differs in any output from the same run without the fault. Such a fault stays "
-        "hidden; what it does together with a second one is not said by this table.",
-        "Stops by itself: whatever operator and parts do, from some moment on no output with a hazard is on "
-        "or can be turned on, a faulty output itself aside. The time counts from the scan in which the fault "
-        "begins, also where it shows only later; a fault that comes between two scans is there up to one "
-        "scan longer.",
-        "Stops while it lasts: power is out and nothing is driven; after its return the machine may work "
-        "again.",
-        "Goes unnoticed: none of these, and no requirement that is judged with a fault is broken. Outputs "
-        "may differ, but the machine may work on for ever, and nothing need tell anybody of the fault.",
-        "Dangerous, for the diagnostic coverage: the first difference the fault makes can be an output with "
-        "a hazard that is on and would be off without it. Detected: the machine then stops by itself.",
-        GIVEN_RATES if rates else EQUAL_RATES,
+        "Not stopped is short for not stopped by the controller: the machine may work on for ever.",
+        "Times until the machine has stopped count from the scan in which the fault begins, also where it "
+        "shows only later; a fault that comes between two scans is there up to one scan longer.",
+        "What stays off, does not start again or is still done by another contact is what one level alone "
+        "does in one scan, whatever else is so. Where nothing of the kind is named, nothing is said. Two "
+        "contacts are channels of one device if one part closes both under one condition or, where no part "
+        "moves them, if their names differ in the number at their end only.",
+        GIVEN_RATES if rates else NO_RATES,
     )

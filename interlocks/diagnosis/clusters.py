@@ -148,6 +148,7 @@ class ClusterModel:
         self.faulty = hypothesis.trouble is not FieldFault.NONE and cluster.touched_by(hypothesis)
         parts = [part for part in plant.parts if part.name in cluster.parts]
         self.parts = tuple(parts)
+        self.contacts = {name: item.contact for name, item in machine.inputs.items()}
         self.sensed_by = {name: part.name for part in parts for name in machine.parts[part.name].senses}
         circuits = {
             name: Cell(f"{name}.circuit", 0, 1, 0, Scope.PART, persistent=False)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from stillgate.controller.execution.reasons import join_words
 from stillgate.controller.expressions.durations import format_moment
+from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.field_types import Milliseconds, Ticks
 
 from .explanations import Refuted
@@ -24,8 +25,10 @@ def contradiction_words(contradiction: Contradiction) -> str:
     """What was observed that cannot be: ``cutter_still was off, but cutter can only be still``."""
     seen = join_words(
         [
-            f"{name} was {'on' if level else 'off'}"
-            for name, level in zip(contradiction.inputs, contradiction.levels, strict=True)
+            f"{name} was {level_of_contact(contact, bool(level), as_read=True)}"
+            for name, level, contact in zip(
+                contradiction.inputs, contradiction.levels, contradiction.contacts, strict=True
+            )
         ]
     )
     if contradiction.together:

@@ -16,6 +16,8 @@ from bisect import bisect_left
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from stillgate.controller.machine_file.machine import Contact
+
 from .clusters import ClusterModel, Levels, Situation
 
 MOST_SITUATIONS = 100_000
@@ -40,6 +42,7 @@ class Contradiction:
         inputs: the inputs that no situation could show so by themselves; if none could be
             named, all of the cluster that were observed: they exclude each other.
         levels: what they showed.
+        contacts: how their switches are built.
         together: whether only their combination is impossible.
         before: where the parts that move these inputs could have been, in words.
     """
@@ -47,6 +50,7 @@ class Contradiction:
     scan: int
     inputs: tuple[str, ...]
     levels: tuple[int, ...]
+    contacts: tuple[Contact, ...]
     together: bool
     before: tuple[tuple[tuple[str, str], ...], ...]
 
@@ -160,7 +164,14 @@ def contradiction_of(
     for situation in before:
         told = model.describe(situation).items()
         places[tuple((part, place) for part, place in told if part in concerned)] = None
-    return Contradiction(scan, named, tuple(seen[name] for name in named), not alone, tuple(sorted(places)))
+    return Contradiction(
+        scan,
+        named,
+        tuple(seen[name] for name in named),
+        tuple(model.contacts[name] for name in named),
+        not alone,
+        tuple(sorted(places)),
+    )
 
 
 def _unseen(windows: dict[Situation, Window], growth: dict[Situation, Window]) -> int:

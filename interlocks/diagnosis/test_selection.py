@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 
@@ -138,7 +139,10 @@ def _actions(survivors: Sequence[Hypothesis], tracking: Tracking, run: LogRun, s
         watch = f"watch for {format_duration(WATCH)}"
         words = f"leave the controls alone, the controller on, and {watch}"
         if names:
-            turned = " and ".join(f"{name} {'off' if run.levels[name] else 'on'}" for name in names)
+            inputs = run.machine.inputs
+            turned = " and ".join(
+                f"{name} {level_of_contact(inputs[name].contact, not run.levels[name])}" for name in names
+            )
             words = f"at the controls, {turned} for {format_duration(PRESS)}; {watch}"
         total = sum(trial.ruled_out(names, true, survivors) for true in survivors)
         share = total / (len(survivors) * (len(survivors) - 1))

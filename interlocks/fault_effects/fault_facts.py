@@ -53,6 +53,8 @@ class FaultFacts:
         at_most: the longest time may be less than ``longest``, which it never exceeds.
         restless: a run may stop and work again for ever, or that was not ruled out.
         situations: reachable situations with it; None where they were not listed one by one.
+        once_shown: most ticks from where it first shows until the machine stands for good; None where that
+            need not be, or was not found out. Told only where it need not stand before.
     """
 
     breaks: dict[str, FoundBreak]
@@ -66,3 +68,4 @@ class FaultFacts:
     restless: bool
     situations: int | None
     first: FirstDifference
+    once_shown: Ticks | None = None

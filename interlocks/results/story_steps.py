@@ -82,7 +82,8 @@ def _circuits(machine: Machine, before: Instant | None, now: Instant) -> Iterato
         if level != was:
             free = Cause.OPERATOR if machine.inputs[name].source == "operator" else Cause.FREE
             cause = Cause.PART if name in sensed else free
-            yield StoryChange(name, value_text(was), value_text(level), cause)
+            contact = machine.inputs[name].contact
+            yield StoryChange(name, value_text(was), value_text(level), cause, contact)
 
 
 def memory_value(machine: Machine, name: str, value: int) -> bool | int:

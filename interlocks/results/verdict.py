@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from stillgate.controller.expressions.durations import Milliseconds, Ticks, format_duration
+from stillgate.controller.machine_file.machine import Contact
 
 from .instant import Instant, Stretch, instants_of
 
@@ -50,6 +51,7 @@ class StoryChange:
     before: str
     after: str
     cause: Cause
+    contact: Contact | None = None  # how the switch is built, of a change of an input's circuit
 
 
 @dataclass(frozen=True, slots=True)

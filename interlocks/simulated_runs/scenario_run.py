@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Expression, Name, walk
+from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.reading.reader import MachineDocument
@@ -222,9 +223,11 @@ def _seen(tree: Expression, simulation: Simulation) -> Iterator[str]:
     for path in _names(tree):
         match names.resolve(path, Context.REQUIREMENT):
             case InputRef(name=name):
-                yield f"{path} is {_word(simulation.value(around.circuits[name]))}"
+                conducts = bool(simulation.value(around.circuits[name]))
+                yield f"{path} is {level_of_contact(simulation.machine.inputs[name].contact, conducts)}"
             case SeenRef(name=name):
-                yield f"{path} is {_word(executive.seen[name])}"
+                contact, conducts = simulation.machine.inputs[name].contact, executive.seen[name]
+                yield f"{path} is {level_of_contact(contact, conducts, as_read=True)}"
             case OutputRef(name=name):
                 yield f"{path} is {_word(simulation.value(around.plant.driven[name]))}"
             case AskedRef(name=name):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stillgate.controller.machine_file.machine import Contact
 from stillgate.interlocks.results.instant import Instant, stretches_of
 from stillgate.interlocks.results.verdict import (
     Cause,
@@ -31,7 +32,7 @@ def story() -> Story:
                 time=0,
                 changes=(
                     StoryChange("edge_clear", "healthy", "stuck on", Cause.FAULT),
-                    StoryChange("open_button", "off", "on", Cause.OPERATOR),
+                    StoryChange("open_button", "off", "on", Cause.OPERATOR, Contact.NORMALLY_OPEN),
                 ),
                 on_outputs=(),
                 states=(("gate", "resting"),),
@@ -40,7 +41,7 @@ def story() -> Story:
                 tick=2,
                 time=200,
                 changes=(
-                    StoryChange("gate_open", "off", "on", Cause.PART),
+                    StoryChange("gate_open", "off", "on", Cause.PART, Contact.NORMALLY_OPEN),
                     StoryChange("leaf", "between shut and open", "at open", Cause.PART),
                     StoryChange("gate", "resting", "shutting", Cause.CONTROLLER),
                     StoryChange("motor_shut", "off", "on", Cause.CONTROLLER),
@@ -51,7 +52,7 @@ def story() -> Story:
             StoryStep(
                 tick=5,
                 time=500,
-                changes=(StoryChange("edge_clear", "on", "off", Cause.FREE),),
+                changes=(StoryChange("edge_clear", "on", "off", Cause.FREE, Contact.NORMALLY_CLOSED),),
                 on_outputs=("motor_shut",),
                 states=(("gate", "shutting"),),
             ),

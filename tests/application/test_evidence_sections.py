@@ -59,10 +59,10 @@ def faults() -> FaultTable:
             ),
             FaultRow("edge stuck on", "input stuck on", "edge", FaultOutcome.BREAKS, "breaks", (beyond,)),
             FaultRow(
-                "lamp stuck on", "output stuck on", "lamp", FaultOutcome.HARMLESS, "harmless", dangerous=False
+                "lamp stuck on", "output stuck on", "lamp", FaultOutcome.HIDDEN, "hidden", can_hold_on=False
             ),
             FaultRow(
-                "gate stuck off", "input stuck off", "gate", FaultOutcome.UNNOTICED, "quiet", dangerous=True
+                "gate stuck off", "input stuck off", "gate", FaultOutcome.HELD_ON, "quiet", can_hold_on=True
             ),
             FaultRow("power interrupted", "power interrupted", "", FaultOutcome.UNDECIDED, "cut short"),
         ),
@@ -89,35 +89,55 @@ def test_every_fault_has_its_row_and_a_break_that_counts_stands_out() -> None:
     assert [row[4] for row in tables(section)["coverage"].table.rows] == ["50%", "-"]
 
 
-def quiet(fault: str, *, dangerous: bool) -> FaultRow:
+def quiet(fault: str, outcome: FaultOutcome) -> FaultRow:
     subject, _, level = fault.partition(" ")
-    return FaultRow(fault, f"input {level}", subject, FaultOutcome.UNNOTICED, "quiet", dangerous=dangerous)
+    return FaultRow(fault, f"input {level}", subject, outcome, "quiet")
 
 
-def test_faults_that_go_unnoticed_are_defined_and_grouped_by_what_they_belong_to() -> None:
+def test_faults_that_may_stay_hidden_are_grouped_by_what_they_belong_to() -> None:
     machine = read_machine_text(starter_text("press"), "press.yaml").machine
     rows = (
-        quiet("start stuck on", dangerous=True),
-        quiet("start stuck off", dangerous=True),
-        quiet("still stuck on", dangerous=True),
-        quiet("still stuck off", dangerous=False),
-        quiet("motor stuck off", dangerous=False),
-        quiet("lamp stuck on", dangerous=False),
+        quiet("start stuck on", FaultOutcome.HELD_ON),
+        quiet("start stuck off", FaultOutcome.HELD_ON),
+        quiet("still stuck on", FaultOutcome.HELD_ON),
+        quiet("still stuck off", FaultOutcome.HIDDEN),
+        quiet("motor stuck off", FaultOutcome.MOTION_LOST),
+        quiet("motor stuck on", FaultOutcome.CHANNEL_LOST),
+        quiet("lamp stuck on", FaultOutcome.OTHER),
     )
     section = fault_section(machine, dataclasses.replace(faults(), rows=rows), result(holding()))
-    part = next(part for part in section.parts if part.name == "part-faults-unnoticed")
+    part = next(part for part in section.parts if part.name == "part-faults-to-be-tested")
     assert isinstance(part.blocks[0], Prose)
-    assert "breaks no requirement that is judged with a fault" in part.blocks[0].paragraphs[0]
-    assert tables(section)["faults_unnoticed"].table.rows == (
-        ("operator", "start stuck on or off", "-"),
-        ("shaft", "still stuck on", "still stuck off, motor stuck off"),
-        ("outputs that move no part", "-", "lamp stuck on"),
+    assert "breaks a requirement that is judged with a fault" in part.blocks[0].paragraphs[0]
+    table = tables(section)["faults_to_be_tested"].table
+    assert table.head == (
+        "belongs to", "changes no output", "one channel lost", "may hold an output on", "another effect"
+    )  # fmt: skip
+    assert table.rows == (
+        ("operator", "-", "-", "start stuck on or off", "-"),
+        ("shaft", "still stuck off", "motor stuck on", "still stuck on", "-"),
+        ("outputs that move no part", "-", "-", "-", "lamp stuck on"),
     )
+
+
+def test_the_matrix_leads_from_each_crossing_to_the_row_of_the_fault() -> None:
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    block = tables(fault_section(machine, faults(), result(holding())))["fault_matrix"]
+    assert block.table.rows == (
+        ("stop_ok", "BREAKS edge_stops_it and 1 more", "stops by itself"),
+        ("edge", "breaks one_direction (not required)", "-"),
+        ("lamp", "changes no output", "-"),
+        ("gate", "-", "may hold an output on"),
+        ("power interrupted", "undecided", ""),
+    )
+    assert block.links[0, 2] == "fault-stop_ok-stuck-off"
+    assert block.links[4, 1] == "fault-power-interrupted"
+    assert block.words == {(0, 1): "broken", (1, 1): "minor", (4, 1): "undecided"}
 
 
 def test_what_the_fault_table_leaves_open_is_listed() -> None:
     texts = [text for text, _ in fault_points(faults())]
-    assert any(text.startswith("1 fault goes unnoticed (1 dangerous)") for text in texts)
+    assert any(text.startswith("2 faults may stay hidden (1 may hold") for text in texts)
     assert "The outcome of the fault 'power interrupted' is undecided." in texts
     assert any("cut short" in text for text in texts)
 

@@ -82,7 +82,7 @@ def test_a_broken_requirement_is_told_by_the_story_and_nothing_else(
     end = lines.index("  stillgate run found/press_guard_stops_motor.scenario.yaml")
     assert lines[start - 1].startswith(("____", "[gw0]"))
     assert lines[end + 1].startswith("====")
-    assert any("surroundings: guard_shut goes off" in line for line in lines[start:end])
+    assert any("surroundings: guard_shut opens (actuated)" in line for line in lines[start:end])
     assert not any(line.startswith("E  ") or ".py" in line for line in lines[start : end + 1])
     said.stdout.fnmatch_lines(["FAILED test_press.py::TestPress::runTest - guard_stops_motor is broken*"])
 

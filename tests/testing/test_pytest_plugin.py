@@ -125,7 +125,7 @@ def test_a_broken_requirement_fails_with_its_story_and_no_traceback(
             "  press.machine.yaml:*: guard_stops_motor",
             "  hazard: entanglement",
             "  why: opening the guard stops the motor",
-            "*surroundings: guard_shut goes off*",
+            "*surroundings: guard_shut opens (actuated)*",
             "FAILED press.machine.yaml::guard_stops_motor - broken: *",
         ]
     )
@@ -309,7 +309,7 @@ def test_a_scenario_that_breaks_a_requirement_fails_with_the_story_of_the_break(
             "requirement guard_stops_motor broken at 3.18 s: after not guard_shut, then not motor within*",
             "At power-on: shaft *",
             "*operator: start goes on *",
-            "*surroundings: guard_shut goes off *",
+            "*surroundings: guard_shut opens (actuated) *",
             "see it again with:  stillgate run opened.scenario.yaml",
         ]
     )
@@ -333,7 +333,7 @@ def test_of_a_long_scenario_the_last_changes_before_the_break_are_told(
     said = pytester.runpytest("-q", "-m", "scenario", "--force-short-summary").stdout.str()
     assert "\nLeft out: what changed before 4.04 s.\n" in said
     assert "operator: start goes on " in said
-    assert "surroundings: guard_shut goes off" in said
+    assert "surroundings: guard_shut opens (actuated)" in said
     assert len(re.findall(r"^ *[0-9.]+ s   ", said, re.MULTILINE)) == 20
 
 

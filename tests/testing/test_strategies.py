@@ -126,7 +126,7 @@ def test_a_run_that_cannot_be_saved_is_told_all_the_same(tmp_path: Path) -> None
     path = tmp_path / "press.machine.yaml"
     path.write_text(FORGOTTEN, encoding="utf-8")
     rules = machine_rules(path, faults=0, found_in=path / "found")
-    said = r"(?s)surroundings: guard_shut goes off.*No scenario is saved, since .*found cannot be written: "
+    said = r"(?s)surroundings: guard_shut opens .*No scenario is saved, since .*found cannot be written: "
     with pytest.raises(RequirementBroken, match=said):
         run_state_machine_as_test(seed(1)(rules), settings=quick(200, shrunk=False))
 

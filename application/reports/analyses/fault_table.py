@@ -9,7 +9,15 @@ from rich.console import Console
 from rich.table import Table
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.fault_table_rows import Coverage, FaultOutcome, FaultRow, FaultTable
+from stillgate.diagrams.matrices.table import Table as Matrix
+from stillgate.interlocks.results.fault_table_rows import (
+    MEANING,
+    NEEDS_TEST,
+    Coverage,
+    FaultOutcome,
+    FaultRow,
+    FaultTable,
+)
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.words import count_words
@@ -39,36 +47,34 @@ from .analysis_parts import (
     write_caution,
     write_tick_caution,
 )
+from .fault_matrix import matrix_of_faults
 
-_STYLES = {
-    FaultOutcome.BREAKS: "bold red",
-    FaultOutcome.UNNOTICED: "yellow",
-    FaultOutcome.UNDECIDED: "yellow",
-    FaultOutcome.STOPS: "",
-    FaultOutcome.PAUSES: "",
-    FaultOutcome.HARMLESS: "dim",
-}
+_STYLES = {FaultOutcome.BREAKS: "bold red", **dict.fromkeys((FaultOutcome.UNDECIDED, *NEEDS_TEST), "yellow")}
 
 
 def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
-    """Prints a fault table: its rows by outcome, coverage, definitions, stories of breaks."""
+    """Prints a fault table: a matrix, the rows by outcome, coverage, definitions, stories of breaks."""
     say_unbroken(console, f"{table.machine} ({file})", style="bold")
     counted = {outcome: [row for row in table.rows if row.outcome is outcome] for outcome in FaultOutcome}
     parts = [f"{outcome.value}: {len(rows)}" for outcome, rows in counted.items() if rows]
     say(console, f"{count_words(len(table.rows), 'single fault')}; {', '.join(parts)}")
     write_tick_caution(console, table.tick_caution)
+    section(console, "At a glance, each signal stuck on and stuck off")
+    _write_matrix(console, matrix_of_faults(table))
     at = f" AT {format_duration(table.exploration.tick)}" if table.tick_caution else ""
     for outcome, rows in counted.items():
         if rows:
             said = outcome.value.upper() + ("" if outcome is FaultOutcome.UNDECIDED else at)
-            section(console, said, style=_STYLES[outcome])
-            _fault_rows(console, rows)
+            section(console, said, style=_STYLES.get(outcome, ""))
+            say(console, _sentence(MEANING[outcome]), indent=2)
+            _fault_rows(console, rows, indent=4)
     if table.pairs_text:
         section(console, "Two faults at once")
         say(console, table.pairs_text, indent=2)
         _fault_rows(console, table.pairs)
-    section(console, "Diagnostic coverage of each input (ISO 13849-1)")
-    _write_coverage(console, table.coverage)
+    if table.coverage:
+        section(console, "Diagnostic coverage by the declared rates (ISO 13849-1)")
+        _write_coverage(console, table.coverage)
     write_assumptions(console, table.assumptions)
     if table.exclusions:
         section(console, "Faults left out, with the reason given (ISO 13849-2 fault exclusion)")
@@ -83,16 +89,32 @@ def write_fault_table(console: Console, table: FaultTable, file: str) -> None:
     write_caution(console)
 
 
-def _fault_rows(console: Console, rows: Sequence[FaultRow]) -> None:
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}."
+
+
+def _write_matrix(console: Console, matrix: Matrix) -> None:
+    made = plain_table()
+    made.add_column(matrix.head[0], no_wrap=True)
+    for title in matrix.head[1:]:
+        made.add_column(title)
+    for cells in matrix.rows:
+        made.add_row(*cells)
+    console.print(made)
+    for note in matrix.notes:
+        say(console, note, indent=2, hanging=2)
+
+
+def _fault_rows(console: Console, rows: Sequence[FaultRow], indent: int = 2) -> None:
     """Each fault with what it leads to; those of which nothing is known but the same, in one sentence."""
     open_for: dict[str, list[str]] = {}
     for row in rows:
         if row.outcome is FaultOutcome.UNDECIDED:
             open_for.setdefault(row.text, []).append(row.fault)
         else:
-            say(console, f"{row.fault}: {row.text}", indent=2, hanging=2)
+            say(console, f"{row.fault}: {row.text}", indent=indent, hanging=2)
     for words, faults in open_for.items():
-        say(console, f"{', '.join(faults)}: {words}", indent=2, hanging=2)
+        say(console, f"{', '.join(faults)}: {words}", indent=indent, hanging=2)
 
 
 def _write_coverage(console: Console, coverage: Sequence[Coverage]) -> None:
@@ -105,7 +127,7 @@ def _write_coverage(console: Console, coverage: Sequence[Coverage]) -> None:
 
 
 def _coverage(known: Sequence[Coverage]) -> Table:
-    made = plain_table("input", "dangerous", "stop by themselves", "or at next start", "coverage", "band")
+    made = plain_table("signal", "dangerous", "stop the machine", "or at next start", "coverage", "band")
     for item in known:
         ratio = "-" if item.ratio is None else f"{100 * item.ratio:.0f} %"
         made.add_row(
@@ -121,7 +143,7 @@ def _coverage(known: Sequence[Coverage]) -> Table:
 
 def fault_table_document(table: FaultTable, file: str) -> dict[str, Any]:
     """The JSON document of a fault table; every time in it is in milliseconds."""
-    return analysis_document("stillgate fault table 1", table, file)
+    return analysis_document("stillgate fault table 2", table, file)
 
 
 # -- schema ----------------------------------------------------------------------------------------
@@ -151,7 +173,23 @@ _FAULT_ROW = closed(
     next_start=truth(
         "The machine need not stop, but cannot for ever stop and start again; false, too, if not found out."
     ),
-    dangerous=perhaps(truth("Its first difference can be an output with a hazard that would be off.")),
+    can_hold_on=perhaps(
+        truth("Its first difference can be an output with a hazard that is on and would be off.")
+    ),
+    stop_once_shown=perhaps(
+        whole(
+            "Longest time until all stands for good, from where the signal should first be otherwise than it "
+            "is stuck; only where the machine need not stop before."
+        )
+    ),
+    stay_off=many("Outputs that surely stay off as long as it lasts.", text("An output.")),
+    not_again=many(
+        "Outputs that surely are not asked for again once nothing asks for them.", text("An output.")
+    ),
+    channels=many(
+        "Inputs that alone still do what this one would; outputs that alone still keep off what it drives.",
+        text("An input or output."),
+    ),
     situations=perhaps(
         whole("Reachable situations with this fault; null where sets of times were searched.")
     ),
@@ -164,12 +202,12 @@ FAULT_TABLE = closed(
     machine=MACHINE,
     rows=many("One row a single fault.", _FAULT_ROW),
     coverage=many(
-        "Diagnostic coverage of each input (ISO 13849-1).",
+        "Diagnostic coverage (ISO 13849-1) of each signal of which dangerous failures were declared.",
         closed(
-            "One input.",
-            subject=text("The input."),
-            dangerous=number("Rate of its dangerous faults."),
-            detected=number("Of these, rate of those that stop the machine by themselves."),
+            "One signal.",
+            subject=text("The input or output."),
+            dangerous=number("Rate of its declared dangerous failures."),
+            detected=number("Of these, rate of those that stop the machine, at once or once they show."),
             at_next_start=number("Of these, rate of those noticed then or at the next start."),
             ratio=perhaps(number("Detected divided by dangerous.")),
             ratio_at_next_start=perhaps(number("The same with those noticed at the next start.")),

@@ -1,4 +1,4 @@
-"""Section of the evidence report on faults: what each leads to, coverage, what goes unnoticed."""
+"""Section of the evidence report on faults: what each leads to, coverage, what may stay hidden."""
 
 from __future__ import annotations
 
@@ -11,13 +11,21 @@ from stillgate.diagrams.diagram import plain
 from stillgate.diagrams.graphs.signal_flow import driven_parts
 from stillgate.diagrams.matrices.table import Table
 from stillgate.diagrams.pages.report_page import Bullets, Part, Prose, Section, TableBlock, TimingFigure
-from stillgate.interlocks.results.fault_table_rows import FaultBreak, FaultOutcome, FaultRow, FaultTable
+from stillgate.interlocks.results.fault_table_rows import (
+    MEANING,
+    NEEDS_TEST,
+    FaultBreak,
+    FaultOutcome,
+    FaultRow,
+    FaultTable,
+)
 from stillgate.interlocks.results.verdict import CheckResult, Story
 
 from ...console.words import count_words
+from ..analyses.fault_matrix import STUCK, matrix_of_faults
 from .verdicts import NONE, explored_words, new_assumptions, story_chart
 
-UNNOTICED = "part-faults-unnoticed"
+TO_BE_TESTED = "part-faults-to-be-tested"
 
 Known = Mapping[tuple[str, int, object], str]
 """Anchors of stories that stand elsewhere in the report, by what tells a story from another."""
@@ -30,10 +38,10 @@ def fault_section(machine: Machine, table: FaultTable, result: CheckResult) -> S
         result: the check; a story that it tells already is not told again.
     """
     known = {_key(item.story): f"break-{item.name}" for item in result.requirements if item.story is not None}
-    parts = [_fault_rows("single", "Single faults", table.rows, known)]
-    quiet = [row for row in table.rows if row.outcome is FaultOutcome.UNNOTICED]
-    if quiet:
-        parts.append(_unnoticed(machine, quiet))
+    parts = [_matrix(table), _fault_rows("single", "Single faults", table.rows, known)]
+    hidden = [row for row in table.rows if row.outcome in NEEDS_TEST]
+    if hidden:
+        parts.append(_to_be_tested(machine, hidden))
     if table.pairs:
         parts.append(_fault_rows("pairs", "Pairs of faults", table.pairs, known, (table.pairs_text,)))
     if table.coverage:
@@ -74,27 +82,29 @@ def fault_rows_table(table: FaultTable) -> Table:
 def _fault_rows(
     name: str, title: str, rows: tuple[FaultRow, ...], known: Known, said: tuple[str, ...] = ()
 ) -> Part:
+    used = {row.outcome for row in rows}
     table = Table(
         f"faults_{name}",
         title,
-        ("fault", "outcome", "what happens", "stopped after at most", "dangerous"),
+        ("fault", "outcome", "what happens", "stopped after at most", "may hold on"),
         tuple(
             (
                 row.fault,
                 row.outcome.value,
                 plain(row.text),
                 NONE if row.stop_time is None else format_duration(row.stop_time),
-                {None: NONE, True: "yes", False: "no"}[row.dangerous],
+                {None: NONE, True: "yes", False: "no"}[row.can_hold_on],
             )
             for row in rows
         ),
         (
             *said,
-            "Outcome: the first that fits of: breaks, harmless, stops by itself, stops while it lasts, goes "
-            "unnoticed. Stopped after at most: counted from the scan in which the fault begins, also where "
-            "it shows only later. Dangerous: the first difference that the fault makes can be an output with "
-            "a hazard that is on and would be off. A fault that breaks something leads to its story; in "
-            "italics: only beyond what the requirement must withstand.",
+            *(f"{outcome.value}: {words}." for outcome, words in MEANING.items() if outcome in used),
+            "The first outcome that fits stands in the table. Stopped after at most: counted from the scan "
+            "in which the fault begins, also where it shows only later. May hold on: the first difference "
+            "that the fault makes can be an output with a hazard that is on and would be off. A fault that "
+            "breaks something leads to its story; in italics: only beyond what the requirement must "
+            "withstand.",
         ),
     )
     links = {(n, 1): anchor for n, row in enumerate(rows) if (anchor := _anchor(row, known))}
@@ -136,34 +146,47 @@ def _story_name(row: FaultRow) -> str:
     return f"story-{_slug(row.fault)}"
 
 
-def _unnoticed(machine: Machine, rows: list[FaultRow]) -> Part:
-    """Faults that go unnoticed, by what they belong to: a heap of names says nothing."""
+def _matrix(table: FaultTable) -> Part:
+    """Signals by stuck on and stuck off, each crossing with the way to the fault's row."""
+    matrix = matrix_of_faults(table)
+    rows = {row.fault: row for row in table.rows}
+    links: dict[tuple[int, int], str] = {}
+    words: dict[tuple[int, int], str] = {}
+    for number, (signal, *_) in enumerate(matrix.rows):
+        for column, stuck in enumerate(STUCK, start=1):
+            row = rows.get(f"{signal} {stuck}") or (rows.get(signal) if column == 1 else None)
+            if row is not None:
+                links[number, column] = f"fault-{_slug(row.fault)}"
+                if (word := _outcome_style(row)) is not None:
+                    words[number, column] = word
+    return Part("part-faults-matrix", matrix.title, (TableBlock(matrix, links, words),))
+
+
+def _to_be_tested(machine: Machine, rows: list[FaultRow]) -> Part:
+    """Faults that nothing need tell anybody of, by what they belong to: a heap of names says nothing."""
     groups: dict[str, list[FaultRow]] = {}
     for row in rows:
         groups.setdefault(_owner(machine, row.subject), []).append(row)
+    outcomes = [outcome for outcome in FaultOutcome if any(row.outcome is outcome for row in rows)]
     cells = tuple(
-        (
-            owner,
-            _signals(row for row in found if row.dangerous) or NONE,
-            _signals(row for row in found if not row.dangerous) or NONE,
-        )
+        (owner, *(_signals(row for row in found if row.outcome is outcome) or NONE for outcome in outcomes))
         for owner, found in groups.items()
     )
     said = Prose(
         (
-            "Each changes what an output does in some run, but breaks no requirement that is judged with a "
-            "fault and need not stop the machine. So it may stay for ever, and a second fault may join it: "
-            "somebody must find it in time, by a test or an inspection. What dangerous means here stands at "
-            "the top of this section.",
+            "None of these breaks a requirement that is judged with a fault, and none need be seen at the "
+            "machine. So each may stay for ever, and a second fault may join it: somebody must find it in "
+            "time, by a test or an inspection. Where motion is lost or a later start fails, the operator "
+            "sees it; such faults are not in this list.",
         )
     )
     table = Table(
-        "faults_unnoticed",
-        "Faults that go unnoticed, by what the signal belongs to",
-        ("belongs to", "dangerous", "not dangerous"),
+        "faults_to_be_tested",
+        "Faults that may stay hidden, by what the signal belongs to",
+        ("belongs to", *(outcome.short for outcome in outcomes)),
         cells,
     )
-    return Part(UNNOTICED, "Faults that go unnoticed", (said, TableBlock(table)))
+    return Part(TO_BE_TESTED, "Faults that may stay hidden", (said, TableBlock(table)))
 
 
 def _owner(machine: Machine, signal: str) -> str:
@@ -203,10 +226,10 @@ def _coverage(table: FaultTable) -> Part:
             )
             for item in table.coverage
         ),
-        ("Coverage: rate of dangerous faults that are detected over the rate of all dangerous faults "
-         "(ISO 13849-1), from the table above; the rates assumed stand among its assumptions. Detected: the "
-         "fault stops the machine by itself. Without a figure there is no dangerous fault among those of the "
-         "table, or the search was cut short.",),
+        ("Coverage: rate of the dangerous failures that are detected over the rate of all of them "
+         "(ISO 13849-1). Which failures are dangerous, and their rates, was declared. Detected: the fault "
+         "stops the machine for good, at once or as soon as it shows. Without a figure all rates are 0, or "
+         "the search was cut short.",),
     )  # fmt: skip
     return Part("part-coverage", "Diagnostic coverage", (TableBlock(rows),))
 
@@ -214,16 +237,16 @@ def _coverage(table: FaultTable) -> Part:
 def fault_points(table: FaultTable) -> list[tuple[str, str]]:
     """What the fault table leaves open: text, and the anchor of the place that tells more."""
     points: list[tuple[str, str]] = []
-    quiet = [row for row in table.rows if row.outcome is FaultOutcome.UNNOTICED]
-    if quiet:
-        count = count_words(len(quiet), "fault goes", "faults go")
-        dangerous = sum(row.dangerous is True for row in quiet)
+    hidden = [row for row in table.rows if row.outcome in NEEDS_TEST]
+    if hidden:
+        count = count_words(len(hidden), "fault")
+        holding = sum(row.can_hold_on is True for row in hidden)
         points.append(
             (
-                f"{count} unnoticed ({dangerous or 'none'} dangerous): no requirement that is judged with a "
-                "fault is broken by it alone, but it may stay until a second one comes. Who finds it in "
-                "time, and how?",
-                UNNOTICED,
+                f"{count} may stay hidden ({holding or 'none'} may hold an output with a hazard on): no "
+                "requirement that is judged with a fault is broken by one alone, but it may stay until a "
+                "second one comes. Who finds it in time, and how?",
+                TO_BE_TESTED,
             )
         )
     points += [

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.program.cause_and_effect import effects_of
 from stillgate.diagrams.diagram import Diagram, plain
 from stillgate.diagrams.graphs.overlay import Overlay, coverage_overlay
 from stillgate.diagrams.graphs.overview import whole_machine_diagram
 from stillgate.diagrams.graphs.renderer import Picture, Renderer
 from stillgate.diagrams.graphs.signal_flow import machine_diagram
 from stillgate.diagrams.graphs.state_graph import state_diagram
-from stillgate.diagrams.matrices.cause_and_effect import effects_of
 from stillgate.diagrams.matrices.signal_matrices import (
     cause_and_effect,
     exit_table,

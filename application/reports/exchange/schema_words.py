@@ -316,7 +316,7 @@ EXPLAIN: Schema = {
             "What a single change would do.",
             closed(
                 "One change.",
-                **{"if": text("The change, such as 'stop_ok goes off', or 'nothing changes'.")},
+                **{"if": text("The change, such as 'stop_ok opens (actuated)', or 'nothing changes'.")},
                 after=whole("Time from the change to its effect."),
                 exits=many("Exits taken.", text("As coverage spells them.")),
                 outputs=table("Outputs that change.", truth("Whether it goes on.")),

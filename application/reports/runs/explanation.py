@@ -11,6 +11,7 @@ from rich.text import Text
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.machine import Machine
 
 from ...console.prose import say
@@ -24,9 +25,14 @@ def write_explanation(
 ) -> None:
     """Prints a situation."""
     say(console, f"{machine.machine}, in this situation", style="bold")
-    say(console, "inputs: " + _levels(executive.inputs.items()), indent=2, hanging=8)
+    inputs = (
+        f"{name} {level_of_contact(machine.inputs[name].contact, level)}"
+        for name, level in executive.inputs.items()
+    )
+    say(console, "inputs: " + ", ".join(inputs), indent=2, hanging=8)
     if executive.memory:
-        say(console, "memory: " + _levels(executive.memory.items()), indent=2, hanging=8)
+        memory = (f"{name} {level_words(value)}" for name, value in executive.memory.items())
+        say(console, "memory: " + ", ".join(memory), indent=2, hanging=8)
     for sequence, state in executive.states.items():
         say(console, "")
         say(console, f"{sequence} is in {state}", style="bold")
@@ -53,7 +59,7 @@ def write_explanation(
 
 
 def outcome_words(outcome: NextSituation) -> str:
-    """``if stop_ok goes off: gate: override 1 to resting; motor_open goes off``."""
+    """``if stop_ok opens (actuated): gate: override 1 to resting; motor_open goes off``."""
     wait = f", {format_duration(outcome.after)} later" if outcome.after else ""
     events = [*outcome.exits, *(f"{name} goes {'on' if on else 'off'}" for name, on in outcome.outputs)]
     return f"if {outcome.cause}{wait}: {'; '.join(events)}"
@@ -128,7 +134,3 @@ def _tree(console: Console, head: str, condition: Clause | None, indent: int = 2
     if condition is not None and condition.parts:
         for line in condition.lines():
             console.print(Text(" " * (indent + 4) + printable(line)), soft_wrap=True)
-
-
-def _levels(items: Any) -> str:
-    return ", ".join(f"{name} {level_words(value)}" for name, value in items)

@@ -11,16 +11,19 @@ from rich.text import Text
 
 from stillgate.controller.execution.reasons import Clause
 from stillgate.controller.expressions.durations import format_moment
+from stillgate.controller.machine_file.contact_words import level_of_contact
+from stillgate.controller.machine_file.machine import Machine
 from stillgate.interlocks.diagnosis.diagnosis_text import span_words
 from stillgate.interlocks.replay.output_explanation import Why
 from stillgate.interlocks.replay.replay_results import Divergence, LogReplay, ReplayEvent
-from stillgate.sim_io.logs.log import EXACT, RowMeaning, Signal, Subject, Value
+from stillgate.sim_io.logs.log import EXACT, RowMeaning
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.terminal import printable
 from ...console.words import count_words
 from ..exchange.schema_words import DRAFT, Schema, closed, many, perhaps, text, truth, whole
 from .agreement import doubt_words, write_agreement
+from .replay_words import replay_event_words, value_words
 
 CAUTION = (
     "A replay runs the logic of the machine file on recorded inputs; it says nothing about what the log "
@@ -29,29 +32,11 @@ CAUTION = (
 )
 
 
-def value_words(signal: Signal, value: Value) -> str:
-    """A value of a log in words."""
-    if value is None:
-        return "unknown"
-    if signal[0] is Subject.STATE:
-        return str(value) or "no power"
-    return str(value) if signal[0] is Subject.MEMORY else "on" if value else "off"
-
-
-def replay_event_words(item: ReplayEvent) -> str:
-    """One thing that changed: ``harvest ready → requested (exit 2: restart)``."""
-    subject, name = item.signal
-    before, after = value_words(item.signal, item.before), value_words(item.signal, item.after)
-    if subject in (Subject.INPUT, Subject.OUTPUT, Subject.POWER):
-        return f"{name} goes {after}" if item.after is not None else f"{name} is unknown from here on"
-    taken = f" ({item.exit_words})" if item.exit_words else ""
-    return f"{name} {before} → {after}{taken}" if item.before is not None else f"{name} {after}{taken}"
-
-
 def write_replay(
     console: Console,
     found: LogReplay,
     *,
+    machine: Machine,
     log: str,
     shown: Sequence[ReplayEvent],
     why: Why | None,
@@ -65,8 +50,8 @@ def write_replay(
         _why(console, why)
     _divergence(console, found, divergence_why)
     _broken(console, found)
-    _timeline(console, found, shown)
-    _assumed(console, found)
+    _timeline(console, machine, found, shown)
+    _assumed(console, machine, found)
     say(console, "")
     say(console, CAUTION)
 
@@ -117,7 +102,7 @@ def _broken(console: Console, found: LogReplay) -> None:
         section(console, f"No requirement broken, of {len(found.judged)} that a log can judge", style="")
 
 
-def _timeline(console: Console, found: LogReplay, shown: Sequence[ReplayEvent]) -> None:
+def _timeline(console: Console, machine: Machine, found: LogReplay, shown: Sequence[ReplayEvent]) -> None:
     if not shown:
         return
     left = found.happenings - len(shown)
@@ -135,15 +120,20 @@ def _timeline(console: Console, found: LogReplay, shown: Sequence[ReplayEvent]) 
         time = format_moment(item.time) if item.time != last else ""
         last = item.time
         table.add_row(
-            time, Text(item.signal[0].value, style="dim"), Text(printable(replay_event_words(item)))
+            time,
+            Text(item.signal[0].value, style="dim"),
+            Text(printable(replay_event_words(machine, item))),
         )
     console.print(table)
 
 
-def _assumed(console: Console, found: LogReplay) -> None:
+def _assumed(console: Console, machine: Machine, found: LogReplay) -> None:
     lines = []
     if found.assumed:
-        levels = ", ".join(f"{name} {'on' if level else 'off'}" for name, level in found.assumed)
+        levels = ", ".join(
+            f"{name} {level_of_contact(machine.inputs[name].contact, bool(level))}"
+            for name, level in found.assumed
+        )
         lines.append(
             f"The log does not hold these inputs; they were taken to stay as if untouched: {levels}."
         )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from stillgate.controller.errors import UsageError
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.expressions.expression import HeldFor, walk
+from stillgate.controller.machine_file.contact_words import change_of_contact
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
 from stillgate.controller.machine_file.machine import Exit, Machine
 from stillgate.controller.program.program import ticks_up
@@ -27,7 +28,7 @@ SWITCH_WORDS = {"on": True, "off": False, "true": True, "false": False, "1": Tru
 class NextSituation:
     """What happens if one thing changes: an input, or nothing but the time."""
 
-    cause: str  # 'nothing changes' or 'stop_ok goes off'
+    cause: str  # 'nothing changes' or 'stop_ok opens (actuated)'
     after: Milliseconds  # until the first exit is taken
     exits: tuple[str, ...]
     outputs: tuple[tuple[str, bool], ...]  # outputs that change
@@ -113,7 +114,7 @@ def outcomes(machine: Machine, executive: Executive) -> list[NextSituation]:
         level = executive.inputs[name]
         executive.restore(before)
         executive.inputs[name] = not level
-        cause = f"{name} goes {'off' if level else 'on'}"
+        cause = f"{name} {change_of_contact(item.contact, not level)}"
         found.append(_try(executive, cause, ticks_up(item.debounce, machine.scan) + 2))
         executive.inputs[name] = level
     executive.restore(before)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.machine_file.contact_words import level_of_contact
+from stillgate.controller.machine_file.machine import Contact, Machine
 from stillgate.interlocks.results.instant import NO_POWER
 from stillgate.interlocks.results.recording import recording_of_frames
 from stillgate.interlocks.results.story_steps import steps_of
@@ -44,7 +45,8 @@ def write_trace(console: Console, machine: Machine, seed: int, frames: Sequence[
     console.print(steps_table(trace_steps(machine, frames)))
     say(console, "")
     say(console, "at the end", style="bold")
-    say(console, f"inputs on: {_names_on(last.circuits)}", indent=2, hanging=2)
+    for line in _inputs(machine, last.circuits):
+        say(console, line, indent=2, hanging=2)
     say(
         console,
         f"states: {_pairs({name: state or NO_POWER for name, state in last.states.items()})}",
@@ -61,6 +63,16 @@ def write_trace(console: Console, machine: Machine, seed: int, frames: Sequence[
 
 def _pairs(values: Mapping[str, str]) -> str:
     return ", ".join(f"{name} {value}" for name, value in values.items())
+
+
+def _inputs(machine: Machine, circuits: Mapping[str, bool]) -> Iterator[str]:
+    """What conducts; of normally closed contacts what does not, which says that they are actuated."""
+    closed = {name for name in circuits if machine.inputs[name].contact is Contact.NORMALLY_CLOSED}
+    yield f"inputs on: {_names_on({name: on for name, on in circuits.items() if name not in closed})}"
+    if closed:
+        is_open = level_of_contact(Contact.NORMALLY_CLOSED, False)
+        opened = {name: not on for name, on in circuits.items() if name in closed}
+        yield f"normally closed contacts {is_open}: {_names_on(opened)}"
 
 
 def _names_on(levels: Mapping[str, bool]) -> str:

@@ -58,7 +58,7 @@ def test_the_mistake_of_the_tutorial_is_found_with_its_story(stillgate: Command,
     assert done.status == 1
     assert "BROKEN  guard_stops_motor" in done.out
     assert "operator: start goes on" in done.out
-    assert "surroundings: guard_shut goes off" in done.out
+    assert "surroundings: guard_shut opens" in done.out
 
 
 def test_the_missing_requirement_of_the_tutorial_is_found_too(stillgate: Command, starter: Path) -> None:

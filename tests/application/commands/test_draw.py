@@ -154,7 +154,7 @@ def test_a_run_leaves_its_timing_chart_with_what_it_broke(
     assert done.status == 0, done.err
     drawn = chart.read_text()
     assert "guard_stops_motor: after not guard_shut, then not motor within 200 ms" in drawn
-    assert "surroundings: guard_shut goes off" in drawn
+    assert "surroundings: guard_shut opens (actuated)" in drawn
 
 
 def test_a_part_of_a_run_is_drawn_with_its_own_steps(

@@ -23,7 +23,7 @@ def test_a_situation_reads_as_in_the_snapshot(stillgate: Command, starter: Path)
 
 def test_the_default_situation_is_power_on_with_nobody_near(stillgate: Command, starter: Path) -> None:
     out = stillgate("explain", starter).out
-    assert "inputs: start off, stop_ok on, guard_shut on, still off" in out
+    assert "inputs: start off, stop_ok closed (released), guard_shut closed (released)," in out
     assert "main is in stopped" in out
 
 
@@ -54,8 +54,8 @@ def test_what_one_change_would_do_is_what_it_does(starter: Path) -> None:
     machine = read_machine(starter).machine
     running = situate(machine, states={"main": "running"}, inputs={}, memory={})
     found = {item.cause: item for item in outcomes(machine, running)}
-    assert found["guard_shut goes off"].exits == ("main: override 1 to stopping",)
-    assert found["guard_shut goes off"].outputs == (("motor", False),)
+    assert found["guard_shut opens (actuated)"].exits == ("main: override 1 to stopping",)
+    assert found["guard_shut opens (actuated)"].outputs == (("motor", False),)
     assert found["nothing changes"].after == 30_000
     running.inputs["guard_shut"] = False
     running.scan()

@@ -85,7 +85,7 @@ def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> Non
     said = watch.until("1 broken, 3 hold, under")
     assert "guard_stops_motor: broken after 180 ms" in said
     assert "before: holds" in said
-    assert "surroundings: guard_shut goes off" in said
+    assert "surroundings: guard_shut opens (actuated)" in said
     assert "fresh_start" not in said, "only what changed is said"
 
     path.write_text("machine: [", encoding="utf-8")
@@ -132,7 +132,7 @@ def test_how_it_stands_without_faults_is_said_before_a_fault_is_looked_at(starte
         watch.until("broken: guard_stops_motor; one fault is looked at now")
         watch.until("with one fault\n")
         said = watch.until("1 broken, 3 hold, under")
-        assert "surroundings: guard_shut goes off" in said
+        assert "surroundings: guard_shut opens (actuated)" in said
         assert watch.interrupt() == 130
     finally:
         watch.process.kill()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -12,8 +13,8 @@ from hypothesis import strategies as st
 
 from stillgate.controller.errors import ProgramFault
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.charts.chart import Chart, Group, Window, chart_of
-from stillgate.diagrams.charts.chart_svg import svg_of
+from stillgate.diagrams.charts.chart import Chart, Expected, Group, Window, chart_of
+from stillgate.diagrams.charts.chart_svg import scale_of, svg_of
 from stillgate.diagrams.charts.time_scale import CLOSEST, time_scale_of
 from stillgate.interlocks.checking.checker import check
 from stillgate.interlocks.results.recording import (
@@ -69,7 +70,7 @@ def test_what_never_changes_is_named_and_not_drawn() -> None:
     chart = charted("0.1 s open_button on for 100 ms")
     drawn = {lane.name for lane in chart.lanes}
     assert "stop_ok" not in drawn
-    assert "stop_ok on" in chart.steady
+    assert "stop_ok closed (released)" in chart.steady
     assert not {item.split(" ")[0] for item in chart.steady} & drawn
 
 
@@ -225,7 +226,7 @@ def test_the_drawing_holds_every_lane_step_and_reason() -> None:
     for step in chart.steps:
         for change in step.changes:
             assert change.split(" (")[0] in words
-    assert "unchanged: stop_ok on" in texts(svg_of(charted("0.1 s open_button on for 100 ms")))
+    assert "unchanged: stop_ok closed (released)" in texts(svg_of(charted("0.1 s open_button on for 100 ms")))
     assert "A run" not in texts(svg_of(chart, key=False))
 
 
@@ -281,3 +282,61 @@ def test_the_axis_keeps_order_and_room_and_shortens_only_what_it_says(
     if len(scale.pieces) > 1:
         assert all(p.right - p.left >= CLOSEST - 0.05 for p in scale.pieces)
     assert scale.width >= room - 1 or not scale.is_true or len(scale.pieces) > 1
+
+
+def test_a_fault_that_is_there_from_the_start_is_named_and_its_instant_marked() -> None:
+    """Its lane never changes, and its box may be a tick wide: it is the reason of all that follows."""
+    document = read_machine_text(LAMP, "lamp.yaml")
+    story = next(item.story for item in check(document, use_cache=False).requirements)
+    assert story is not None
+    pressed = replace(  # both sequences go over in the first scan, and stay
+        story.recording[0].instant,
+        circuits={"button": False},
+        terminals={"button": True},
+        states={"light": "lit", "other": "high"},
+        outputs={"lamp": True},
+        faults=("button stuck on",),
+    )
+    chart = chart_of(Recording(document.machine, 10, (pressed,) * 5), name="x", title="x")
+    (lane,) = (lane for lane in chart.lanes if lane.group is Group.FAULT)
+    assert [run.value for run in lane.runs] == ["button stuck on"]
+    svg = svg_of(chart)
+    assert "button stuck on</text>" in svg
+    assert 'd="M-6 -13H6L0 -4Z"' in svg  # the triangle at the instant in which it begins
+    assert chart.steps[0].changes[0] == "fault: button stuck on"
+
+
+def test_the_name_of_a_fault_is_written_where_its_bar_is_a_tick_wide() -> None:
+    chart = charted(*EVENTS[:2], "17.98 s motor_open stuck on")
+    assert "motor_open stuck on" in texts(svg_of(chart))
+
+
+def test_of_a_stuck_input_the_switch_and_what_the_controller_sees_are_two_lanes() -> None:
+    chart = charted("1 s gate_open stuck on", "0.1 s open_button on for 100 ms")
+    lanes = {lane.name: lane for lane in chart.lanes}
+    assert lanes["gate_open"].mark == " (switch)"
+    assert lanes["seen.gate_open"].at(chart.length - 1) == "on"
+    assert lanes["gate_open"].at(chart.length - 1) == "off"
+    words = texts(svg_of(chart))
+    assert "gate_open (switch)" in words
+    assert "seen.gate_open" in words
+
+
+def test_an_axis_that_is_broken_says_so_where_its_times_stand() -> None:
+    chart = charted(*EVENTS)
+    assert not scale_of(chart).is_true
+    assert "time, not to scale" in texts(svg_of(chart))
+
+
+def test_an_expectation_has_a_lane_from_when_it_was_judged_until_it_was_decided() -> None:
+    expected = (Expected("scenario step 2", 10, 20, "met", "lamp within 300 ms: met at 400 ms"),)
+    recording = played(*EVENTS)
+    chart = chart_of(recording, name="x", title="x", expected=expected)
+    (lane,) = (lane for lane in chart.lanes if lane.group is Group.EXPECTED)
+    assert [(run.start, run.end, run.value) for run in lane.runs][:2] == [(0, 10, ""), (10, 21, "met")]
+    assert "scenario step 2 expected: lamp within 300 ms: met at 400 ms" in texts(svg_of(chart))
+    part = chart_of(recording, name="x", title="x", first=15, last=400, expected=expected)
+    (lane,) = (lane for lane in part.lanes if lane.group is Group.EXPECTED)
+    assert [(run.start, run.end, run.value) for run in lane.runs][:1] == [(0, 6, "met")]
+    later = chart_of(recording, name="x", title="x", first=30, expected=expected)
+    assert not later.expected

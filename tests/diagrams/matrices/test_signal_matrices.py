@@ -5,7 +5,7 @@ from __future__ import annotations
 from closed_gate import GATE
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.matrices.signal_matrices import sequence_list
+from stillgate.diagrams.matrices.signal_matrices import cause_and_effect, sequence_list
 
 LAMP = """
 machine: lamp
@@ -47,3 +47,10 @@ def test_every_sequence_has_its_row() -> None:
     for text in (GATE, starter_text("press")):
         machine = read_machine_text(text, "machine.yaml").machine
         assert [row[0] for row in sequence_list(machine).rows] == list(machine.sequences)
+
+
+def test_a_cause_is_told_as_what_the_circuit_of_a_normally_closed_contact_does() -> None:
+    machine = read_machine_text(starter_text("press"), "press.yaml").machine
+    causes = [row[0] for row in cause_and_effect(machine).rows]
+    assert {"stop_ok open (actuated)", "guard_shut open (actuated)"} <= set(causes)
+    assert not {"stop_ok off", "guard_shut off"} & set(causes)

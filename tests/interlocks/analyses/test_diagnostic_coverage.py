@@ -53,34 +53,48 @@ def test_more_detected_than_there_is_is_refused() -> None:
         coverage_ratio(2, 1)
 
 
-def row(fault: str, outcome: FaultOutcome, *, dangerous: bool, next_start: bool = False) -> FaultRow:
-    return FaultRow(fault, "input stuck on", "guard", outcome, "", dangerous=dangerous, next_start=next_start)
+def row(fault: str, outcome: FaultOutcome, *, next_start: bool = False) -> FaultRow:
+    return FaultRow(fault, "input stuck on", "guard", outcome, "", next_start=next_start)
 
 
-def test_rates_weigh_faults_instead_of_counting_them() -> None:
+def test_rates_weigh_the_declared_failures_and_no_others_count() -> None:
     rows = [
-        row("a", FaultOutcome.STOPS, dangerous=True),
-        row("b", FaultOutcome.UNNOTICED, dangerous=True),
-        row("c", FaultOutcome.UNNOTICED, dangerous=False),
+        row("a", FaultOutcome.STOPS),
+        row("b", FaultOutcome.HELD_ON),
+        row("c", FaultOutcome.OTHER),
     ]
-    assert coverage_of(rows)[0].ratio == 0.5
-    weighed = coverage_of(rows, {"a": 9.0, "b": 1.0, "c": 100.0})[0]
+    assert coverage_of(rows, {"a": 1.0, "b": 1.0})[0].ratio == 0.5
+    weighed = coverage_of(rows, {"a": 9.0, "b": 1.0})[0]
     assert weighed.ratio == pytest.approx(0.9)
     assert weighed.band == "medium"
 
 
+def test_nothing_is_said_of_coverage_where_nothing_was_declared() -> None:
+    assert coverage_of([row("a", FaultOutcome.HELD_ON)], {}) == ()
+
+
+def test_what_was_declared_dangerous_counts_whatever_the_table_says_of_it() -> None:
+    """A hidden failure is a dangerous one that nobody detects, if somebody calls it dangerous."""
+    assert coverage_of([row("a", FaultOutcome.HIDDEN)], {"a": 2.0})[0].ratio == 0
+
+
+def test_a_comparison_of_channels_that_stops_the_machine_counts_as_detection() -> None:
+    """ISO 13849-1, annex E: cross monitoring of inputs is a measure of detection (from memory)."""
+    assert coverage_of([row("a", FaultOutcome.STOPS_ONCE_SHOWN)], {"a": 1.0})[0].ratio == 1
+
+
 def test_what_shows_at_the_next_start_is_told_apart() -> None:
-    rows = [row("a", FaultOutcome.UNNOTICED, dangerous=True, next_start=True)]
-    assert coverage_of(rows)[0].ratio == 0
-    assert coverage_of(rows)[0].ratio_at_next_start == 1
+    rows = [row("a", FaultOutcome.LATER_START, next_start=True)]
+    assert coverage_of(rows, {"a": 1.0})[0].ratio == 0
+    assert coverage_of(rows, {"a": 1.0})[0].ratio_at_next_start == 1
 
 
 def test_an_undecided_row_leaves_coverage_undecided() -> None:
-    assert coverage_of([row("a", FaultOutcome.UNDECIDED, dangerous=True)])[0].ratio is None
+    assert coverage_of([row("a", FaultOutcome.UNDECIDED)], {"a": 1.0})[0].is_open
 
 
-@given(st.lists(st.tuples(st.booleans(), st.sampled_from(FaultOutcome), st.floats(0, 1e6)), max_size=6))
-def test_coverage_lies_between_none_and_all(items: list[tuple[bool, FaultOutcome, float]]) -> None:
-    rows = [row(str(i), outcome, dangerous=harms) for i, (harms, outcome, _) in enumerate(items)]
-    for found in coverage_of(rows, {str(i): rate for i, (_, _, rate) in enumerate(items)}):
+@given(st.lists(st.tuples(st.sampled_from(FaultOutcome), st.floats(0, 1e6)), max_size=6))
+def test_coverage_lies_between_none_and_all(items: list[tuple[FaultOutcome, float]]) -> None:
+    rows = [row(str(i), outcome) for i, (outcome, _) in enumerate(items)]
+    for found in coverage_of(rows, {str(i): rate for i, (_, rate) in enumerate(items)}):
         assert found.ratio is None or 0 <= found.ratio <= 1 + 1e-12

@@ -9,6 +9,7 @@ from stillgate.controller.effort import Effort
 from stillgate.controller.errors import UsageError
 from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.analyses import output_equivalence as first_difference
+from stillgate.interlocks.analyses.diagnostic_coverage import coverage_of
 from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.exploration import parametric_checker
 from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultTable
@@ -57,9 +58,9 @@ def test_the_story_of_a_break_is_a_shortest_one(guarded: FaultTable) -> None:
 
 
 @pytest.mark.parametrize("fault", ["still stuck on", "still stuck off", "lamp stuck off"])
-def test_what_nothing_reads_or_never_acts_is_harmless(guarded: FaultTable, fault: str) -> None:
+def test_what_nothing_reads_or_never_acts_changes_no_output(guarded: FaultTable, fault: str) -> None:
     """The controller never reads 'still', and the lamp is never lit."""
-    assert outcome(guarded, fault) is FaultOutcome.HARMLESS
+    assert outcome(guarded, fault) is FaultOutcome.HIDDEN
 
 
 @pytest.mark.parametrize("fault", ["guard_1 stuck off", "guard_2 stuck off"])
@@ -77,16 +78,17 @@ def test_the_longest_time_to_stop_is_told(guarded: FaultTable) -> None:
         assert row.stop_time == time
 
 
-def test_one_of_two_contacts_stuck_on_goes_unnoticed(guarded: FaultTable) -> None:
+def test_one_of_two_contacts_stuck_on_is_one_channel_lost(guarded: FaultTable) -> None:
     row = next(row for row in guarded.rows if row.fault == "guard_1 stuck on")
-    assert row.outcome is FaultOutcome.UNNOTICED
-    assert row.dangerous
+    assert row.outcome is FaultOutcome.CHANNEL_LOST
+    assert row.channels == ("guard_2",)
+    assert row.can_hold_on
 
 
 def test_a_lamp_that_burns_is_not_dangerous(guarded: FaultTable) -> None:
     row = next(row for row in guarded.rows if row.fault == "lamp stuck on")
-    assert row.outcome is FaultOutcome.UNNOTICED
-    assert not row.dangerous
+    assert row.outcome is FaultOutcome.OTHER
+    assert not row.can_hold_on
 
 
 def test_power_stops_the_machine_while_it_is_out_and_no_longer(guarded: FaultTable) -> None:
@@ -95,16 +97,20 @@ def test_power_stops_the_machine_while_it_is_out_and_no_longer(guarded: FaultTab
     assert row.stop_time is None
 
 
-def test_coverage_follows_from_the_rows(guarded: FaultTable) -> None:
-    found = {item.subject: item for item in guarded.coverage}
-    assert found["guard_1"].ratio == 0
-    assert found["guard_1"].band == "none"
-    assert found["still"].ratio is None
+def test_there_is_no_coverage_without_declared_failures(guarded: FaultTable) -> None:
+    assert guarded.coverage == ()
+    assert any("No diagnostic coverage" in line for line in guarded.assumptions)
+
+
+def test_coverage_follows_from_the_rows_and_the_declared_failures(guarded: FaultTable) -> None:
+    rates = {"guard_1 stuck on": 1.0, "guard_1 stuck off": 3.0}
+    (found,) = coverage_of(guarded.rows, rates)
+    assert (found.subject, found.dangerous, found.detected, found.ratio) == ("guard_1", 4, 3, 0.75)
 
 
 @pytest.mark.night
 def test_contacts_of_one_switch_hide_one_another() -> None:
-    """Two inputs on one part: a short across either is harmless by itself, for both open together.
+    """Two inputs on one part: a short across either changes no output by itself, for both open together.
 
     That masking is known from guards wired in series (common practice, no source).
     """
@@ -115,7 +121,7 @@ def test_contacts_of_one_switch_hide_one_another() -> None:
         " {shut: {exits: [{to: open, freely: true}]}, open: {exits: [{to: shut, freely: true}]}}}\n",
     ).replace("{from: operator, contact: normally_closed}", "{contact: normally_closed}")
     found = table(text)
-    assert outcome(found, "guard_1 stuck on") is FaultOutcome.HARMLESS
+    assert outcome(found, "guard_1 stuck on") is FaultOutcome.HIDDEN
     assert outcome(found, "guard_1 stuck off") is FaultOutcome.STOPS
 
 
@@ -177,3 +183,60 @@ def test_an_excluded_fault_has_no_row_and_is_named() -> None:
     found = table(text)
     assert "motor stuck on" not in [row.fault for row in found.rows]
     assert found.exclusions == (("motor stuck on", "two contactors"),)
+
+
+COMPARED = """\
+machine: compared
+scan: 10 ms
+inputs:
+  go: {from: operator}
+  guard_1: {}
+  guard_2: {}
+outputs: {motor: {hazard: cutting}}
+hazards: {cutting: a hand reaches the blade}
+parts:
+  guard:
+    kind: automaton
+    starts: shut
+    states: {shut: {exits: [{to: open, freely: true}]}, open: {exits: [{to: shut, freely: true}]}}
+    senses: {guard_1: at shut, guard_2: at shut}
+sequences:
+  main:
+    start: idle
+    overrides:
+      - {when: guard_1 xor guard_2, to: locked_out}
+      - {when: not guard_1 or not guard_2, to: idle}
+    states:
+      idle: {exits: [{when: go, to: running}]}
+      running: {on: [motor], exits: [{when: not go, to: idle}]}
+      locked_out: {}
+interlocks:
+  - {hold_off: motor, unless: guard_1 and guard_2}
+requirements:
+  guard_stops: {never: not guard_1 and not guard_2 and motor, hazard: cutting}
+check: {faults: 1}
+"""
+
+
+def test_a_comparison_of_channels_stops_the_machine_once_the_fault_shows() -> None:
+    """Nobody need open the guard, so the fault may stay for ever; opened once, the channels differ.
+
+    Cross comparison of two channels is the usual measure (ISO 13849-1, annex E; from memory).
+    """
+    found = table(COMPARED)
+    rows = {row.fault: row for row in found.rows}
+    welded = rows["guard_1 stuck on"]
+    assert welded.outcome is FaultOutcome.STOPS_ONCE_SHOWN
+    assert welded.stop_time is None
+    assert welded.stop_once_shown == 0
+    assert welded.channels == ("guard_2",)
+    assert rows["guard_1 stuck off"].outcome is FaultOutcome.STOPS
+    (coverage,) = coverage_of(found.rows, {"guard_1 stuck on": 1.0})
+    assert coverage.band == "high"
+
+
+def test_without_the_comparison_the_same_fault_changes_no_output() -> None:
+    found = table(COMPARED.replace("      - {when: guard_1 xor guard_2, to: locked_out}\n", ""))
+    row = next(row for row in found.rows if row.fault == "guard_1 stuck on")
+    assert row.outcome is FaultOutcome.HIDDEN
+    assert row.stop_once_shown is None

@@ -24,7 +24,7 @@ from stillgate.interlocks.analyses.fault_table import fault_table_of
 from stillgate.interlocks.fault_effects import asked_by_fault, fault_sets, work_under_fault
 from stillgate.interlocks.fault_effects.endless_runs import _Search
 from stillgate.interlocks.loop.closed_loop import ClosedLoop
-from stillgate.interlocks.results.fault_table_rows import FaultOutcome, FaultRow, FaultTable
+from stillgate.interlocks.results.fault_table_rows import NOT_STOPPED, FaultOutcome, FaultRow, FaultTable
 from stillgate.interlocks.symbolic.fault_graph import FaultSearch, UnderFaultSets
 from stillgate.interlocks.symbolic.search import SymbolicSearch
 from stillgate.interlocks.symbolic.set_answers import Answers, SetAnswer, answers_of
@@ -56,8 +56,14 @@ def agree(document: MachineDocument) -> list[FaultRow]:
     return list(rows)
 
 
+ONLY_FOUND_ONE_BY_ONE = (FaultOutcome.STOPS_ONCE_SHOWN, FaultOutcome.LATER_START)
+"""Sets of times leave it open that a machine stops once a fault shows, and often that a later start fails."""
+
+
 def assert_agrees(row: FaultRow, known: FaultRow) -> None:
-    if row.outcome is not FaultOutcome.UNDECIDED:
+    if row.outcome in NOT_STOPPED and known.outcome in ONLY_FOUND_ONE_BY_ONE:
+        pass  # the row says less, and nothing else
+    elif row.outcome is not FaultOutcome.UNDECIDED:
         assert row.outcome is known.outcome, row.fault
     depths = {item.requirement: item.depth for item in known.breaks}
     for item in row.breaks:
@@ -71,7 +77,8 @@ def assert_agrees(row: FaultRow, known: FaultRow) -> None:
         assert row.stop_time >= known.stop_time, row.fault
         assert row.stop_at_most or row.stop_time == known.stop_time, row.fault
     assert not row.next_start or known.next_start, row.fault
-    assert row.dangerous in (known.dangerous, None), row.fault
+    assert row.can_hold_on in (known.can_hold_on, None), row.fault
+    assert (row.stay_off, row.not_again, row.channels) == (known.stay_off, known.not_again, known.channels)
 
 
 def documents(chunk: int, count: int) -> list[MachineDocument]:
@@ -101,11 +108,9 @@ def test_a_machine_behind_a_guard_has_the_same_table_over_sets_as_one_by_one() -
 def test_the_tables_of_random_machines_over_sets_are_those_of_single_situations() -> None:
     rows = [row for document in documents(0, 3) for row in agree(document)]
     assert decided(rows) > 0.9
-    assert {row.outcome for row in rows} >= {
-        FaultOutcome.HARMLESS,
-        FaultOutcome.STOPS,
-        FaultOutcome.UNNOTICED,
-    }
+    found = {row.outcome for row in rows}
+    assert found >= {FaultOutcome.HIDDEN, FaultOutcome.STOPS}
+    assert found & NOT_STOPPED
 
 
 @pytest.mark.night
@@ -197,9 +202,9 @@ def assert_scaled(longer: tuple[int, ...]) -> None:
         if times > 10:
             assert table.exploration.sets.sets == tables[10].exploration.sets.sets  # type: ignore[union-attr]
         for row, known in zip(table.rows, first.rows, strict=True):
-            assert (row.outcome, row.dangerous, row.next_start) == (
+            assert (row.outcome, row.can_hold_on, row.next_start) == (
                 known.outcome,
-                known.dangerous,
+                known.can_hold_on,
                 known.next_start,
             )
             assert {item.requirement for item in row.breaks} == {item.requirement for item in known.breaks}

@@ -76,7 +76,7 @@ def test_a_story_says_who_changed_what() -> None:
         "part: leaf between shut and open → at",
         "controller: gate resting → shutting",
         "controller: motor_shut goes on",
-        "surroundings: edge_clear goes off",
+        "surroundings: edge_clear opens (actuated)",
     ):
         assert sentence in text
 

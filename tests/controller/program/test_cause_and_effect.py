@@ -9,8 +9,7 @@ import pytest
 
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.reading.reader import read_machine, read_machine_text
-from stillgate.diagrams.matrices.cause_and_effect import (
+from stillgate.controller.program.cause_and_effect import (
     Cause,
     Effect,
     EffectRow,
@@ -18,8 +17,9 @@ from stillgate.diagrams.matrices.cause_and_effect import (
     StateCause,
     effects_of,
 )
+from stillgate.controller.reading.reader import read_machine, read_machine_text
 
-from ..gate import GATE, gate
+from ...diagrams.gate import GATE, gate
 
 MACHINES = Path(__file__).parents[3] / "machines"
 PRESS = """\
@@ -46,19 +46,19 @@ interlocks: [{hold_off: motor, unless: guard}]
 SMALL = ("gate", "press")
 
 
-def letters(row: EffectRow) -> dict[str, str]:
-    return {name: "".join(sorted(effect.value for effect in effects)) for name, effects in row.items()}
+def words(row: EffectRow) -> dict[str, str]:
+    return {name: ", ".join(sorted(effect.value for effect in effects)) for name, effects in row.items()}
 
 
 def test_the_matrix_of_a_small_machine_is_the_one_worked_out_by_hand() -> None:
     """Stop drops the motor through the override, the guard holds it off, start is needed to begin."""
     effects = effects_of(read_machine_text(PRESS, "press.yaml").machine)
-    assert {cause: letters(row) for cause, row in effects.items() if row} == {
-        InputCause("start", False): {"motor": "N"},
-        InputCause("stop_ok", False): {"motor": "S"},
-        InputCause("guard", False): {"motor": "I"},
-        StateCause("main", "running"): {"motor": "D"},
-        StateCause("light", "lit"): {"lamp": "D"},
+    assert {cause: words(row) for cause, row in effects.items() if row} == {
+        InputCause("start", False): {"motor": "start blocked"},
+        InputCause("stop_ok", False): {"motor": "stopped"},
+        InputCause("guard", False): {"motor": "held off"},
+        StateCause("main", "running"): {"motor": "asks"},
+        StateCause("light", "lit"): {"lamp": "asks"},
     }
 
 
@@ -135,7 +135,7 @@ def _machine(name: str) -> Machine:
 
 def test_the_gate_is_stopped_by_its_interlock_and_its_override() -> None:
     effects = effects_of(gate())
-    assert letters(effects[InputCause("stop_ok", False)]) == {"motor_open": "S", "motor_shut": "S"}
-    # not S: the ten seconds of waiting may run out in that very scan, and shutting is entered
-    assert letters(effects[InputCause("edge_clear", False)]) == {"motor_shut": "I"}
-    assert letters(effects[InputCause("open_button", True)]) == {}
+    assert words(effects[InputCause("stop_ok", False)]) == {"motor_open": "stopped", "motor_shut": "stopped"}
+    # not stopped: the ten seconds of waiting may run out in that very scan, and shutting is entered
+    assert words(effects[InputCause("edge_clear", False)]) == {"motor_shut": "held off"}
+    assert words(effects[InputCause("open_button", True)]) == {}

@@ -14,12 +14,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
-from stillgate.controller.expressions.expression import Operator
-from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.program.controller_program import ControllerProgram, OutputProgram
-from stillgate.controller.program.footprint import signals_read
-from stillgate.controller.program.lowering import lower_controller
-from stillgate.controller.program.program import (
+from ..expressions.expression import Operator
+from ..machine_file.machine import Machine
+from .controller_program import ControllerProgram, OutputProgram
+from .footprint import signals_read
+from .lowering import lower_controller
+from .program import (
     Assign,
     Block,
     Cell,
@@ -63,19 +63,23 @@ _GIVES_TRUTH = set(Operator) - {Operator.ADD, Operator.SUB}
 
 
 class Effect(Enum):
-    """What a cause surely does to an output; the letters stand in the cause-and-effect matrix."""
+    """What a cause surely does to an output, in the words that stand in the cause-and-effect matrix.
 
-    DEMANDS = "D"
-    INTERLOCKED = "I"
-    DROPPED = "S"
-    NO_START = "N"
+    Words and no letters: on cause-and-effect charts of the trade letters stand for other things, and differ
+    from one house to the next (common practice, no source).
+    """
+
+    DEMANDS = "asks"
+    INTERLOCKED = "held off"
+    DROPPED = "stopped"
+    NO_START = "start blocked"
 
 
 MEANING = {
-    Effect.DEMANDS: "the state demands the output",
-    Effect.INTERLOCKED: "an interlock holds the output off, in the same scan",
-    Effect.DROPPED: "no sequence demands the output after one scan: what runs is stopped",
-    Effect.NO_START: "the output, if it is off, cannot go on in this scan; what runs is not stopped",
+    Effect.DEMANDS: "the state asks for the output; an interlock may still hold it off",
+    Effect.INTERLOCKED: "an interlock holds the output off in the same scan, whatever asks for it",
+    Effect.DROPPED: "no state asks for the output after one scan: what runs is stopped",
+    Effect.NO_START: "the output, if it is off, cannot go on in this scan; what runs goes on",
 }
 
 
