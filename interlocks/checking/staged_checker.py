@@ -24,19 +24,18 @@ from ..loop.answers import answering, as_offered
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import LoopRunner
+from ..symbolic.explored import SetExploration
 from ..symbolic.from_anywhere import MANNERS, Ways, ways_to
+from ..symbolic.known_runs import found_after, longest_first
 from ..symbolic.manners import WIDEST, Manner
-from ..symbolic.search import SetExploration, SymbolicSearch, build_symbolic
+from ..symbolic.search import SymbolicSearch, build_symbolic
 from ..symbolic.set_answers import Answers, SetAnswer, answers_of, only_ruled_out
 from ..symbolic.step.emit_step import step_source
 
 NO_RUN = "sets of times do not rule a break out, and no run was found that shows one"
 
 A_FEW = 50_000
-"""Single situations of the short search that comes first, and sets of a search after a known run."""
-
-MOST_SEEDS = 3
-"""Known runs after which is looked for what was not found from power-on."""
+"""Single situations of the short search that comes first."""
 
 
 @dataclass(frozen=True)
@@ -145,17 +144,15 @@ class StagedChecker:
             return self._with_goals(asked, search, known, answer)
 
     def _look_further(self, asked: _Question, search: SymbolicSearch, found: Answers) -> None:
-        """Looks for what is neither shown nor ruled out after the longest runs that are known, too."""
-        longest = sorted(self._runs_to_goals or (), key=len, reverse=True)
-        for run in longest[:MOST_SEEDS]:
-            left = [name for name, said in found.answers.items() if said is SetAnswer.UNKNOWN]
-            if not left or any(item is SetAnswer.HAPPENS for item in found.answers.values()):
-                return
-            seed = [as_offered(picks) for picks in run]
-            for name, shown in search.confirm_after(left, seed, most=A_FEW).items():
-                found.answers[name] = SetAnswer.HAPPENS
-                if shown.ticks is not None and shown.path is not None:
-                    found.ticks[name], found.paths[name] = shown.ticks, shown.path
+        """Looks for what is neither shown nor ruled out after runs that are known, too."""
+        left = [name for name, said in found.answers.items() if said is SetAnswer.UNKNOWN]
+        if any(
+            found.answers[self.loop.requirement_names[event]] is SetAnswer.HAPPENS for event in asked.stop_at
+        ):
+            return
+        search.effort = asked.effort
+        runs = [[as_offered(picks) for picks in run] for run in longest_first(self._runs_to_goals or ())]
+        found.add(found_after(search, left, runs))
 
     def _search(self, asked: _Question, manner: Manner) -> SymbolicSearch:
         return SymbolicSearch(

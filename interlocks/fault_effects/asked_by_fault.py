@@ -7,7 +7,8 @@ switch that allows it (``parametric_checker``).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path as FilePath
 
@@ -17,9 +18,11 @@ from stillgate.sim_io.faults.fault_list import Fault
 from ..exploration.parametric_checker import allowance, with_allowances
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path, Replay
+from ..symbolic.explored import SetExploration
 from ..symbolic.fault_graph import FaultSearch
-from ..symbolic.search import SetExploration, build_symbolic
-from ..symbolic.set_answers import SetAnswer, answers_of
+from ..symbolic.known_runs import NamedRun, found_after, in_another_loop
+from ..symbolic.search import build_symbolic
+from ..symbolic.set_answers import Answers, SetAnswer, answers_of
 from ..symbolic.step.emit_step import step_source
 
 Switches = Mapping[str, int]
@@ -52,6 +55,8 @@ class AskedByFault:
         met: is shown each run as it is found, with the faults allowed on it.
         wanted: whether it is still to be found out whether something happens.
         told: runs are replayed, for stories.
+        seeds: runs of the machine without faults; where a fault by itself leaves something open, it is looked
+            for after these, too.
     """
 
     def __init__(
@@ -62,10 +67,13 @@ class AskedByFault:
         met: Callable[[str, Path, Switches], None] = lambda name, path, switches: None,
         wanted: Callable[[str], bool] = lambda name: True,
         told: bool = False,
+        seeds: Callable[[Effort], Sequence[NamedRun]] = lambda effort: (),
     ) -> None:
         self.loop = with_allowances(loop)
         self.events = events
         self.met, self.wanted, self.told = met, wanted, told
+        self._seeds = seeds
+        self._known: Sequence[NamedRun] | None = None
         self.answers = dict.fromkeys(events, SetAnswer.UNKNOWN)
         self.ticks: dict[str, int] = {}
         self.runs: dict[str, Replay] = {}
@@ -119,9 +127,30 @@ class AskedByFault:
                 search, events, exhausted=exploration.exhausted, effort=effort, singly=len(faults) == 1,
                 met=lambda name, path: self.met(name, path, switches), told=self.wanted,
             )  # fmt: skip
+            if len(faults) == 1:
+                self._look_further(search, found, effort)
         said = {name: answer for name, answer in found.answers.items() if answer is not SetAnswer.UNKNOWN}
         self.answers |= said
         self.ticks |= found.ticks
         if self.told:
             self.runs |= found.replayed(self.loop, effort, switches)
         return exploration
+
+    def _look_further(self, search: FaultSearch, found: Answers, effort: Effort) -> None:
+        reported = search.reported()
+        left = [
+            name
+            for name, said in found.answers.items()
+            if said is SetAnswer.UNKNOWN and name in reported and self.wanted(name)
+        ]
+        if not left or effort.over:
+            return
+        with suppress(OutOfTime):
+            if self._known is None:
+                self._known = self._seeds(effort)
+            search.effort = effort
+            shown = found_after(search, left, map(in_another_loop, self._known))
+            found.add(shown)
+            for name, item in shown.items():
+                if item.path is not None:
+                    self.met(name, item.path, search.switches)

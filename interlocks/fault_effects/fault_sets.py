@@ -29,6 +29,7 @@ from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.counterexample import Path
 from ..results.verdict import SetsCovered
 from ..symbolic.fault_graph import FaultSearch, UnderFaultSets
+from ..symbolic.known_runs import NamedRun, runs_to_goals
 from ..symbolic.lowering_for_sets import made_for_sets
 from ..symbolic.set_answers import SetAnswer
 from ..symbolic.step.emit_step import under
@@ -136,7 +137,11 @@ def _breaks(machine: Machine, tick: Milliseconds, effort: Effort) -> FaultSets:
     loop = made_for_sets(make)
     judged = [name for name in loop.monitors.broken if name in machine.requirements]
     places = {under(event, fault.name): fault for fault in loop.faults for event in (*judged, TAKES_EFFECT)}
-    found = AskedByFault(loop, places, told=True).ask(effort)
+
+    def seeds(part: Effort) -> list[NamedRun]:
+        return runs_to_goals(machine, tick=tick, effort=part)
+
+    found = AskedByFault(loop, places, told=True, seeds=seeds).ask(effort)
     covered = found.exploration
 
     def facts(fault: Fault) -> FaultFacts:

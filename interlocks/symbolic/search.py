@@ -14,7 +14,6 @@ import ctypes
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path as FilePath
 from typing import Self
@@ -23,7 +22,7 @@ from stillgate.controller.c.toolchain import build_library, find_compiler
 from stillgate.controller.effort import Effort, OutOfTime, apart
 from stillgate.controller.errors import ProgramFault
 
-from ..exploration.deployed_run import Picks, happened_on
+from ..exploration.deployed_run import happened_on
 from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
 from ..loop.answers import noting, then_first
@@ -31,8 +30,8 @@ from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner, Tick
 from ..loop.state_layout import Key
-from ..results.verdict import SetsCovered
 from .engine_abi import SAY, Confirmation, Growth, GrowthFigures, StoredSet, Summary, open_library
+from .explored import SetExploration, Shown
 from .manners import WIDEST, Manner
 from .step.emit_step import StepSource, step_source
 
@@ -44,56 +43,6 @@ MOST_CONFIRMING = 200_000
 """Exact sets that are expanded in search of one run."""
 
 _LONGEST_RUN = 10_000_000  # ticks of a confirmed run
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """What came of looking for something that a search over sets reported.
-
-    Attributes:
-        ticks: of the run that shows it: not always the shortest.
-        picks: of that run: of its start, then of each tick.
-        path: that run, where it was stepped in Python.
-    """
-
-    found: Confirmation
-    ticks: int | None = None
-    picks: Picks = ()
-    path: Path | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SetExploration:
-    """What a search came to.
-
-    Attributes:
-        keys: different keys: everything but the values of running clocks and of counters.
-        sets: stored sets.
-        steps: steps of sets, every choice of one counted.
-        bytes: memory in use.
-        exhausted: nothing leads out of what is stored.
-        stopped_by: what ended it early, or empty.
-    """
-
-    keys: int
-    sets: int
-    steps: int
-    bytes: int
-    exhausted: bool
-    stopped_by: str
-    seconds: float
-
-    def covered(self, unsure: tuple[str, ...] = (), points: int = 0) -> SetsCovered:
-        """The same as results say it.
-
-        Args:
-            unsure: counters of which it was not found out whether they leave their bounds.
-            points: of the stored sets that were stepped in the C.
-        """
-        return SetsCovered(
-            keys=self.keys, sets=self.sets, steps=self.steps, exhausted=self.exhausted and not unsure,
-            stopped_by=self.stopped_by, seconds=self.seconds, unsure=unsure, points=points,
-        )  # fmt: skip
 
 
 def build_symbolic(source: StepSource, effort: Effort) -> FilePath:

@@ -25,8 +25,10 @@ from ..loop.fewest_changes import FewestChanges
 from ..loop.interpreter import LoopRunner
 from .deployed_points import compare_with_deployed
 from .engine_abi import Confirmation
+from .explored import SetExploration, Shown
 from .from_anywhere import WaysToGoal, ways_to_goals
-from .search import SetExploration, SymbolicSearch
+from .known_runs import found_after, in_another_loop, runs_to_goals
+from .search import SymbolicSearch
 
 
 class SetAnswer(Enum):
@@ -55,6 +57,13 @@ class Answers:
     answers: dict[str, SetAnswer]
     ticks: dict[str, int]
     paths: dict[str, Path]
+
+    def add(self, shown: Mapping[str, Shown]) -> None:
+        """Adds what a run in Python has shown to happen."""
+        for name, item in shown.items():
+            if item.ticks is not None and item.path is not None:
+                self.answers[name] = SetAnswer.HAPPENS
+                self.ticks[name], self.paths[name] = item.ticks, item.path
 
     def replayed(
         self, loop: ClosedLoop, effort: Effort, switches: Mapping[str, int] | None = None
@@ -123,6 +132,7 @@ def decide(
     with SymbolicSearch(loop, effort=effort, library=library) as search:
         exploration = search.run()
         found = answers_of(search, names, exhausted=exploration.exhausted, effort=effort, deployed=deployed)
+        _look_further(search, found, effort)
         covered = tuple(search.marks()) if exploration.exhausted else ()
         points = 0
         if deployed and exploration.exhausted:
@@ -138,6 +148,19 @@ def decide(
         answers=found.answers, ticks=found.ticks, paths=found.paths, loop=loop, exploration=exploration,
         runs=runs, ways=ways, covered=covered, points=points,
     )  # fmt: skip
+
+
+def _look_further(search: SymbolicSearch, found: Answers, effort: Effort) -> None:
+    """Looks for what is neither shown nor ruled out after known runs, which without faults meet goals."""
+    left = [name for name, said in found.answers.items() if said is SetAnswer.UNKNOWN]
+    loop, reported = search.loop, search.reported()
+    left = [name for name in left if name in reported and name in loop.requirement_names]
+    if not left or effort.over:
+        return
+    with suppress(OutOfTime):
+        runs = runs_to_goals(loop.machine, tick=loop.tick, effort=effort.part(2))
+        search.effort = effort.part(2)
+        found.add(found_after(search, left, map(in_another_loop, runs)))
 
 
 def answers_of(

@@ -388,3 +388,24 @@ def test_a_circle_of_work_and_rest_that_is_missed_is_met() -> None:
         patch.setattr(FaultSearch, "faults_lead_to", told)
 
     assert "guard_1 stuck on" in met(restless_nowhere, read_machine_text(GUARDED))
+
+
+def test_what_is_not_found_from_power_on_is_found_after_a_run_that_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Searches from power-on give up before they began; some rows rest on the known runs then."""
+
+    def giving_up(search: FaultSearch, names: Sequence[str], **how: Any) -> Any:
+        return SymbolicSearch.confirmed(search, names, **(how | {"most": 0}))
+
+    document = read_machine_text(GUARDED)
+    whole = by_sets(document).rows
+    monkeypatch.setattr(FaultSearch, "confirmed", giving_up)
+    found = by_sets(document).rows
+    monkeypatch.setattr(asked_by_fault, "found_after", lambda *_: {})
+    lost = by_sets(document).rows
+    for row, known in zip(found, whole, strict=True):
+        assert row.outcome in (known.outcome, FaultOutcome.UNDECIDED)
+    assert sum(item.outcome is FaultOutcome.UNDECIDED for item in found) < sum(
+        item.outcome is FaultOutcome.UNDECIDED for item in lost
+    )
