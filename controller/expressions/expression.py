@@ -6,8 +6,8 @@ knows neither. Every node carries the place of its text so that an error can poi
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from .durations import format_duration
@@ -133,6 +133,36 @@ def walk(tree: Expression) -> Iterator[Expression]:
     yield tree
     for child in children(tree):
         yield from walk(child)
+
+
+def with_names(tree: Expression, change: Callable[[Name], Expression]) -> Expression:
+    """The tree with something else in the place of every name."""
+    match tree:
+        case Name():
+            return change(tree)
+        case Not(operand=operand):
+            return replace(tree, operand=with_names(operand, change))
+        case Binary(left=left, right=right):
+            return replace(tree, left=with_names(left, change), right=with_names(right, change))
+        case EdgeOf(argument=argument) | HeldFor(argument=argument):
+            return replace(tree, argument=with_names(argument, change))
+        case _:
+            return tree
+
+
+def placed(tree: Expression, span: Span) -> Expression:
+    """The tree with every node at one place."""
+    match tree:
+        case Not(operand=operand):
+            return Not(placed(operand, span), span)
+        case Binary(operator=operator, left=left, right=right):
+            return Binary(operator, placed(left, span), placed(right, span), span)
+        case EdgeOf(edge=edge, argument=argument):
+            return EdgeOf(edge, placed(argument, span), span)
+        case HeldFor(argument=argument, milliseconds=milliseconds):
+            return HeldFor(placed(argument, span), milliseconds, span)
+        case _:
+            return replace(tree, span=span)
 
 
 def canonical(tree: Expression) -> str:
