@@ -7,6 +7,7 @@ conditions are named and parts of them, inside one another, some twice, and in r
 
 from __future__ import annotations
 
+import re
 from copy import deepcopy
 from random import Random
 from typing import Any
@@ -36,6 +37,30 @@ DRIVING = ("drive", "forward", "back", "while")
 def with_names(machine: MachineDict, chance: Random, share: float = 0.5) -> MachineDict:
     """The machine with names for about a ``share`` of its conditions."""
     return _Naming(deepcopy(machine), chance, share).machine()
+
+
+def seen_now_and_then(machine: MachineDict, chance: Random) -> MachineDict:
+    """Another machine: requirements read some conditions as the controller sees them."""
+    given = deepcopy(machine)
+    texts = {
+        name: item if isinstance(item, str) else item["when"] for name, item in given["conditions"].items()
+    }
+    apart = {*given.get("parts", {}), "seen", "asked"}
+
+    def guards(name: str) -> bool:
+        paths = [node.path for node in walk(parse_expression(texts[name])) if isinstance(node, Name)]
+        return all(guards(path) if path in texts else path.split(".")[0] not in apart for path in paths)
+
+    known = [name for name in texts if guards(name)]
+    for item in given["requirements"].values():
+        for key, text in item.items():
+            if key in (*REQUIREMENT, "after"):
+                item[key] = re.sub(
+                    r"(?<![\w.])[A-Za-z_]\w*(?![\w.])",
+                    lambda match: ("seen." if match[0] in known and chance.random() < 0.4 else "") + match[0],
+                    text,
+                )
+    return given
 
 
 class _Naming:
@@ -89,24 +114,28 @@ class _Naming:
         if depth > 3 or self.chance.random() > self.share:
             return text
         nodes = [node for node in walk(parse_expression(text)) if self._is_truth(node)]
+        viewed = [node for node in nodes if self._is_viewed(node)] if seen else []
         if not nodes:
             return text
-        node = self.chance.choice(nodes)
+        as_seen = bool(viewed) and self.chance.random() < 0.8
+        node = self.chance.choice(viewed if as_seen else nodes)
         found, prefix = text[node.span.start : node.span.end], ""
-        paths = [item.path for item in walk(node) if isinstance(item, Name)]
-        viewed = any(path.startswith(("seen.", "asked.")) for path in paths)
-        if viewed and not any(path in self.globals and path not in self.given["memory"] for path in paths):
+        if as_seen:
             found, prefix = found.replace("seen.", "").replace("asked.", ""), "seen."
-            if any(part.split(".")[0] in self.given.get("parts", {}) for part in paths):
-                return text  # the controller has no view of a part
-        if any(path.removeprefix("seen.") in self.conditions for path in paths) and prefix:
-            return text
         found = self._named(found, seen=seen and not prefix, depth=depth + 1)
         name = next((known for known, other in self.conditions.items() if other == found), "")
         if not name:
             name = self._fresh()
             self.conditions[name] = found
         return text[: node.span.start] + prefix + name + text[node.span.end :]
+
+    def _is_viewed(self, node: Expression) -> bool:
+        """Whether a node reads the controller's own views, memory and states, and nothing else."""
+        paths = [item.path for item in walk(node) if isinstance(item, Name)]
+        views = [path for path in paths if path.startswith(("seen.", "asked."))]
+        memory, sequences = self.given.get("memory", {}), self.given["sequences"]
+        others = [path for path in paths if path not in views]
+        return bool(views) and all(path in memory or path.split(".")[0] in sequences for path in others)
 
     def _fresh(self) -> str:
         taken = {*self.conditions, *self.globals, *self.given["sequences"], *self.given.get("parts", {})}
