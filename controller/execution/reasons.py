@@ -8,7 +8,7 @@ false, of a false ``a or b`` both. They are what a technician goes and looks at.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from ..expressions.durations import format_duration, format_elapsed
@@ -21,6 +21,8 @@ class Connective(Enum):
     ALL = "all of"
     ANY = "any of"
     NOT = "not"
+    NAMED = "named"
+    """A named condition; its one part is what the name stands for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,7 @@ class Clause:
 
     ``joint`` is None in a leaf. ``lasting`` is how long a leaf has had its truth: 0 if the last
     scan changed it, None if that is not known or no scan ever did. ``note`` gives the values
-    behind it, such as ``rail is 3``.
+    behind it, such as ``rail is 3``. ``inside`` is the named condition of the file that a ground comes from.
     """
 
     text: str
@@ -38,6 +40,7 @@ class Clause:
     parts: tuple[Clause, ...] = ()
     lasting: Milliseconds | None = None
     note: str = ""
+    inside: str = ""
 
     def grounds(self) -> tuple[Clause, ...]:
         """The leaves that give the clause its truth, left to right, each once."""
@@ -49,6 +52,8 @@ class Clause:
                 yield self
             case Connective.NOT:
                 yield from self.parts[0]._grounds()
+            case Connective.NAMED:
+                yield from (replace(leaf, inside=self.text) for leaf in self.parts[0]._grounds())
             case joint:
                 decisive = joint is Connective.ANY  # the truth of a part that settles the whole
                 settled = self.holds is decisive
@@ -59,7 +64,8 @@ class Clause:
     def lines(self, indent: int = 0) -> Iterator[str]:
         """The tree, a line a clause: truth, text, how long and with which values."""
         truth = "true " if self.holds else "false"
-        text = self.text if self.joint is None else f"{self.joint.value}: {self.text}"
+        bare = self.joint in (None, Connective.NAMED)
+        text = self.text if bare or self.joint is None else f"{self.joint.value}: {self.text}"
         yield f"{truth}  {'  ' * indent}{text}{_aside(self)}"
         for part in self.parts:
             yield from part.lines(indent + 1)
@@ -205,7 +211,8 @@ def because(clause: Clause, verb: str = "was") -> str:
 
 def _statement(leaf: Clause, verb: str) -> str:
     truth = "true" if leaf.holds else "false"
-    note = f" ({leaf.note})" if leaf.note else ""
+    notes = [f"in {leaf.inside}" if leaf.inside else "", leaf.note]
+    note = f" ({'; '.join(filter(None, notes))})" if any(notes) else ""
     if leaf.lasting == 0 and verb == "was":
         return f"{leaf.text} became {truth} in this scan{note}"
     lasting = f" for {format_elapsed(leaf.lasting)}" if leaf.lasting else ""

@@ -24,6 +24,7 @@ from ..diagram import (
     PALE,
     Diagram,
     bold,
+    condition_rows,
     edge_label,
     escaped,
     folded,
@@ -34,7 +35,7 @@ from ..diagram import (
     small,
     stacked,
 )
-from ..wording import exit_words
+from ..wording import exit_words, trees_of
 from .overlay import NOTHING, Overlay
 
 ANYWHERE = "overrides"
@@ -225,7 +226,8 @@ def state_marks(
     if overrides:
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
     rows += dict.fromkeys(row for overlay in overlays for row in _overlay_rows(overlay))
-    return [*rows, *hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
+    rows += [*hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
+    return [*rows, *condition_rows(machine, [] if brief else trees_of(ways), outputs)]
 
 
 _NUMBERS = (

@@ -255,7 +255,7 @@ CLAUSE_TREE = closed(
     "A condition or a part of one, with its truth.",
     text=text("As it stands in the file."),
     holds=truth("Whether it is true."),
-    joint=perhaps(text("How its parts make its truth; null in a leaf.", "all of", "any of", "not")),
+    joint=perhaps(text("How its parts make its truth; null in a leaf.", "all of", "any of", "not", "named")),
     note=text("Values behind it, such as 'rail is 3', or empty."),
     parts=many("Its parts.", CLAUSE),
 )
