@@ -37,6 +37,10 @@ class Operator(Enum):
     SUB = "-"
 
 
+CHAINED = (Operator.AND, Operator.OR)
+"""Operators whose chains read the same however they are bracketed."""
+
+
 class Edge(Enum):
     """The two edge blocks: R_TRIG and F_TRIG."""
 
@@ -184,6 +188,25 @@ def canonical(tree: Expression) -> str:
             return f"{edge.value}({canonical(argument)})"
         case HeldFor(argument=argument, milliseconds=milliseconds):
             return f"held({canonical(argument)}, {format_duration(milliseconds)})"
+
+
+def readable(tree: Expression) -> str:
+    """A tree as a person would write it: no brackets in a chain of one ``and`` or ``or``."""
+    match tree:
+        case Binary(operator=operator, left=left, right=right):
+            first = readable(left)
+            if isinstance(left, Binary) and not (left.operator is operator and operator in CHAINED):
+                first = f"({first})"
+            second = f"({readable(right)})" if isinstance(right, Binary) else readable(right)
+            return f"{first} {operator.value} {second}"
+        case Not(operand=operand):
+            return f"not ({readable(operand)})" if isinstance(operand, Binary) else f"not {readable(operand)}"
+        case EdgeOf(edge=edge, argument=argument):
+            return f"{edge.value}({readable(argument)})"
+        case HeldFor(argument=argument, milliseconds=milliseconds):
+            return f"held({readable(argument)}, {format_duration(milliseconds)})"
+        case _:
+            return canonical(tree)
 
 
 def _bracketed(tree: Expression) -> str:

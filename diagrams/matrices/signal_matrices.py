@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import Expression
-from stillgate.controller.machine_file.machine import Contact, Input, Level, Machine
+from stillgate.controller.machine_file.machine import Contact, Exit, Input, Level, Machine, Override
 from stillgate.controller.machine_file.named_conditions import conditions_in, names_in
 
 from ..diagram import plain
@@ -93,7 +93,8 @@ def interlock_matrix(machine: Machine) -> Table:
 def exit_table(machine: Machine, sequence: str) -> Table:
     """A sequence as text: one row a way out, in the order in which a scan looks at them."""
     model = machine.sequences[sequence]
-    ways = [*model.overrides, *(way for state in model.states.values() for way in state.exits)]
+    ways: list[Exit | Override] = [*model.overrides]
+    ways += [way for state in model.states.values() for way in state.exits]
     rows = [("from every state", NONE, f"override {rank}", one_line(way), way.to) for rank, way in
             enumerate(model.overrides, start=1)]  # fmt: skip
     for name, state in model.states.items():

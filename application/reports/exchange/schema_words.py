@@ -193,7 +193,8 @@ CHECK: Schema = {
                 ),
                 pattern=text("Its specification pattern."),
                 text=text("The requirement in one sentence."),
-                formula=text("Its meaning in metric temporal logic."),
+                formula=text("Its meaning in metric temporal logic; named conditions are written out in it."),
+                names=table("What each named condition in it stands for.", text("A condition.")),
                 why=text("Reason given in the file, perhaps empty."),
                 line=whole("Line in the machine file, from 1.", 1),
                 column=whole("Column in the machine file, from 1.", 1),
@@ -270,6 +271,7 @@ EXPLAIN: Schema = {
         states=table("Active state of every sequence.", text("Name of the state.")),
         inputs=table("Whether each input's circuit conducts.", truth("True while it conducts.")),
         memory=table("Bits and counters.", {"type": ["boolean", "integer"], "description": "Value."}),
+        conditions=table("What each named condition of the controller stands for.", text("A condition.")),
         exits=many(
             "Ways out of the active states, in the order they are looked at.",
             closed(

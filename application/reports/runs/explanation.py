@@ -11,7 +11,9 @@ from rich.text import Text
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.expressions.expression import readable
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.machine_file.named_conditions import conditions_in, used_in
 
 from ...console.prose import say
 from ...console.terminal import printable
@@ -44,6 +46,12 @@ def write_explanation(
         for permit in why.permits:
             said = "permits it" if permit.condition.holds else "holds it off"
             _tree(console, f"{permit} {said}", permit.condition, indent=4)
+    meanings = _meanings(machine)
+    if meanings:
+        say(console, "")
+        say(console, "named conditions, as the controller reads them", style="bold")
+    for name, meaning in meanings.items():
+        say(console, f"{name}: {meaning}", indent=2, hanging=2)
     say(console, "")
     say(console, "what can happen next, one change at a time", style="bold")
     for outcome in following:
@@ -69,6 +77,7 @@ def explanation_document(
         "states": dict(executive.states),
         "inputs": dict(executive.inputs),
         "memory": dict(executive.memory),
+        "conditions": _meanings(machine),
         "exits": [_exit(reason) for reason in executive.exits()],
         "outputs": [_output(executive.why(name)) for name in executive.outputs],
         "next": [
@@ -128,6 +137,13 @@ def _tree(console: Console, head: str, condition: Clause | None, indent: int = 2
     if condition is not None and condition.parts:
         for line in condition.lines():
             console.print(Text(" " * (indent + 4) + printable(line)), soft_wrap=True)
+
+
+def _meanings(machine: Machine) -> dict[str, str]:
+    """What the named conditions stand for that exits and interlocks read, by name."""
+    sections = [*machine.sequences.values(), *machine.interlocks]
+    trees = [condition.written for section in sections for condition in conditions_in(section)]
+    return {name: readable(tree) for name, tree in used_in(machine, trees).items()}
 
 
 def _levels(items: Any) -> str:
