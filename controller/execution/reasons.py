@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
+from itertools import groupby
 
 from ..expressions.durations import format_duration, format_elapsed
 from ..machine_file.field_types import Milliseconds
@@ -31,7 +32,8 @@ class Clause:
 
     ``joint`` is None in a leaf. ``lasting`` is how long a leaf has had its truth: 0 if the last
     scan changed it, None if that is not known or no scan ever did. ``note`` gives the values
-    behind it, such as ``rail is 3``. ``inside`` is the named condition of the file that a ground comes from.
+    behind it, such as ``rail is 3``. ``inside`` is the named condition of the file that a ground
+    comes from, and its truth.
     """
 
     text: str
@@ -40,7 +42,7 @@ class Clause:
     parts: tuple[Clause, ...] = ()
     lasting: Milliseconds | None = None
     note: str = ""
-    inside: str = ""
+    inside: tuple[str, bool] | None = None
 
     def grounds(self) -> tuple[Clause, ...]:
         """The leaves that give the clause its truth, left to right, each once."""
@@ -53,7 +55,9 @@ class Clause:
             case Connective.NOT:
                 yield from self.parts[0]._grounds()
             case Connective.NAMED:
-                yield from (replace(leaf, inside=self.text) for leaf in self.parts[0]._grounds())
+                yield from (
+                    replace(leaf, inside=(self.text, self.holds)) for leaf in self.parts[0]._grounds()
+                )
             case joint:
                 decisive = joint is Connective.ANY  # the truth of a part that settles the whole
                 settled = self.holds is decisive
@@ -205,14 +209,23 @@ class ExitReason:
 
 
 def because(clause: Clause, verb: str = "was") -> str:
-    """The grounds of a clause as one sentence: ``a was false for 1.2 s and b was true``."""
-    return join_words([_statement(leaf, verb) for leaf in clause.grounds()])
+    """The grounds of a clause as one sentence: ``a was false for 1.2 s and b was true``.
+
+    Those that come from a named condition stand behind its name: ``clear was false (a was false)``.
+    """
+    words: list[str] = []
+    for inside, leaves in groupby(clause.grounds(), key=lambda leaf: leaf.inside):
+        said = [_statement(leaf, verb) for leaf in leaves]
+        if inside is not None:
+            name, holds = inside
+            said = [f"{name} {verb} {'true' if holds else 'false'} ({join_words(said)})"]
+        words += said
+    return join_words(words)
 
 
 def _statement(leaf: Clause, verb: str) -> str:
     truth = "true" if leaf.holds else "false"
-    notes = [f"in {leaf.inside}" if leaf.inside else "", leaf.note]
-    note = f" ({'; '.join(filter(None, notes))})" if any(notes) else ""
+    note = f" ({leaf.note})" if leaf.note else ""
     if leaf.lasting == 0 and verb == "was":
         return f"{leaf.text} became {truth} in this scan{note}"
     lasting = f" for {format_elapsed(leaf.lasting)}" if leaf.lasting else ""

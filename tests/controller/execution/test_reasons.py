@@ -194,7 +194,7 @@ def test_a_named_condition_is_told_by_its_name_with_what_it_stands_for() -> None
     executive.scan()
     executive.scan()
     assert list(executive.why("y").lines()) == [
-        "y off: held off by interlock 1 (it must stand), because b was true for 20 ms (in still)",
+        "y off: held off by interlock 1 (it must stand), because still was false (b was true for 20 ms)",
         "  interlock 1 (it must stand): holds off",
         "    false  still",
         "    false    all of: a and not b",
@@ -204,22 +204,22 @@ def test_a_named_condition_is_told_by_its_name_with_what_it_stands_for() -> None
     ]
     first, second, _ = executive.exits("s")
     assert list(first.lines()) == [
-        "s: x, exit 1 to z: blocked because b is true for 40 ms (in clear) and c is false (in clear)",
+        "s: x, exit 1 to z: blocked because clear is false (b is true for 20 ms and c is false for 20 ms)",
         "    false  all of: clear and not pressed",
         "    false    clear",
         "    false      any of: still or c",
         "    false        still",
         "    false          all of: a and not b",
-        "    true             a  (for 40 ms)",
+        "    true             a  (for 20 ms)",
         "    false            not: not b",
-        "    true               b  (for 40 ms)",
-        "    false        c",
+        "    true               b  (for 20 ms)",
+        "    false        c  (for 20 ms)",
         "    true     not: not pressed",
         "    false      pressed",
-        "    false        c",
+        "    false        c  (for 20 ms)",
     ]
     assert str(second) == (
-        "s: x, exit 2 to z: blocked because held(still, 1 s) is false (still has been false all along)"
+        "s: x, exit 2 to z: blocked because held(still, 1 s) is false (still has been false for 20 ms)"
     )
 
 
