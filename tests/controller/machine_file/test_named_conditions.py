@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -15,6 +17,7 @@ from machine_texts import YARD_GATE
 from machines_strategy import machine_dicts, machine_text
 from named_machines import with_names
 from plants_strategy import closed_machine_dicts
+from stillgate.commands.new import starter_text
 from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.expressions.expression import canonical, walk
 from stillgate.controller.machine_file.machine import Machine
@@ -22,7 +25,10 @@ from stillgate.controller.machine_file.named_conditions import circles, conditio
 from stillgate.controller.machine_file.schema import machine_schema
 from stillgate.controller.program.lowering import lower_controller
 from stillgate.controller.reading.reader import read_machine_text
+from stillgate.controller.reading.source import data_of, read_source
 from whole_oracle.named import written_out
+
+ROOT = Path(__file__).parents[3]
 
 
 def machine_with(conditions: dict[str, Any], **places: str) -> Machine:
@@ -140,6 +146,21 @@ def test_the_schema_knows_the_short_and_the_long_form(value: object, fits: bool)
     machine = {"machine": "m", "scan": "20 ms", "conditions": {"c": value},
                "sequences": {"s": {"start": "i", "states": {"i": {}}}}}  # fmt: skip
     assert judge.is_valid(machine) is fits
+
+
+def test_the_example_of_the_guide_is_the_machine_that_new_writes() -> None:
+    """Sections of the guide put into the starter file: the same controller, its conditions named."""
+    page = (ROOT / "docs" / "how-to" / "say-it-once.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^```yaml\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    starter = starter_text("press")
+    sections, whole = (data_of(read_source(text).root) for text in (block, starter))
+    assert isinstance(sections, dict)
+    assert isinstance(whole, dict)
+    document = read_machine_text(json.dumps(whole | sections))
+    assert document.warnings == ()
+    plain = read_machine_text(starter).machine
+    assert lower_controller(document.machine).outputs == lower_controller(plain).outputs
+    assert re.findall(r"[\w.]+", meanings(document.machine)[0]) == re.findall(r"[\w.]+", meanings(plain)[0])
 
 
 # -- a machine and the same machine written out by hand ---------------------------------------------

@@ -5,7 +5,12 @@ from __future__ import annotations
 from closed_gate import GATE
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.matrices.signal_matrices import sequence_list
+from stillgate.diagrams.matrices.signal_matrices import (
+    condition_list,
+    exit_table,
+    interlock_matrix,
+    sequence_list,
+)
 
 LAMP = """
 machine: lamp
@@ -47,3 +52,38 @@ def test_every_sequence_has_its_row() -> None:
     for text in (GATE, starter_text("press")):
         machine = read_machine_text(text, "machine.yaml").machine
         assert [row[0] for row in sequence_list(machine).rows] == list(machine.sequences)
+
+
+NAMED = (
+    LAMP.replace(
+        "sequences:",
+        """\
+conditions:
+  twice: {when: presses > 1, why: once may be a mistake, note: counted}
+  quiet: not twice
+  spare: button
+sequences:""",
+    )
+    .replace("when: presses > 1}", "when: twice}")
+    .replace("lighting.bright}", "quiet}")
+)
+
+
+def test_the_list_of_named_conditions_says_what_they_mean_and_where_they_stand() -> None:
+    text = f"{NAMED}requirements: {{r: {{never: bell and not seen.quiet}}, q: {{never: quiet and twice}}}}"
+    found = condition_list(read_machine_text(text).machine)
+    assert found.rows == (
+        ("twice", "presses > 1", "once may be a mistake; counted",
+         "sequence lighting, requirement q, condition quiet"),
+        ("quiet", "not twice", "-", "interlock 1, requirement r (as seen.), requirement q"),
+        ("spare", "button", "-", "nothing"),
+    )  # fmt: skip
+
+
+def test_tables_of_conditions_say_what_their_names_mean() -> None:
+    machine = read_machine_text(NAMED).machine
+    assert "twice: presses > 1 (once may be a mistake)." in exit_table(machine, "lighting").notes
+    assert exit_table(machine, "counting").notes == ("Start state: idle.",)
+    assert interlock_matrix(machine).notes[-2:] == (
+        "twice: presses > 1 (once may be a mistake).", "quiet: not twice.",
+    )  # fmt: skip
