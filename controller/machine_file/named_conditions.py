@@ -20,14 +20,14 @@ rules refuse such a file (``condition_rules``); nothing of it is run.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol, TypeVar, cast
 
 from pydantic import BaseModel, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ..expressions.expression import Expression, Name, children, placed, walk, with_names
+from ..expressions.expression import Expression, Name, children, placed, readable, walk, with_names
 from ..expressions.grammar import DEEPEST, LONGEST_TEXT
 from .field_types import Condition
 
@@ -80,6 +80,15 @@ class HasConditions(Protocol):
     def outputs(self) -> Mapping[str, object]: ...
 
 
+class HasController(HasConditions, Protocol):
+    """The same with what its controller does."""
+
+    @property
+    def sequences(self) -> Mapping[str, object]: ...
+    @property
+    def interlocks(self) -> Sequence[object]: ...
+
+
 Model = TypeVar("Model", bound=BaseModel)
 
 
@@ -128,6 +137,13 @@ def used_in(machine: HasConditions, trees: Collection[Expression]) -> dict[str, 
             waiting += [node.path for node in names_in(found[path], known)]
     order = [form for name in known for form in (name, f"seen.{name}")]
     return {name: found[name] for name in order if name in found}
+
+
+def meanings_in_controller(machine: HasController) -> dict[str, str]:
+    """What the named conditions stand for that exits, what they write, and interlocks read, by name."""
+    sections = [*machine.sequences.values(), *machine.interlocks]
+    trees = [condition.written for section in sections for condition in conditions_in(section)]
+    return {name: readable(tree) for name, tree in used_in(machine, trees).items()}
 
 
 def circles(conditions: Mapping[str, Named]) -> tuple[tuple[str, ...], ...]:

@@ -11,9 +11,8 @@ from rich.text import Text
 from stillgate.controller.execution.executive import Executive
 from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, Reason
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.controller.expressions.expression import readable
 from stillgate.controller.machine_file.machine import Machine
-from stillgate.controller.machine_file.named_conditions import conditions_in, used_in
+from stillgate.controller.machine_file.named_conditions import meanings_in_controller
 
 from ...console.prose import say
 from ...console.terminal import printable
@@ -46,7 +45,7 @@ def write_explanation(
         for permit in why.permits:
             said = "permits it" if permit.condition.holds else "holds it off"
             _tree(console, f"{permit} {said}", permit.condition, indent=4)
-    meanings = _meanings(machine)
+    meanings = meanings_in_controller(machine)
     if meanings:
         say(console, "")
         say(console, "named conditions, as the controller reads them", style="bold")
@@ -77,7 +76,7 @@ def explanation_document(
         "states": dict(executive.states),
         "inputs": dict(executive.inputs),
         "memory": dict(executive.memory),
-        "conditions": _meanings(machine),
+        "conditions": meanings_in_controller(machine),
         "exits": [_exit(reason) for reason in executive.exits()],
         "outputs": [_output(executive.why(name)) for name in executive.outputs],
         "next": [
@@ -137,13 +136,6 @@ def _tree(console: Console, head: str, condition: Clause | None, indent: int = 2
     if condition is not None and condition.parts:
         for line in condition.lines():
             console.print(Text(" " * (indent + 4) + printable(line)), soft_wrap=True)
-
-
-def _meanings(machine: Machine) -> dict[str, str]:
-    """What the named conditions stand for that exits and interlocks read, by name."""
-    sections = [*machine.sequences.values(), *machine.interlocks]
-    trees = [condition.written for section in sections for condition in conditions_in(section)]
-    return {name: readable(tree) for name, tree in used_in(machine, trees).items()}
 
 
 def _levels(items: Any) -> str:
