@@ -77,7 +77,8 @@ scenario` gives the same as JSON Schema. How to write one is in
 A step does one thing: `press`, `hold`, `release`, `set`, `inject`, `clear`, `power`, `expect`
 or `keep`. A step without `at` happens at the time of the step before it. It acts in the first
 scan at or after its time, and is judged from that scan on, at the instant after the outputs
-are written; names mean what they mean in [requirements](machine-file.md). `expect` wants its
+are written; names mean what they mean in [requirements](machine-file.md), the machine's named
+conditions among them. `expect` wants its
 condition at that instant or, with `within`, at one instant until then; `keep` wants it at every
 instant of `for`, both ends included.
 """
