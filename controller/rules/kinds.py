@@ -28,7 +28,6 @@ from ..expressions.expression import (
     Span,
     Truth,
 )
-from ..machine_file.named_conditions import names_in
 from .namespace import (
     KNOWS_ALL,
     PHYSICAL,
@@ -102,9 +101,8 @@ def problems_in(
 
 def is_sound(names: Namespace, name: str) -> bool:
     """Whether a named condition can be written out and is a condition at all, wherever it may stand."""
-    conditions = names.machine.conditions
-    if next(names_in(conditions[name].when.tree, conditions), None) is not None:
-        return False  # made of itself, or too large
+    if name in names.not_written_out:
+        return False
     return _brought_in(names, ConditionUse(name, Context.CONDITION)) is None
 
 
@@ -169,7 +167,7 @@ class _TypeChecker:
         return found
 
     def _type_of_name(self, path: str, span: Span) -> ValueType | None:
-        if self.names.condition(path) is not None:
+        if self.names.is_condition(path):
             return self._type_of_condition(path, span)
         try:
             found = self.names.resolve(path, self.context, self.part)

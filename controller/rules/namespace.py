@@ -24,20 +24,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import Enum
+from functools import cached_property
 
 from ..errors import TextError
 from ..expressions.durations import shorten
 from ..expressions.expression import Span
-from ..machine_file.machine import (
-    Automaton,
-    Flow,
-    Machine,
-    Memory,
-    NamedCondition,
-    Part,
-    Spin,
-    Travel,
-)
+from ..machine_file.machine import Automaton, Flow, Machine, Memory, Part, Spin, Travel
+from ..machine_file.named_conditions import names_in
 
 
 class Context(Enum):
@@ -183,10 +176,15 @@ class Namespace:
 
     # -- names ---------------------------------------------------------------------------
 
-    def condition(self, path: str) -> NamedCondition | None:
-        """The named condition that a name or ``seen.`` name stands for, if it is one."""
-        name = path.removeprefix("seen.")
-        return self.machine.conditions[name] if self._sections.get(name) == "conditions" else None
+    @cached_property
+    def not_written_out(self) -> frozenset[str]:
+        """Named conditions that are made of themselves, that would be too large, or that hold such a one."""
+        known = self.machine.conditions
+        return frozenset(name for name, item in known.items() if any(names_in(item.when.tree, known)))
+
+    def is_condition(self, path: str) -> bool:
+        """Whether a name is that of a named condition, or ``seen.`` and such a name."""
+        return self._sections.get(path.removeprefix("seen.")) == "conditions"
 
     def resolve(self, path: str, context: Context, part: str | None = None) -> Reference:
         """What a name means where it stands; ``part`` is the part whose expression it is.
