@@ -11,10 +11,11 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from stillgate.controller.expressions.expression import Expression
 from stillgate.controller.machine_file.machine import Machine
 from stillgate.controller.visible_text import one_line
 
-from .wording import condition_words
+from .wording import condition_meanings, condition_words
 
 FONT = "Arial"
 INK = "black"
@@ -134,12 +135,21 @@ def interlock_rows(machine: Machine, outputs: list[str]) -> list[tuple[str, str]
     held: dict[tuple[str, str], dict[str, None]] = {}
     for item in machine.interlocks:
         if item.hold_off in outputs:
-            words = condition_words(item.unless.tree)
+            words = condition_words(item.unless.written)
             held.setdefault((words, plain(item.why)), {})[item.hold_off] = None
     return [
         ("*", f"{', '.join(names)}: interlock, off unless {words}{f' ({why})' if why else ''}")
         for (words, why), names in held.items()
     ]
+
+
+def condition_rows(
+    machine: Machine, trees: Iterable[Expression], outputs: Iterable[str]
+) -> list[tuple[str, str]]:
+    """Rows of a legend that say what named conditions stand for, those of interlocks on outputs too."""
+    locks = [item.unless.written for item in machine.interlocks if item.hold_off in set(outputs)]
+    meanings = condition_meanings(machine, [*trees, *locks])
+    return [(escaped(name), f"condition: {words}") for name, words in meanings.items()]
 
 
 def folded(text: str, widest: int = WIDEST_MEANING) -> list[str]:

@@ -2,10 +2,13 @@
 
 Edges are written with the arrows of IEC 60848 (``↑x`` when x goes on, ``↓x`` when it goes
 off), a held condition as ``x for 500 ms``, a time since entry as ``8 s in state``. ``and``,
-``or`` and ``not`` stay words. Long conditions break before ``and`` and ``or``.
+``or`` and ``not`` stay words. Long conditions break before ``and`` and ``or``. A named condition stands
+there by its name, so whoever shows words of the file shows ``condition_meanings`` beside them.
 """
 
 from __future__ import annotations
+
+from collections.abc import Collection, Iterable
 
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import (
@@ -21,7 +24,9 @@ from stillgate.controller.expressions.expression import (
     Operator,
     Truth,
 )
-from stillgate.controller.machine_file.machine import Actions, Exit, Override
+from stillgate.controller.machine_file.machine import Actions, Exit, Machine, Override
+from stillgate.controller.machine_file.named_conditions import conditions_in, used_in
+from stillgate.controller.visible_text import one_line as visible_line
 
 WIDEST = 34
 """Characters of a line on a drawing, unless a single name is longer."""
@@ -49,6 +54,20 @@ def condition_words(tree: Expression) -> str:
             return f"{ARROWS[edge]}{_operand(argument)}"
         case HeldFor(argument=argument, milliseconds=milliseconds):
             return f"{_operand(argument)} for {format_duration(milliseconds)}"
+
+
+def condition_meanings(machine: Machine, trees: Collection[Expression]) -> dict[str, str]:
+    """What the named conditions in some trees stand for, by name, with the reason if the file gives one."""
+    found: dict[str, str] = {}
+    for name, tree in used_in(machine, trees).items():
+        why = visible_line(machine.conditions[name.removeprefix("seen.")].why)
+        found[name] = f"{condition_words(tree)}{f' ({why})' if why else ''}"
+    return found
+
+
+def trees_of(ways: Iterable[Exit | Override]) -> list[Expression]:
+    """The conditions of exits and what they write, as they stand in the file."""
+    return [condition.written for way in ways for condition in conditions_in(way)]
 
 
 def _operand(tree: Expression, around: Operator | None = None) -> str:
@@ -80,19 +99,19 @@ def one_line(way: Exit | Override) -> str:
 
 
 def _condition(way: Exit | Override) -> str:
-    condition = condition_words(way.when.tree) if way.when is not None else ""
+    condition = condition_words(way.when.written) if way.when is not None else ""
     after = way.after if isinstance(way, Exit) else None
     if after is not None:
         waited = f"{format_duration(after)} in state"
         if way.when is None:
             return waited
-        return f"{waited} and {_operand(way.when.tree, Operator.AND)}"
+        return f"{waited} and {_operand(way.when.written, Operator.AND)}"
     return condition
 
 
 def action_words(actions: Actions) -> list[str]:
     """What an exit does to memory: ``rail := rail + 1``, ``armed on``."""
-    found = [f"{name} := {condition_words(value.tree)}" for name, value in actions.do.items()]
+    found = [f"{name} := {condition_words(value.written)}" for name, value in actions.do.items()]
     found += [f"{name} on" for name in actions.set]
     return found + [f"{name} off" for name in actions.clear]
 

@@ -27,6 +27,7 @@ from stillgate.controller.machine_file.machine import (
     Spin,
     Travel,
 )
+from whole_oracle.comparing import drawn_machine
 from whole_oracle.drawing import draw_machine
 from whole_oracle.monitors import conditions_of
 from whole_oracle.parts import drives_of
@@ -35,7 +36,7 @@ SEEDS = range(300)
 
 
 def machines() -> list[Machine]:
-    return [Machine.model_validate(draw_machine(seed)) for seed in SEEDS]
+    return [Machine.model_validate(drawn_machine(seed)) for seed in SEEDS]
 
 
 def sections(value: object) -> Iterator[FileSection]:

@@ -172,6 +172,18 @@ def kept() -> bytes:
     return (kept_folder("readers") / "file").read_bytes()
 
 
+NAMED = """\
+machine: m
+scan: 20 ms
+inputs: {a: {}, b: {}}
+outputs: {y: {}}
+conditions: {clear: a and not b, open: {when: not clear or y, why: x}, twice: rising(clear)}
+sequences: {s: {start: x, states: {x: {on: [y], exits: [{when: twice, to: x}, {when: open, to: x}]}}}}
+interlocks: [{hold_off: y, unless: clear}]
+requirements: {r: {never: y and not seen.clear}}
+"""
+
+
 @dataclass(frozen=True)
 class Reader:
     """One kind of file: how a whole one is made, and how any is read."""
@@ -182,6 +194,7 @@ class Reader:
 
 READERS = {
     "machine": Reader(YARD_GATE.encode, lambda content, _: void(read_machine_bytes(content, "m.yaml"))),
+    "named conditions": Reader(NAMED.encode, lambda content, _: void(read_machine_bytes(content, "m.yaml"))),
     "scenario": Reader(lambda: SCENARIO, lambda content, _: as_scenario(content)),
     "column map": Reader(lambda: COLUMNS, lambda content, _: void(read_column_map(written(content, "c")))),
     "recording": Reader(recording, as_log("own.log")),

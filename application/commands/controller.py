@@ -32,6 +32,7 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
     """
     from stillgate.controller.c.emit_c import emit_controller
     from stillgate.controller.expressions.durations import format_duration
+    from stillgate.controller.machine_file.named_conditions import meanings_in_controller
     from stillgate.controller.program.lowering import lower_controller
 
     document = load_document(machine)
@@ -39,7 +40,8 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
     targets = (to / SOURCE, to / HEADER)
     for target in targets:
         _refuse_what_is_not_ours(target)
-    texts = emit_controller(lower_controller(document.machine), document.digest)
+    program = lower_controller(document.machine)
+    texts = emit_controller(program, document.digest, meanings_in_controller(document.machine))
     to.mkdir(parents=True, exist_ok=True)
     for target, text in zip(targets, texts, strict=True):
         write_whole(target, text.encode())

@@ -16,8 +16,8 @@ Schema = dict[str, Any]
 
 ORDER = (
     "Input", "Output", "Memory", "Spin", "Travel", "Flow", "Automaton", "PartState", "PartExit",
-    "Sequence", "State", "Exit", "Override", "Interlock", "Never", "Always", "Response", "Invariance",
-    "Precedence", "Reach", "FromAnywhere", "CheckOptions", "Exclusion",
+    "NamedCondition", "Sequence", "State", "Exit", "Override", "Interlock", "Never", "Always", "Response",
+    "Invariance", "Precedence", "Reach", "FromAnywhere", "CheckOptions", "Exclusion",
 )  # fmt: skip
 """Sections in the order a reader meets them."""
 
@@ -30,7 +30,7 @@ up is in the [tutorial](../tutorial/first-machine.md), what one scan does in
 [one scan](../explanation/one-scan.md).
 
 **Names** are letters, digits and single underlines, a letter first, 64 characters at most.
-Sequences, parts, inputs, outputs and memory share one set of names.
+Sequences, parts, inputs, outputs, memory and named conditions share one set of names.
 **Times** carry a unit: `20 ms`, `1.5 s`, `2 min`, `1 h` or an IEC 61131-3 literal such as
 `T#500ms`; **ranges** are written `3..5 s`.
 **Conditions** are the Structured Text subset of IEC 61131-3: `and`, `or`, `xor`, `not`, `=`,
@@ -46,6 +46,20 @@ What a condition may read depends on where it stands:
 | drives of parts | outputs as physically driven, and places of other parts |
 | `senses` | the part's own places and truths, such as `at open` or `still` |
 | requirements | all of these, truths of parts such as `leaf.moving`, and `seen.x`, `asked.y` |
+
+**Named conditions.** `conditions` says a condition once, and its name may stand wherever a condition may:
+in guards, `do`, interlocks, drives, `senses`, requirements, other named conditions, and what a scenario
+expects. There it means its condition in brackets, and each name in that reads what the table says of the
+place. So what it holds has to be readable there: one that reads a truth of a part can stand in no guard
+and no interlock. `seen.NAME`, in a requirement, is the controller's own view of it
+([what it means exactly](semantics.md)). No condition is made of itself. A name is not that of anything
+else, nor of a truth of a part.
+
+```yaml
+conditions:
+  passable: gate_open and edge_clear
+  unhurt: {when: passable or not motor_shut, why: the leaf can hurt only while it shuts}
+```
 
 Truths of parts: a travel has `at_` each of its stops, `moving` and `still`; a spin has
 `turning`, `still` and `at_speed`; a flow has `item`; an automaton has `at_` each of its states.
@@ -63,7 +77,8 @@ scenario` gives the same as JSON Schema. How to write one is in
 A step does one thing: `press`, `hold`, `release`, `set`, `inject`, `clear`, `power`, `expect`
 or `keep`. A step without `at` happens at the time of the step before it. It acts in the first
 scan at or after its time, and is judged from that scan on, at the instant after the outputs
-are written; names mean what they mean in [requirements](machine-file.md). `expect` wants its
+are written; names mean what they mean in [requirements](machine-file.md), the machine's named
+conditions among them. `expect` wants its
 condition at that instant or, with `within`, at one instant until then; `keep` wants it at every
 instant of `for`, both ends included.
 """

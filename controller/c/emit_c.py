@@ -15,8 +15,9 @@ no C keyword does, so a signal may be called ``int`` or ``while``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
+from textwrap import wrap
 
 from ..expressions.expression import Operator
 from ..program.controller_program import ControllerProgram, Signal
@@ -208,12 +209,25 @@ def controller_locals(program: ControllerProgram) -> tuple[Cell, ...]:
     return tuple(dict.fromkeys(written))
 
 
-def emit_controller(program: ControllerProgram, digest: str = "") -> tuple[str, str]:
+def emit_controller(
+    program: ControllerProgram, digest: str = "", conditions: Mapping[str, str] | None = None
+) -> tuple[str, str]:
     """The texts of ``controller.c`` and ``controller.h``.
 
-    ``digest`` names the machine file the text was made from; no clock time goes in.
+    ``digest`` names the machine file the text was made from; no clock time goes in. ``conditions`` are its
+    named conditions with what they stand for, for a comment; in the code they are written out.
     """
-    return _source(program, digest), _header(program, digest)
+    return _source(program, digest, conditions or {}), _header(program, digest)
+
+
+def _named(conditions: Mapping[str, str]) -> list[str]:
+    """A comment that says what names of the machine file stand for; expressions hold no ``*/``."""
+    if not conditions:
+        return []
+    lines = ["/* Named conditions of the machine file, each written out below wherever it stands:"]
+    for name, meaning in conditions.items():
+        lines += wrap(f"{name}: {meaning}", 100, initial_indent="   ", subsequent_indent="     ")
+    return [*lines[:-1], f"{lines[-1]} */", ""]
 
 
 def _title(program: ControllerProgram, digest: str) -> list[str]:
@@ -278,7 +292,7 @@ def _header(program: ControllerProgram, digest: str) -> str:
     return "\n".join(lines)
 
 
-def _source(program: ControllerProgram, digest: str) -> str:
+def _source(program: ControllerProgram, digest: str, conditions: Mapping[str, str]) -> str:
     name = program.name
     by_cell = {sequence.active: sequence for sequence in program.sequences}
     by_cell |= {sequence.next_active: sequence for sequence in program.sequences}
@@ -290,7 +304,7 @@ def _source(program: ControllerProgram, digest: str) -> str:
         return _state_constant(program, sequence.name, sequence.states[value])
 
     writer = CWriter(place=lambda cell: f"s->{c_name(cell)}", note=controller_note, constant=constant)
-    lines = _title(program, digest)
+    lines = [*_title(program, digest), *_named(conditions)]
     lines += ['#include "controller.h"', ""]
     lines += ["#define SG_TICKS(ms) ((int32_t)((ms) / (SG_PERIOD_MS) + ((ms) % (SG_PERIOD_MS) != 0)))", ""]
     lines += ["#ifndef SG_TAKEN", "#define SG_TAKEN(s, exit) ((void)0)", "#endif"]

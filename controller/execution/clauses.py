@@ -2,16 +2,27 @@
 
 The inverse of ``lowering`` for the shapes it produces: a comparison of a sequence's active
 cell is a state, the cells of an observer are the ``rising``, ``falling`` or ``held`` of its
-text, everything else reads as it was written.
+text, everything else reads as it was written. The tree as it stands in the file is walked beside
+the term where it is known: it has the names of conditions, which the term has not.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from ..errors import ProgramFault
 from ..expressions.durations import format_duration, format_elapsed
-from ..expressions.expression import Operator
+from ..expressions.expression import (
+    Binary,
+    EdgeOf,
+    Expression,
+    HeldFor,
+    Name,
+    Not,
+    Operator,
+    canonical,
+)
 from ..machine_file.field_types import Milliseconds
 from ..program.controller_program import ControllerProgram, Observer, Signal
 from ..program.evaluate import BlockCompiler, Layout, Values
@@ -31,6 +42,7 @@ from ..program.program import (
 )
 from .history import ValueHistory
 from .reasons import Clause, Connective
+from .written_conditions import WrittenConditions
 
 _JOINTS = {Operator.AND: Connective.ALL, Operator.OR: Connective.ANY}
 _OF_TRUTHS = (Operator.AND, Operator.OR, Operator.XOR)
@@ -60,8 +72,10 @@ class Moment:
 class ClauseBuilder:
     """Makes clauses of the terms of one controller."""
 
-    def __init__(self, program: ControllerProgram, compiler: BlockCompiler) -> None:
-        self._compiler = compiler
+    def __init__(
+        self, program: ControllerProgram, compiler: BlockCompiler, written: WrittenConditions
+    ) -> None:
+        self._compiler, self._written = compiler, written
         self._layout: Layout = compiler.layout
         self._period = program.period
         self._signals = {signal.name: signal for signal in program.signals}
@@ -78,22 +92,55 @@ class ClauseBuilder:
             self._edges[Operation(Operator.AND, was, Complement(now))] = ("falling", observer)
             self._runs[observer.run] = observer
 
-    def clause(self, term: Term, moment: Moment) -> Clause:
-        """The tree of a truth."""
+    def guard(self, term: Term, moment: Moment, place: tuple[str, str, int, bool]) -> Clause:
+        """The tree of a guard; its place is sequence, state, number, and whether it is an override."""
+        sequence, state, number, override = place
+        return self.clause(term, moment, self._written.guard(sequence, state, number, override=override))
+
+    def clause(self, term: Term, moment: Moment, tree: Expression | None = None) -> Clause:
+        """The tree of a truth, which stands in the file as ``tree``."""
+        named = self._named(tree)
+        if named is not None:
+            name, meaning = named
+            inner = self.clause(term, moment, meaning)
+            return Clause(name, inner.holds, Connective.NAMED, (inner,))
         if isinstance(term, Operation) and term.operator in _JOINTS and term not in self._edges:
             joint = _JOINTS[term.operator]
-            parts = tuple(self.clause(part, moment) for part in _flat(term, term.operator, self._edges))
-            return Clause(self.text(term), self._value(term, moment) != 0, joint, parts)
+            parts = tuple(
+                self.clause(part, moment, below) for part, below in self._flat(term, tree, term.operator)
+            )
+            return Clause(self.text(term, tree), self._value(term, moment) != 0, joint, parts)
         if isinstance(term, Complement):
-            part = self.clause(term.operand, moment)
-            return Clause(self.text(term), not part.holds, Connective.NOT, (part,))
-        return self._leaf(term, moment)
+            part = self.clause(term.operand, moment, _below(tree)[0])
+            return Clause(self.text(term, tree), not part.holds, Connective.NOT, (part,))
+        return self._leaf(term, moment, tree)
 
-    def text(self, term: Term, *, number: bool = False) -> str:
+    def _named(self, tree: Expression | None) -> tuple[str, Expression] | None:
+        """The named condition that a tree is, and what it stands for."""
+        if isinstance(tree, Name) and tree.path in self._written.conditions:
+            return tree.path, self._written.conditions[tree.path]
+        return None
+
+    def _flat(
+        self, term: Term, tree: Expression | None, operator: Operator
+    ) -> Iterator[tuple[Term, Expression | None]]:
+        """The operands of a chain of one operator, left to right; a named condition is one of them."""
+        chained = isinstance(term, Operation) and term.operator is operator and term not in self._edges
+        if isinstance(term, Operation) and chained and self._named(tree) is None:
+            left, right = _below(tree)
+            yield from self._flat(term.left, left, operator)
+            yield from self._flat(term.right, right, operator)
+        else:
+            yield term, tree
+
+    def text(self, term: Term, tree: Expression | None = None, *, number: bool = False) -> str:
         """A term as a machine file would say it; 1 is ``true`` unless it stands for a number."""
+        named = self._named(tree)
+        if named is not None:
+            return named[0]
         if term in self._edges:
             function, observer = self._edges[term]
-            return f"{function}({observer.text})"
+            return f"{function}({_argument(tree) or observer.text})"
         match term:
             case Constant(value=value):
                 return str(value) if number or term not in (TRUE, FALSE) else "true" if value else "false"
@@ -102,21 +149,24 @@ class ClauseBuilder:
             case Read(signal=name, observation=Observation.LEVEL):
                 return name
             case Read(signal=name, observation=Observation.HELD, milliseconds=milliseconds):
-                return f"held({name}, {format_duration(milliseconds)})"
+                return f"held({_argument(tree) or name}, {format_duration(milliseconds)})"
             case Read(signal=name, observation=observation):
-                return f"{_FUNCTIONS[observation]}({name})"
+                return f"{_FUNCTIONS[observation]}({_argument(tree) or name})"
             case Complement(operand=operand):
-                return f"not {self._bracketed(operand)}"
+                return f"not {self._bracketed(operand, _below(tree)[0])}"
             case Operation():
-                return self._state_text(term) or self._held_text(term) or self._operation_text(term)
+                return (
+                    self._state_text(term) or self._held_text(term, tree) or self._operation_text(term, tree)
+                )
             case _:
                 raise ProgramFault(f"a controller's condition holds {term!r}")
 
-    def _operation_text(self, term: Operation) -> str:
+    def _operation_text(self, term: Operation, tree: Expression | None) -> str:
         sides = (term.left, term.right)
         number = term.operator not in _OF_TRUTHS and not any(self._is_truth(side) for side in sides)
-        left = self._bracketed(term.left, around=term.operator, number=number)
-        return f"{left} {term.operator.value} {self._bracketed(term.right, number=number)}"
+        one, other = _below(tree)
+        left = self._bracketed(term.left, one, around=term.operator, number=number)
+        return f"{left} {term.operator.value} {self._bracketed(term.right, other, number=number)}"
 
     def _is_truth(self, term: Term) -> bool:
         """Whether a term can only be a truth."""
@@ -129,11 +179,18 @@ class ClauseBuilder:
                 return False
         return True
 
-    def _bracketed(self, term: Term, *, around: Operator | None = None, number: bool = False) -> str:
+    def _bracketed(
+        self,
+        term: Term,
+        tree: Expression | None,
+        *,
+        around: Operator | None = None,
+        number: bool = False,
+    ) -> str:
         """In brackets if it is an operation, but for a left chain of one operator."""
-        text = self.text(term, number=number)
-        plain = not isinstance(term, Operation) or term in self._edges
-        if plain or self._state_text(term) or self._held_text(term):
+        text = self.text(term, tree, number=number)
+        plain = not isinstance(term, Operation) or term in self._edges or self._named(tree) is not None
+        if plain or self._state_text(term) or self._held_text(term, tree):
             return text
         chained = around in _JOINTS and isinstance(term, Operation) and term.operator is around
         return text if chained else f"({text})"
@@ -145,20 +202,22 @@ class ClauseBuilder:
                 return f"{sequence.name}.{sequence.states[number]}" if sequence else None
         return None
 
-    def _held_text(self, term: Term) -> str | None:
+    def _held_text(self, term: Term, tree: Expression | None) -> str | None:
         match term:
             case Operation(left=Ref(cell=cell), right=TimeConstant(milliseconds=milliseconds)):
-                return f"held({self._runs[cell].text}, {format_duration(milliseconds)})"
+                text = _argument(tree) or self._runs[cell].text
+                return f"held({text}, {format_duration(milliseconds)})"
         return None
 
     # -- leaves ----------------------------------------------------------------------------
 
-    def _leaf(self, term: Term, moment: Moment) -> Clause:
+    def _leaf(self, term: Term, moment: Moment, tree: Expression | None) -> Clause:
         holds = self._value(term, moment) != 0
-        text = self.text(term)
+        text = self.text(term, tree)
+        argument = _argument(tree)
         if term in self._edges:
             observer = self._edges[term][1]
-            return Clause(text, holds, note=self._course(observer.text, observer.now, moment))
+            return Clause(text, holds, note=self._course(argument or observer.text, observer.now, moment))
         match term:
             case Ref(cell=cell):
                 return Clause(text, holds, lasting=moment.lasting(cell))
@@ -168,11 +227,12 @@ class ClauseBuilder:
                 return Clause(text, holds, lasting=lasting, note=self._pending(signal, moment))
             case Read(signal=name):
                 signal = self._signals[name]
-                note = self._course(name, signal.level, moment)
+                note = self._course(argument or name, signal.level, moment)
                 return Clause(text, holds, note=note)
             case Operation(left=Ref(cell=cell), right=TimeConstant()):
                 observer = self._runs[cell]
-                return Clause(text, holds, note=self._course(observer.text, observer.now, moment))
+                note = self._course(argument or observer.text, observer.now, moment)
+                return Clause(text, holds, note=note)
             case Operation(left=Ref(cell=cell), right=Constant(value=number)) if self._state_text(term):
                 left = moment.history.lasting(moment.history.left(cell, number), moment.now)
                 return Clause(text, holds, lasting=moment.lasting(cell) if holds else left)
@@ -215,11 +275,19 @@ class ClauseBuilder:
         return self._compiler.term(term)(moment.values)
 
 
-def _flat(term: Term, operator: Operator, leaves: dict[Term, tuple[str, Observer]]) -> list[Term]:
-    """The operands of a chain of one operator, left to right."""
-    if isinstance(term, Operation) and term.operator is operator and term not in leaves:
-        return [*_flat(term.left, operator, leaves), *_flat(term.right, operator, leaves)]
-    return [term]
+def _below(tree: Expression | None) -> tuple[Expression | None, Expression | None]:
+    """What stands below a tree, left and right, as far as it is known."""
+    match tree:
+        case Not(operand=operand):
+            return operand, None
+        case Binary(left=left, right=right):
+            return left, right
+    return None, None
+
+
+def _argument(tree: Expression | None) -> str:
+    """What stands in the brackets of rising, falling or held; nothing if that is not known."""
+    return canonical(tree.argument) if isinstance(tree, EdgeOf | HeldFor) else ""
 
 
 def _readings(term: Term, leaves: dict[Term, tuple[str, Observer]]) -> list[Term]:

@@ -36,6 +36,7 @@ from .history import Snapshot, ValueHistory
 from .reasons import ExitReason, Permit, Reason, Supply
 from .stepper import SequenceStepper
 from .terminals import Inputs, Terminals, unknown
+from .written_conditions import WrittenConditions
 
 EntryCallback = Callable[["Executive"], None]
 """Called with the executive after the scan that entered a state has written its outputs."""
@@ -85,7 +86,8 @@ class Executive:
         ]
         for cell in _scan_cells(program):
             self._layout.slot(cell)
-        self._clauses = ClauseBuilder(program, self._compiler)
+        self._conditions = WrittenConditions(machine if isinstance(machine, Machine) else None)
+        self._clauses = ClauseBuilder(program, self._compiler, self._conditions)
         self._callbacks: dict[tuple[str, str], list[EntryCallback]] = {}
         self._values: Values = self._layout.start_values()
         self._history = ValueHistory(self._layout, [item.active for item in program.sequences])
@@ -331,7 +333,11 @@ class Executive:
         moment = Moment(self._values, self._values, self._history, self.time_ms)
         supply = Supply.SCANNING if self._scanned else Supply.FRESH if self.powered else Supply.OFF
         permits = tuple(
-            Permit(index + 1, self._whys[index] if self._whys else "", self._clauses.clause(term, moment))
+            Permit(
+                index + 1,
+                self._whys[index] if self._whys else "",
+                self._clauses.clause(term, moment, self._conditions.permit(index)),
+            )
             for index, term in item.permits
         )
         return Reason(

@@ -8,8 +8,9 @@ false, of a false ``a or b`` both. They are what a technician goes and looks at.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
+from itertools import groupby
 
 from ..expressions.durations import format_duration, format_elapsed
 from ..machine_file.field_types import Milliseconds
@@ -21,6 +22,8 @@ class Connective(Enum):
     ALL = "all of"
     ANY = "any of"
     NOT = "not"
+    NAMED = "named"
+    """A named condition; its one part is what the name stands for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,8 @@ class Clause:
 
     ``joint`` is None in a leaf. ``lasting`` is how long a leaf has had its truth: 0 if the last
     scan changed it, None if that is not known or no scan ever did. ``note`` gives the values
-    behind it, such as ``rail is 3``.
+    behind it, such as ``rail is 3``. ``inside`` is the named condition of the file that a ground
+    comes from, and its truth.
     """
 
     text: str
@@ -38,6 +42,7 @@ class Clause:
     parts: tuple[Clause, ...] = ()
     lasting: Milliseconds | None = None
     note: str = ""
+    inside: tuple[str, bool] | None = None
 
     def grounds(self) -> tuple[Clause, ...]:
         """The leaves that give the clause its truth, left to right, each once."""
@@ -49,6 +54,10 @@ class Clause:
                 yield self
             case Connective.NOT:
                 yield from self.parts[0]._grounds()
+            case Connective.NAMED:
+                yield from (
+                    replace(leaf, inside=(self.text, self.holds)) for leaf in self.parts[0]._grounds()
+                )
             case joint:
                 decisive = joint is Connective.ANY  # the truth of a part that settles the whole
                 settled = self.holds is decisive
@@ -59,7 +68,8 @@ class Clause:
     def lines(self, indent: int = 0) -> Iterator[str]:
         """The tree, a line a clause: truth, text, how long and with which values."""
         truth = "true " if self.holds else "false"
-        text = self.text if self.joint is None else f"{self.joint.value}: {self.text}"
+        bare = self.joint in (None, Connective.NAMED)
+        text = self.text if bare or self.joint is None else f"{self.joint.value}: {self.text}"
         yield f"{truth}  {'  ' * indent}{text}{_aside(self)}"
         for part in self.parts:
             yield from part.lines(indent + 1)
@@ -199,8 +209,18 @@ class ExitReason:
 
 
 def because(clause: Clause, verb: str = "was") -> str:
-    """The grounds of a clause as one sentence: ``a was false for 1.2 s and b was true``."""
-    return join_words([_statement(leaf, verb) for leaf in clause.grounds()])
+    """The grounds of a clause as one sentence: ``a was false for 1.2 s and b was true``.
+
+    Those that come from a named condition stand behind its name: ``clear was false (a was false)``.
+    """
+    words: list[str] = []
+    for inside, leaves in groupby(clause.grounds(), key=lambda leaf: leaf.inside):
+        said = [_statement(leaf, verb) for leaf in leaves]
+        if inside is not None:
+            name, holds = inside
+            said = [f"{name} {verb} {'true' if holds else 'false'} ({join_words(said)})"]
+        words += said
+    return join_words(words)
 
 
 def _statement(leaf: Clause, verb: str) -> str:

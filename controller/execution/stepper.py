@@ -116,7 +116,9 @@ class SequenceStepper:
                 target=target,
                 is_override=is_override,
                 number=number,
-                condition=None if item.guard == TRUE else clauses.clause(item.guard, moment),
+                condition=None
+                if item.guard == TRUE
+                else clauses.guard(item.guard, moment, (program.name, state, number, is_override)),
                 wait=self._scans_to_wait(item, moment.values) * self._period,
                 already_there=is_override and target == state,
                 behind=behind,

@@ -6,8 +6,8 @@ knows neither. Every node carries the place of its text so that an error can poi
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from .durations import format_duration
@@ -35,6 +35,10 @@ class Operator(Enum):
     GE = ">="
     ADD = "+"
     SUB = "-"
+
+
+CHAINED = (Operator.AND, Operator.OR)
+"""Operators whose chains read the same however they are bracketed."""
 
 
 class Edge(Enum):
@@ -135,6 +139,36 @@ def walk(tree: Expression) -> Iterator[Expression]:
         yield from walk(child)
 
 
+def with_names(tree: Expression, change: Callable[[Name], Expression]) -> Expression:
+    """The tree with something else in the place of every name."""
+    match tree:
+        case Name():
+            return change(tree)
+        case Not(operand=operand):
+            return replace(tree, operand=with_names(operand, change))
+        case Binary(left=left, right=right):
+            return replace(tree, left=with_names(left, change), right=with_names(right, change))
+        case EdgeOf(argument=argument) | HeldFor(argument=argument):
+            return replace(tree, argument=with_names(argument, change))
+        case _:
+            return tree
+
+
+def placed(tree: Expression, span: Span) -> Expression:
+    """The tree with every node at one place."""
+    match tree:
+        case Not(operand=operand):
+            return Not(placed(operand, span), span)
+        case Binary(operator=operator, left=left, right=right):
+            return Binary(operator, placed(left, span), placed(right, span), span)
+        case EdgeOf(edge=edge, argument=argument):
+            return EdgeOf(edge, placed(argument, span), span)
+        case HeldFor(argument=argument, milliseconds=milliseconds):
+            return HeldFor(placed(argument, span), milliseconds, span)
+        case _:
+            return replace(tree, span=span)
+
+
 def canonical(tree: Expression) -> str:
     """One fixed spelling of a tree, equal for trees that differ in spacing, case or brackets only."""
     match tree:
@@ -154,6 +188,25 @@ def canonical(tree: Expression) -> str:
             return f"{edge.value}({canonical(argument)})"
         case HeldFor(argument=argument, milliseconds=milliseconds):
             return f"held({canonical(argument)}, {format_duration(milliseconds)})"
+
+
+def readable(tree: Expression) -> str:
+    """A tree as a person would write it: no brackets in a chain of one ``and`` or ``or``."""
+    match tree:
+        case Binary(operator=operator, left=left, right=right):
+            first = readable(left)
+            if isinstance(left, Binary) and not (left.operator is operator and operator in CHAINED):
+                first = f"({first})"
+            second = f"({readable(right)})" if isinstance(right, Binary) else readable(right)
+            return f"{first} {operator.value} {second}"
+        case Not(operand=operand):
+            return f"not ({readable(operand)})" if isinstance(operand, Binary) else f"not {readable(operand)}"
+        case EdgeOf(edge=edge, argument=argument):
+            return f"{edge.value}({readable(argument)})"
+        case HeldFor(argument=argument, milliseconds=milliseconds):
+            return f"held({readable(argument)}, {format_duration(milliseconds)})"
+        case _:
+            return canonical(tree)
 
 
 def _bracketed(tree: Expression) -> str:

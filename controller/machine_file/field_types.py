@@ -39,10 +39,20 @@ Parsed = TypeVar("Parsed")
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """An expression as it stands in the file, with its tree."""
+    """An expression as it stands in the file, with its tree.
+
+    ``tree`` is what it means: named conditions are written out in it (see ``named_conditions``).
+    ``named`` is the tree as it stands in the file where that is another, with the names in it.
+    """
 
     text: str
     tree: Expression
+    named: Expression | None = None
+
+    @property
+    def written(self) -> Expression:
+        """The tree as it stands in the file, for whoever shows it; ``tree`` is for whoever judges it."""
+        return self.tree if self.named is None else self.named
 
     @classmethod
     def parse(cls, text: str) -> Self:

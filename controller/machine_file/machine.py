@@ -10,7 +10,15 @@ from __future__ import annotations
 from enum import Enum
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    ModelWrapValidatorHandler,
+    Tag,
+    model_validator,
+)
 
 from .field_types import (
     Condition,
@@ -22,6 +30,7 @@ from .field_types import (
     StartValue,
 )
 from .fields import about
+from .named_conditions import ShortOrLong, written_out_in
 
 MOST_EXITS, MOST_OVERRIDES = 200, 50
 """Of one state, of one sequence. They nest, as each is tried only where none before it was taken."""
@@ -251,6 +260,19 @@ class Automaton(FileSection):
 
 
 Part = Annotated[Spin | Travel | Flow | Automaton, Field(discriminator="kind")]
+
+
+class NamedCondition(FileSection):
+    """A condition said once. Where its name stands, it stands, as if in brackets.
+
+    Every name in it reads what it would read if it were written there; so one that reads truths of
+    parts may stand in no guard and no interlock. ``seen.NAME``, in a requirement, is the controller's
+    own view of it. A condition without ``why`` and ``note`` may be written as its text alone.
+    """
+
+    when: Annotated[Condition, about("What the name stands for.", "gate_open and edge_clear")]
+    why: Annotated[str, about("Why it is put so, as a reviewer should read it.", "one switch may lie")] = ""
+    note: Note = ""
 
 
 class Actions(FileSection):
@@ -487,6 +509,13 @@ class Machine(FileSection):
         about("The physical machine, known to the simulation and not to the controller.",
                {"fan": {"kind": "spin", "drive": "fan_on", "runs_down": "2..4 s"}}),
     ] = {}  # fmt: skip
+    conditions: Annotated[
+        dict[Identifier, Annotated[NamedCondition, ShortOrLong()]],
+        about(
+            "Conditions said once and used by their names wherever a condition may stand.",
+            {"passable": "gate_open and edge_clear"},
+        ),
+    ] = {}
     sequences: Annotated[
         dict[Identifier, Sequence],
         about("State machines that run side by side, by name.",
@@ -502,3 +531,10 @@ class Machine(FileSection):
         about("What must hold, by name.", {"one_direction": {"never": "motor_open and motor_shut"}}),
     ] = {}
     check: Annotated[CheckOptions, about("Defaults of the check.", {"faults": 1})] = CheckOptions()
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _written_out(cls, value: Any, handler: ModelWrapValidatorHandler[Machine]) -> Machine:
+        """Writes named conditions out before anybody reads a condition."""
+        machine = handler(value)
+        return written_out_in(machine, machine)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from ..errors import Problem, Severity
 from ..expressions.expression import Span
+from ..machine_file.named_conditions import SHORT_FORM
 from .source import Items, Mapping, Node, Scalar, Text, offsets_in
 
 
@@ -37,6 +38,8 @@ class Positions:
                     key, node = node.keys[str(step)], node.values[str(step)]
                 case Items() if isinstance(step, int) and step < len(node.values):
                     key, node = None, node.values[step]
+                case Scalar() if step == SHORT_FORM and path[:1] == ("conditions",):
+                    pass  # 'still: a and b' says the same as 'still: {when: a and b}'
                 case _:
                     return FoundPlace(node, key, complete=False)
         return FoundPlace(node, key, complete=True)

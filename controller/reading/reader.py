@@ -276,10 +276,19 @@ def _problem_of_refusal(refusal: Refusal, positions: Positions) -> Problem:
     )
 
 
-def problem_of_finding(item: RuleFinding, positions: Positions) -> Problem:
-    """A finding at its place."""
+def problem_of_finding(
+    item: RuleFinding, positions: Positions, machine: MachineDocument | None = None
+) -> Problem:
+    """A finding at its place; ``machine`` is the machine file if the finding is about another one."""
+    message = item.message
+    if item.origin is not None:
+        path, span = item.origin
+        there = positions if machine is None else machine.positions
+        place = there.problem(path, "", span=span)
+        file = "" if machine is None else f" of {machine.path}"
+        message += f" (line {place.line}, column {place.column}{file})"
     return positions.problem(
-        item.path, item.message, item.hint, severity=item.severity, span=item.span, at_key=item.at_key
+        item.path, message, item.hint, severity=item.severity, span=item.span, at_key=item.at_key
     )
 
 

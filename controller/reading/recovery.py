@@ -58,6 +58,9 @@ def _neutralise(data: Any, refusal: Refusal, doubtful: set[str]) -> None:
             data[section][name] = {}
         case ("parts" | "requirements" as section, str(name), *rest):
             _neutralise_entry(data[section], name, [*rest, refusal.key] if refusal.key else rest, doubtful)
+        case ("conditions", str(name), *_):
+            doubtful.add(name)
+            data["conditions"][name] = True
         case ("hazards", str(name), *_):
             doubtful.add(name)
             data["hazards"].pop(name, None)

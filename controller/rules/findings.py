@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from ..errors import Severity
 from ..expressions.durations import shorten
 from ..expressions.expression import Span
+from ..expressions.grammar import DEEPEST
 from ..machine_file.field_types import Condition
-from .kinds import Kind, problems_in
+from ..machine_file.named_conditions import LARGEST_TREE, MOST_WRITTEN_OUT, SHORT_FORM, names_in
+from .kinds import ConditionError, Kind, is_sound, problems_in
 from .namespace import Context, Namespace, nearest_hint
 
 Path = tuple[str | int, ...]
@@ -17,6 +19,7 @@ Path = tuple[str | int, ...]
 
 SINGULAR = {
     "inputs": "input", "outputs": "output", "memory": "memory", "parts": "part", "sequences": "sequence",
+    "conditions": "named condition",
 }  # fmt: skip
 """What one entry of a section is called."""
 
@@ -27,7 +30,8 @@ class RuleFinding:
 
     ``span`` narrows it to characters of the text there; ``at_key`` points at the key instead
     of the value; ``name`` is the name it is about, so that nothing is said twice about a name
-    whose own section is broken.
+    whose own section is broken. ``origin`` is where, in the machine file, a named condition brings in what
+    is wrong here.
     """
 
     path: Path
@@ -37,6 +41,7 @@ class RuleFinding:
     span: Span | None = None
     at_key: bool = False
     name: str = ""
+    origin: tuple[Path, Span] | None = None
 
 
 def error(path: Path, message: str, hint: str = "", *, at_key: bool = False, name: str = "") -> RuleFinding:
@@ -59,10 +64,27 @@ def expression_findings(
     wanted: Kind = Kind.TRUTH,
 ) -> Iterator[RuleFinding]:
     """What is wrong with the names and kinds of an expression."""
-    for problem in problems_in(names, condition.tree, context, part, wanted=wanted):
+    for problem in problems_in(names, condition.written, context, part, wanted=wanted):
         root = condition.text[: problem.end].rpartition(" ")[2].strip("(").partition(".")[0]
-        yield RuleFinding(
-            path, problem.message, problem.hint, Severity.ERROR, Span(problem.start, problem.end), False, root
+        origin = None
+        if isinstance(problem, ConditionError):
+            origin = (("conditions", problem.cause.by, SHORT_FORM), problem.cause.span)
+        span = Span(problem.start, problem.end)
+        yield RuleFinding(path, problem.message, problem.hint, Severity.ERROR, span, False, root, origin)
+    yield from too_large(names, path, condition)
+
+
+def too_large(names: Namespace, path: Path, condition: Condition) -> Iterator[RuleFinding]:
+    """Says so of an expression whose named conditions are sound and would be too much together."""
+    for node in names_in(condition.tree, names.machine.conditions):
+        if not is_sound(names, node.path.removeprefix("seen.")):
+            return
+    if next(names_in(condition.tree, names.machine.conditions), None) is not None:
+        yield error(
+            path,
+            f"with its named conditions written out this is too large: at most {DEEPEST} deep, "
+            f"{LARGEST_TREE} names and operators here and {MOST_WRITTEN_OUT} in the whole file",
+            "say less in one condition, or keep a part of it in a state of a sequence",
         )
 
 

@@ -3,11 +3,15 @@
 ``and or xor not`` join truths; ``+ - < <= > >=`` take numbers; ``= <>`` compare two of a kind.
 ``rising``, ``falling`` and ``held`` take a truth, remember its past in the controller or in a
 requirement's monitor, and do not stand inside one another.
+
+Expressions are judged as they stand in the file. A named condition is judged anew in every place where
+it stands, since what it may read depends on the place; what is wrong with it wherever it stands is said
+once, where it is defined.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from ..errors import TextError
@@ -24,7 +28,27 @@ from ..expressions.expression import (
     Span,
     Truth,
 )
-from .namespace import PHYSICAL, Context, MemoryRef, Namespace, OutputRef, memory_bounds
+from .namespace import (
+    KNOWS_ALL,
+    PHYSICAL,
+    BroughtIn,
+    ConditionUse,
+    Context,
+    MemoryRef,
+    Namespace,
+    OutputRef,
+    PartTruthRef,
+    memory_bounds,
+)
+
+
+class ConditionError(TextError):
+    """What is wrong with a named condition in the place where it stands."""
+
+    def __init__(self, cause: BroughtIn, name: str, start: int, end: int) -> None:
+        through = "".join(f" through '{way}'" for way in cause.through)
+        super().__init__(f"{cause.message}; '{name}' brings it in{through}", start, end, cause.hint)
+        self.cause, self.name = cause, name
 
 
 class Kind(Enum):
@@ -75,6 +99,29 @@ def problems_in(
     return tuple(checker.problems)
 
 
+def is_sound(names: Namespace, name: str) -> bool:
+    """Whether a named condition can be written out and is a condition at all, wherever it may stand."""
+    if name in names.not_written_out:
+        return False
+    return _brought_in(names, ConditionUse(name, Context.CONDITION)) is None
+
+
+def _brought_in(names: Namespace, use: ConditionUse) -> BroughtIn | None:
+    """The first thing wrong with a named condition in a place; those inside it are at most 64 deep."""
+    if use not in names.brought_in:
+        checker = _TypeChecker(names, use.context, use.part)
+        checker.inside, checker.definition = use.inside, use.name
+        checker.want(names.machine.conditions[use.name].when.written, Kind.TRUTH, "this must be")
+        names.brought_in[use] = _cause(checker.problems[0], use.name) if checker.problems else None
+    return names.brought_in[use]
+
+
+def _cause(problem: TextError, definition: str) -> BroughtIn:
+    if isinstance(problem, ConditionError):
+        return replace(problem.cause, through=(problem.name, *problem.cause.through))
+    return BroughtIn(problem.message, problem.hint, definition, Span(problem.start, problem.end))
+
+
 class _TypeChecker:
     """Walks one expression and collects what is wrong; None is the type of a reported fault."""
 
@@ -82,6 +129,7 @@ class _TypeChecker:
         self.names, self.context, self.part = names, context, part
         self.problems: list[TextError] = []
         self.inside: str | None = None  # name of the edge or hold around the node
+        self.definition = ""  # name of the condition whose text this is
 
     def type_of(self, tree: Expression) -> ValueType | None:
         match tree:
@@ -119,12 +167,19 @@ class _TypeChecker:
         return found
 
     def _type_of_name(self, path: str, span: Span) -> ValueType | None:
+        if self.names.is_condition(path):
+            return self._type_of_condition(path, span)
         try:
             found = self.names.resolve(path, self.context, self.part)
         except TextError as error:
             return self._report(
                 error.message, Span(span.start + error.start, span.start + error.end), error.hint
             )
+        if self.definition and isinstance(found, PartTruthRef) and found.truth == path:
+            return self._report(
+                f"'{path}' is a truth of '{found.part}' itself here", span,
+                "give the other thing of this name another one",
+            )  # fmt: skip
         if isinstance(found, OutputRef) and self.inside and self.context is Context.INTERLOCK:
             return self._report(
                 f"in an interlock '{self.inside}' reads inputs, states and memory, not outputs", span,
@@ -134,6 +189,22 @@ class _TypeChecker:
             memory = self.names.machine.memory[found.name]
             if memory.range is not None:
                 return ValueType(Kind.NUMBER, *memory_bounds(memory))
+        return TRUTH
+
+    def _type_of_condition(self, path: str, span: Span) -> ValueType:
+        """A named condition, or the controller's own view of one; a truth, whatever else is wrong with it."""
+        name = path.removeprefix("seen.")
+        if not is_sound(self.names, name):
+            return TRUTH
+        context = self.context
+        if path != name:
+            if context not in KNOWS_ALL:
+                self._report(f"'{path}' may stand in requirements only", span, f"say '{name}'")
+                return TRUTH
+            context = Context.GUARD
+        cause = _brought_in(self.names, ConditionUse(name, context, self.part, self.inside))
+        if cause is not None:
+            self.problems.append(ConditionError(cause, path, span.start, span.end))
         return TRUTH
 
     def _type_of_memory(self, function: str, argument: Expression, span: Span) -> ValueType | None:

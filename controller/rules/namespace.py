@@ -1,6 +1,8 @@
 """What names mean and who may say them.
 
-Sequences, parts, inputs, outputs and memory share one namespace. Who may read what::
+Sequences, parts, inputs, outputs, memory and named conditions share one namespace. A named condition
+is no reference: it is written out before anybody resolves a name (``named_conditions``), and the rules
+judge what it brings in. Who may read what::
 
     context       inputs  outputs  memory, states  truths of parts            seen. asked.
     GUARD         yes     yes      yes             no                         no
@@ -9,9 +11,11 @@ Sequences, parts, inputs, outputs and memory share one namespace. Who may read w
     PLANT         no      yes      no              own, and part.truth        no
     DRIVE         no      yes      no              other parts' places        no
     SENSE         no      no       no              own                        no
+    CONDITION     yes     yes      yes             yes                        yes
 
 A controller knows its switches only; a part does not know the controller. DRIVE leaves out
-``moving``, ``still`` and ``turning`` of other parts, so that no part moves because it moves.
+``moving``, ``still`` and ``turning`` of other parts, so that no part moves because it moves. CONDITION
+is a named condition by itself, of which nobody knows yet where it will stand.
 """
 
 from __future__ import annotations
@@ -20,10 +24,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import Enum
+from functools import cached_property
 
 from ..errors import TextError
 from ..expressions.durations import shorten
+from ..expressions.expression import Span
 from ..machine_file.machine import Automaton, Flow, Machine, Memory, Part, Spin, Travel
+from ..machine_file.named_conditions import names_in
 
 
 class Context(Enum):
@@ -35,6 +42,7 @@ class Context(Enum):
     PLANT = "a part's condition"
     DRIVE = "what drives a part"
     SENSE = "what a part senses"
+    CONDITION = "a named condition"
 
 
 MOST_COMPARED = 250
@@ -42,6 +50,7 @@ MOST_COMPARED = 250
 
 CONTROLLER = (Context.GUARD, Context.INTERLOCK)
 PHYSICAL = (Context.PLANT, Context.DRIVE, Context.SENSE)
+KNOWS_ALL = (Context.REQUIREMENT, Context.CONDITION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +107,31 @@ class AskedRef:
 Reference = InputRef | OutputRef | MemoryRef | StateRef | PartTruthRef | SeenRef | AskedRef
 
 
+@dataclass(frozen=True, slots=True)
+class ConditionUse:
+    """A named condition in a place: of the part whose expression it is, inside an edge or hold."""
+
+    name: str
+    context: Context
+    part: str | None = None
+    inside: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BroughtIn:
+    """Why a named condition may not stand in a place.
+
+    ``by`` is the condition in whose text the reason stands, at ``span``; ``through`` are those on the way
+    to it.
+    """
+
+    message: str
+    hint: str
+    by: str
+    span: Span
+    through: tuple[str, ...] = ()
+
+
 def part_truths(part: Part) -> tuple[str, ...]:
     """The truths a part offers, in a fixed order."""
     match part:
@@ -130,15 +164,27 @@ class Namespace:
         self.machine = machine
         self._sections: dict[str, str] = {}
         collisions = []
-        for section in ("inputs", "outputs", "memory", "parts", "sequences"):
+        for section in ("inputs", "outputs", "memory", "parts", "sequences", "conditions"):
             for name in getattr(machine, section):
                 first = self._sections.setdefault(name, section)
                 if first != section:
                     collisions.append((name, first, section))
         self.collisions = tuple(collisions)
         self._truths = {name: part_truths(part) for name, part in machine.parts.items()}
+        self.brought_in: dict[ConditionUse, BroughtIn | None] = {}
+        """What is wrong with named conditions in the places where they stand, as far as it was asked for."""
 
     # -- names ---------------------------------------------------------------------------
+
+    @cached_property
+    def not_written_out(self) -> frozenset[str]:
+        """Named conditions that are made of themselves, that would be too large, or that hold such a one."""
+        known = self.machine.conditions
+        return frozenset(name for name, item in known.items() if any(names_in(item.when.tree, known)))
+
+    def is_condition(self, path: str) -> bool:
+        """Whether a name is that of a named condition, or ``seen.`` and such a name."""
+        return self._sections.get(path.removeprefix("seen.")) == "conditions"
 
     def resolve(self, path: str, context: Context, part: str | None = None) -> Reference:
         """What a name means where it stands; ``part`` is the part whose expression it is.
@@ -186,9 +232,10 @@ class Namespace:
                 yield from (f"{name}.{state}" for state in sequence.states)
         if context is not Context.SENSE:
             yield from machine.outputs
+            yield from machine.conditions
         if context in (Context.SENSE, Context.PLANT) and part is not None:
             yield from self._truths[part]
-        if context in (Context.REQUIREMENT, Context.PLANT, Context.DRIVE):
+        if context in (*KNOWS_ALL, Context.PLANT, Context.DRIVE):
             for name, truths in self._truths.items():
                 if name != part:
                     yield from (
@@ -196,8 +243,8 @@ class Namespace:
                         for truth in truths
                         if context is not Context.DRIVE or _is_place(truth)
                     )
-        if context is Context.REQUIREMENT:
-            yield from (f"seen.{name}" for name in machine.inputs)
+        if context in KNOWS_ALL:
+            yield from (f"seen.{name}" for name in (*machine.inputs, *machine.conditions))
             yield from (f"asked.{name}" for name in machine.outputs)
 
     def _find(self, path: str, own: str | None) -> Reference | None:
@@ -234,7 +281,7 @@ class Namespace:
                     f"'{path}' is known to the simulation and to requirements, not to the controller",
                     self._switches_hint(owner),
                 )
-            case SeenRef(name=name) | AskedRef(name=name) if context is not Context.REQUIREMENT:
+            case SeenRef(name=name) | AskedRef(name=name) if context not in KNOWS_ALL:
                 return f"'{path}' may stand in requirements only", f"say '{name}'"
             case PartTruthRef(part=owner) if context is Context.SENSE and owner != part:
                 return f"a switch of '{part}' senses '{part}' only, not '{owner}'", ""
@@ -283,13 +330,19 @@ class Namespace:
                 nearest_hint(rest, self._truths[root]),
             )  # fmt: skip
         if rest and root in ("seen", "asked"):
+            machine = self.machine
             what, names = (
-                ("input", self.machine.inputs) if root == "seen" else ("output", self.machine.outputs)
+                ("input", (*machine.inputs, *machine.conditions))
+                if root == "seen"
+                else ("output", tuple(machine.outputs))
             )
-            return TextError(
-                f"there is no {what} '{shorten(rest)}'", start, len(path), nearest_hint(rest, names)
+            hint = (
+                f"'seen.{rest}' is the controller's own view of it"
+                if rest in machine.conditions
+                else nearest_hint(rest, names)
             )
-        if rest and section in ("inputs", "outputs", "memory"):
+            return TextError(f"there is no {what} '{shorten(rest)}'", start, len(path), hint)
+        if rest and section in ("inputs", "outputs", "memory", "conditions"):
             return TextError(f"'{root}' has no '.{shorten(rest)}'", len(root), len(path), f"say '{root}'")
         hint = nearest_hint(path, self.known(context, part))
         return TextError(

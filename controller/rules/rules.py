@@ -2,7 +2,7 @@
 
 Every rule is a function that yields findings; a finding knows the path of keys and indices
 that leads to it in the file, and where it helps the characters inside a text. Rules about
-parts stand in ``part_rules``.
+parts stand in ``part_rules``, about named conditions in ``condition_rules``.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from ..machine_file.machine import (
     Sequence,
     State,
 )
+from .condition_rules import condition_findings
 from .findings import Path, RuleFinding, check_name, error, expression_findings, warning
 from .kinds import Kind
 from .namespace import Context, Namespace, memory_bounds, nearest_hint
@@ -40,6 +41,7 @@ def findings(machine: Machine) -> Iterator[RuleFinding]:
         yield from _sequence_findings(names, key, sequence)
     yield from _interlock_findings(names)
     yield from part_findings(names)
+    yield from condition_findings(names)
     yield from _requirement_findings(names)
     yield from _check_findings(machine)
     yield from _use_findings(machine)
@@ -52,7 +54,8 @@ def _name_findings(machine: Machine, names: Namespace) -> Iterator[RuleFinding]:
     for name, first, second in names.collisions:
         yield error(
             (second, name), f"'{name}' is already the name of one of the {first}",
-            "sequences, parts, inputs, outputs and memory share one set of names", at_key=True, name=name,
+            "sequences, parts, inputs, outputs, memory and conditions share one set of names",
+            at_key=True, name=name,
         )  # fmt: skip
     folded: dict[str, str] = {}
     for path in named_paths(machine):
@@ -68,7 +71,9 @@ def _name_findings(machine: Machine, names: Namespace) -> Iterator[RuleFinding]:
 
 def named_paths(machine: Machine) -> Iterator[Path]:
     """Where each name stands that the file gives to something."""
-    for section in ("inputs", "outputs", "memory", "parts", "sequences", "requirements", "hazards"):
+    for section in (
+        "inputs", "outputs", "memory", "parts", "conditions", "sequences", "requirements", "hazards"
+    ):  # fmt: skip
         for name in getattr(machine, section):
             yield (section, name)
     for key, sequence in machine.sequences.items():

@@ -34,6 +34,7 @@ from ..diagram import (
     PALE,
     Diagram,
     bold,
+    condition_rows,
     escaped,
     folded,
     interlock_rows,
@@ -73,7 +74,10 @@ def machine_diagram(machine: Machine, *, explained: bool = True) -> Diagram:
     boxes = _boxes(machine, arrows)
     heading = [f'<font point-size="14">{bold(title)}</font>']
     heading += [small(line) for line in folded(plain(machine.note))]
-    rows = [*_marks(machine, arrows), *interlock_rows(machine, list(machine.outputs))]
+    outputs = list(machine.outputs)
+    rows = [
+        *_marks(machine, arrows), *interlock_rows(machine, outputs), *condition_rows(machine, (), outputs)
+    ]  # fmt: skip
     graph = graphviz.Digraph(
         graph_attr={
             **GRAPH_ATTRIBUTES,

@@ -24,6 +24,7 @@ from ..diagram import (
     PALE,
     Diagram,
     bold,
+    condition_rows,
     edge_label,
     escaped,
     folded,
@@ -34,7 +35,7 @@ from ..diagram import (
     small,
     stacked,
 )
-from ..wording import exit_words
+from ..wording import exit_words, trees_of
 from .overlay import NOTHING, Overlay
 
 ANYWHERE = "overrides"
@@ -205,18 +206,20 @@ def state_marks(
     groups += [model.overrides for model in models]
     ways = [way for group in groups for way in group]
     words = " ".join(line for way in ways for line in exit_words(way)) if not brief else ""
+    outputs = [output for state in states for output in state.on]
+    named = condition_rows(machine, [] if brief else trees_of(ways), outputs)
+    edges = words + " ".join(meaning for _, meaning in named)
     box = (
         '<table border="1" cellborder="1" cellspacing="2" cellpadding="1"><tr><td>  start  </td></tr></table>'
     )
     rows = [(box, "doubled sides: state at power-on (IEC 60848)")]
-    outputs = [output for state in states for output in state.on]
     if outputs:
         rows.append((small("below the line"), "outputs that the state asks for"))
     if any(len(group) > 1 for group in groups):
         rows.append(
             _NUMBERS if brief else ("1: 2:", "looked at in this order, the first that is true is taken")
         )
-    if "↑" in words or "↓" in words:
+    if "↑" in edges or "↓" in edges:
         rows.append(("↑x  ↓x", "x has just gone on; x has just gone off (IEC 60848)"))
     if " in state" in words:
         rows.append(("8 s in state", "true from 8 s after the state was entered"))
@@ -225,7 +228,7 @@ def state_marks(
     if overrides:
         rows.append(("dashed", "override: looked at before the exits, whatever state is active"))
     rows += dict.fromkeys(row for overlay in overlays for row in _overlay_rows(overlay))
-    return [*rows, *hazard_rows(machine, outputs), *interlock_rows(machine, outputs)]
+    return [*rows, *hazard_rows(machine, outputs), *interlock_rows(machine, outputs), *named]
 
 
 _NUMBERS = (

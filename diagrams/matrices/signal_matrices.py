@@ -5,9 +5,13 @@ All of them are derived from the machine and its Program; nothing in them was ty
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.expressions.expression import Expression
 from stillgate.controller.machine_file.contact_words import level_of_contact
-from stillgate.controller.machine_file.machine import Contact, Input, Level, Machine
+from stillgate.controller.machine_file.machine import Contact, Exit, Input, Level, Machine, Override
+from stillgate.controller.machine_file.named_conditions import conditions_in, names_in
 from stillgate.controller.program.cause_and_effect import (
     MEANING,
     Cause,
@@ -20,7 +24,7 @@ from stillgate.controller.program.cause_and_effect import (
 
 from ..diagram import plain
 from ..graphs.signal_flow import asked_by, driven_parts, watched_by
-from ..wording import condition_words, one_line
+from ..wording import condition_meanings, condition_words, one_line, trees_of
 from .table import Table
 
 NONE = "-"
@@ -76,13 +80,14 @@ def interlock_matrix(machine: Machine) -> Table:
     """Conditions against the outputs they hold off; a cell holds the interlock's number in the file."""
     numbers: dict[tuple[str, str], dict[str, list[int]]] = {}
     for number, item in enumerate(machine.interlocks, start=1):
-        key = (condition_words(item.unless.tree), plain(item.why))
+        key = (condition_words(item.unless.written), plain(item.why))
         numbers.setdefault(key, {}).setdefault(item.hold_off, []).append(number)
     held = [name for name in machine.outputs if any(name in row for row in numbers.values())]
     free = [name for name in machine.outputs if name not in held]
     notes = ["A number is that of the interlock in the file: off unless the condition is true."]
     if free:
         notes.append(f"Outputs that no interlock holds off: {', '.join(free)}.")
+    notes += _meanings(machine, [item.unless.written for item in machine.interlocks])
     return Table(
         "interlocks",
         "Interlocks",
@@ -99,6 +104,8 @@ def interlock_matrix(machine: Machine) -> Table:
 def exit_table(machine: Machine, sequence: str) -> Table:
     """A sequence as text: one row a way out, in the order in which a scan looks at them."""
     model = machine.sequences[sequence]
+    ways: list[Exit | Override] = [*model.overrides]
+    ways += [way for state in model.states.values() for way in state.exits]
     rows = [("from every state", NONE, f"override {rank}", one_line(way), way.to) for rank, way in
             enumerate(model.overrides, start=1)]  # fmt: skip
     for name, state in model.states.items():
@@ -112,8 +119,49 @@ def exit_table(machine: Machine, sequence: str) -> Table:
         f"Sequence {sequence} as a table",
         ("state", "outputs it demands", "looked at", "condition", "to"),
         tuple(rows),
-        (f"Start state: {model.start}.",),
+        (f"Start state: {model.start}.", *_meanings(machine, trees_of(ways))),
     )
+
+
+def condition_list(machine: Machine) -> Table:
+    """Named conditions: what each stands for, why, and where its name stands."""
+    places: dict[str, dict[str, None]] = {name: {} for name in machine.conditions}
+    sections: list[tuple[str, Mapping[str, object]]] = [
+        ("part", machine.parts), ("sequence", machine.sequences),
+        ("interlock", {str(number): lock for number, lock in enumerate(machine.interlocks, start=1)}),
+        ("requirement", machine.requirements), ("condition", machine.conditions),
+    ]  # fmt: skip
+    for word, section in sections:
+        for name, model in section.items():
+            for condition in conditions_in(model):
+                for node in names_in(condition.written, machine.conditions):
+                    said = " (as seen.)" if node.path.startswith("seen.") else ""
+                    places[node.path.removeprefix("seen.")][f"{word} {name}{said}"] = None
+    rows = tuple(
+        (
+            name,
+            condition_words(item.when.written),
+            "; ".join(filter(None, (plain(item.why), plain(item.note)))) or NONE,
+            ", ".join(places[name]) or "nothing",
+        )
+        for name, item in machine.conditions.items()
+    )
+    return Table(
+        "conditions",
+        "Named conditions",
+        ("name", "stands for", "why", "stands in"),
+        rows,
+        (
+            "Every name in a condition reads what it would read if it were written where the name stands: in "
+            "a sequence what the scan begins with, in an interlock demands for outputs, in a requirement the "
+            "machine itself. As seen. it is the controller's own view: seen. of every input, asked. of "
+            "every output.",
+        ),
+    )
+
+
+def _meanings(machine: Machine, trees: list[Expression]) -> list[str]:
+    return [f"{name}: {words}." for name, words in condition_meanings(machine, trees).items()]
 
 
 def sequence_list(machine: Machine) -> Table:
@@ -220,7 +268,7 @@ def output_list(machine: Machine) -> Table:
 def _moved_by(machine: Machine, name: str) -> str:
     for part, model in machine.parts.items():
         if name in model.senses:
-            return f"{part}, conducts {_sense_words(condition_words(model.senses[name].tree))}"
+            return f"{part}, conducts {_sense_words(condition_words(model.senses[name].written))}"
     return "operator" if machine.inputs[name].source == "operator" else "anything (not modelled)"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from difflib import SequenceMatcher
 from enum import Enum
 from typing import Any
@@ -12,12 +12,12 @@ from pydantic import BaseModel
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.expressions.expression import canonical
 from stillgate.controller.machine_file.field_types import Condition
-from stillgate.controller.machine_file.machine import Exit, Interlock, Override, Requirement
+from stillgate.controller.machine_file.machine import Exit, Interlock, NamedCondition, Override, Requirement
 from stillgate.controller.machine_file.machine import Sequence as SequenceModel
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..results.comparison import FileChange
-from ..results.requirement_text import sentence_of
+from ..results.requirement_text import sentence_of, written_out
 
 _SILENT = {"note", "title", "why"}
 _TIMES = {"scan", "debounce", "after", "within", "during", "tick"}
@@ -43,6 +43,7 @@ class _Comparer:
         yield from self._hazards(old.hazards, new.hazards)
         for section in ("inputs", "outputs", "memory", "parts"):
             yield from self._named(section, getattr(old, section), getattr(new, section))
+        yield from self._conditions(old.conditions, new.conditions)
         yield from self._sequences(old.sequences, new.sequences)
         yield from self._listed("interlocks", "interlocks", ("interlocks",), old.interlocks, new.interlocks)
         yield from self._requirements(old.requirements, new.requirements)
@@ -63,6 +64,19 @@ class _Comparer:
         for name in old:
             if name in new:
                 yield from self._fields(section, f"{one} {name}", old[name], new[name], (section, name))
+
+    def _conditions(
+        self, old: Mapping[str, NamedCondition], new: Mapping[str, NamedCondition]
+    ) -> Iterator[FileChange]:
+        """What was put differently; what follows from it stands where the names stand."""
+        for name, word in _added_and_removed(old, new):
+            said = (new if word == "added" else old)[name].when.text
+            path = ("conditions", name)
+            yield self._change("conditions", name, f"condition {name} {word}: '{said}'", path)
+        for name, before in old.items():
+            if name in new and canonical(before.when.written) != canonical(new[name].when.written):
+                text = f"condition {name}: was '{before.when.text}', is '{new[name].when.text}'"
+                yield self._change("conditions", name, text, ("conditions", name))
 
     def _sequences(
         self, old: Mapping[str, SequenceModel], new: Mapping[str, SequenceModel]
@@ -96,16 +110,17 @@ class _Comparer:
         self, old: Mapping[str, Requirement], new: Mapping[str, Requirement]
     ) -> Iterator[FileChange]:
         for name, word in _added_and_removed(old, new):
-            said = (new if word == "added" else old)[name]
-            text = f"requirement {name} {word}: {sentence_of(said)}"
+            text = f"requirement {name} {word}: {sentence_of((new if word == 'added' else old)[name])}"
             yield self._change("requirements", name, text, ("requirements", name))
         for name, before in old.items():
             after = new.get(name)
             if after is None:
                 continue
             path = ("requirements", name)
-            if sentence_of(before) != sentence_of(after):
-                text = f"requirement {name}: '{sentence_of(before)}' is now '{sentence_of(after)}'"
+            if sentence_of(written_out(before)) != sentence_of(written_out(after)):
+                meant = (sentence_of(written_out(before)), sentence_of(written_out(after)))
+                said = _told_apart((sentence_of(before), sentence_of(after)), meant)
+                text = f"requirement {name}: '{said[0]}' is now '{said[1]}'"
                 yield self._change("requirements", name, text, path)
             for field in ("hazard", "faults"):
                 yield from self._field("requirements", f"requirement {name}", field, (before, after), path)
@@ -121,21 +136,23 @@ class _Comparer:
         new: Sequence[Exit | Override | Interlock],
     ) -> Iterator[FileChange]:
         """Items whose order is their priority: what came, went and moved."""
-        before, after = [_said(item) for item in old], [_said(item) for item in new]
+        before, after = [_meaning(item) for item in old], [_meaning(item) for item in new]
         for kind, a, b, c, d in SequenceMatcher(a=before, b=after, autojunk=False).get_opcodes():
             if kind == "equal":
                 continue
             paired = min(b - a, d - c) if kind == "replace" else 0
             for k in range(paired):
-                text = f"{subject}: '{before[a + k]}' is now '{after[c + k]}'"
+                meant = (before[a + k], after[c + k])
+                said = _told_apart((_said(old[a + k]), _said(new[c + k])), meant)
+                text = f"{subject}: '{said[0]}' is now '{said[1]}'"
                 yield self._placed(section, subject, text, (*path, a + k), (*path, c + k))
             for k in range(a + paired, b):
                 moved = " (moved)" if before[k] in after else ""
-                text = f"{subject}: '{before[k]}' removed{moved}"
+                text = f"{subject}: '{_said(old[k])}' removed{moved}"
                 yield self._placed(section, subject, text, (*path, k), None)
             for k in range(c + paired, d):
                 moved = " (moved)" if after[k] in before else ""
-                text = f"{subject}: '{after[k]}' added{moved}"
+                text = f"{subject}: '{_said(new[k])}' added{moved}"
                 yield self._placed(section, subject, text, None, (*path, k))
 
     def _fields(
@@ -154,7 +171,10 @@ class _Comparer:
         before, after = (getattr(item, field) for item in both)
         if _plain(before) != _plain(after):
             key = type(both[0]).model_fields[field].alias or field
-            text = f"{subject}: {key} was {_spoken(field, before)}, is {_spoken(field, after)}"
+            was, now = _spoken(field, before), _spoken(field, after)
+            if was == now:  # a named condition in it means something else
+                was, now = str(_plain(before)), str(_plain(after))
+            text = f"{subject}: {key} was {was}, is {now}"
             yield self._change(section, subject, text, (*path, key))
 
     def _change(self, section: str, subject: str, text: str, path: YamlPath) -> FileChange:
@@ -181,15 +201,29 @@ def _added_and_removed(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterat
 
 
 def _said(item: Exit | Override | Interlock) -> str:
-    """An exit, override or interlock in one line, equal for equal meaning."""
+    """An exit, override or interlock in one line, as the file puts it."""
+    return _line_of(item, lambda condition: canonical(condition.written))
+
+
+def _meaning(item: Exit | Override | Interlock) -> str:
+    """The same with named conditions written out, equal for equal meaning."""
+    return _line_of(item, lambda condition: canonical(condition.tree))
+
+
+def _told_apart(said: tuple[str, str], meant: tuple[str, str]) -> tuple[str, str]:
+    """What was and what is; written out if only a named condition in it means something else."""
+    return meant if said[0] == said[1] else said
+
+
+def _line_of(item: Exit | Override | Interlock, spell: Callable[[Condition], str]) -> str:
     if isinstance(item, Interlock):
-        return f"{item.hold_off} held off unless {canonical(item.unless.tree)}"
+        return f"{item.hold_off} held off unless {spell(item.unless)}"
     parts = [f"to {item.to}"]
     if item.when is not None:
-        parts.append(f"when {canonical(item.when.tree)}")
+        parts.append(f"when {spell(item.when)}")
     if isinstance(item, Exit) and item.after is not None:
         parts.append(f"after {format_duration(item.after)}")
-    parts += [f"do {name}: {canonical(value.tree)}" for name, value in item.do.items()]
+    parts += [f"do {name}: {spell(value)}" for name, value in item.do.items()]
     parts += [f"set {name}" for name in item.set]
     parts += [f"clear {name}" for name in item.clear]
     return ", ".join(parts)

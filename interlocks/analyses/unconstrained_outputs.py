@@ -14,14 +14,14 @@ differ from that one in ways which are known to go one way:
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from pydantic import BaseModel
 
 from stillgate.controller.expressions.expression import Name, walk
-from stillgate.controller.machine_file.field_types import Condition, Milliseconds, SenseCondition
+from stillgate.controller.machine_file.field_types import Milliseconds, SenseCondition
 from stillgate.controller.machine_file.machine import Exclusion, Input, Machine, Requirement
+from stillgate.controller.machine_file.named_conditions import conditions_in
 from stillgate.controller.program.controller_program import ControllerProgram
 from stillgate.controller.program.footprint import cells_read
 from stillgate.controller.program.lowering import lower_controller
@@ -115,7 +115,9 @@ def _spoken_of(machine: Machine, item: Requirement) -> tuple[frozenset[str], fro
     parts: set[str] = set()
     waiting: list[BaseModel] = [item]
     while waiting:
-        for condition in _conditions_in(waiting.pop()):
+        for condition in conditions_in(waiting.pop()):
+            if isinstance(condition, SenseCondition):
+                continue
             for node in walk(condition.tree):
                 if not isinstance(node, Name):
                     continue
@@ -126,29 +128,6 @@ def _spoken_of(machine: Machine, item: Requirement) -> tuple[frozenset[str], fro
                     parts.add(head)
                     waiting.append(machine.parts[head])
     return frozenset(outputs), frozenset(parts)
-
-
-def _conditions_in(model: BaseModel) -> Iterator[Condition]:
-    for name in type(model).model_fields:
-        yield from _conditions_of(getattr(model, name))
-
-
-def _conditions_of(value: object) -> Iterator[Condition]:
-    match value:
-        case SenseCondition():
-            return
-        case Condition():
-            yield value
-        case BaseModel():
-            yield from _conditions_in(value)
-        case dict():
-            for item in value.values():
-                yield from _conditions_of(item)
-        case list():
-            for item in value:
-                yield from _conditions_of(item)
-        case _:
-            return
 
 
 def _demand(output: str) -> str:

@@ -20,7 +20,7 @@ from stillgate.controller.reading.reader import MachineDocument
 from ..exploration.explorer import Progress
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..requirements.monitors import asks_possibility, fault_budget, is_judged
-from ..results.requirement_text import formula_of, pattern_of, sentence_of
+from ..results.requirement_text import formula_of, names_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
 from ..results.verdict import (
     CheckResult,
@@ -230,6 +230,7 @@ def _verdict(
         line=line,
         column=column,
         why=requirement.why,
+        names=names_of(document.machine, requirement),
     )
 
 

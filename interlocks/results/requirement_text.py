@@ -7,17 +7,23 @@ Cheng 2005; the branching ones are the usual EF and AG EF.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from stillgate.controller.expressions.durations import format_duration
+from stillgate.controller.expressions.expression import Expression, canonical, readable
+from stillgate.controller.machine_file.field_types import Condition
 from stillgate.controller.machine_file.machine import (
     Always,
     FromAnywhere,
     Invariance,
+    Machine,
     Never,
     Precedence,
     Reach,
     Requirement,
     Response,
 )
+from stillgate.controller.machine_file.named_conditions import conditions_in, used_in
 
 
 def pattern_of(requirement: Requirement) -> str:
@@ -55,8 +61,26 @@ def sentence_of(requirement: Requirement) -> str:
             return f"from every situation some run reaches: {p.text}"
 
 
+def written_out(requirement: Requirement, spell: Callable[[Expression], str] = canonical) -> Requirement:
+    """The requirement whose texts are those of its trees: without named conditions, spelt one way."""
+    conditions = {
+        field: Condition(spell(value.tree), value.tree)
+        for field in type(requirement).model_fields
+        if isinstance(value := getattr(requirement, field), Condition)
+    }
+    return requirement.model_copy(update=conditions)
+
+
+def names_of(machine: Machine, requirement: Requirement) -> tuple[tuple[str, str], ...]:
+    """The named conditions of a requirement, those inside them too, each with what it stands for."""
+    trees = [condition.written for condition in conditions_in(requirement)]
+    return tuple((name, readable(tree)) for name, tree in used_in(machine, trees).items())
+
+
 def formula_of(requirement: Requirement) -> str:
-    """The requirement's meaning in metric temporal logic."""
+    """The requirement's meaning in metric temporal logic; named conditions are written out in it."""
+    if any(condition.named is not None for condition in conditions_in(requirement)):
+        requirement = written_out(requirement, readable)
     match requirement:
         case Never(never=p):
             return f"G not ({p.text})"

@@ -131,6 +131,7 @@ class RequirementVerdict:
     line: int
     column: int
     why: str = ""
+    names: tuple[tuple[str, str], ...] = ()  # named conditions in it, with what each stands for
 
     @property
     def story(self) -> Story | None:

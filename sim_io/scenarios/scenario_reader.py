@@ -25,6 +25,7 @@ from stillgate.controller.errors import (
 from stillgate.controller.expressions.durations import format_duration, shorten
 from stillgate.controller.expressions.expression import Span
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.machine_file.named_conditions import written_out_in
 from stillgate.controller.reading.messages import refusal_of
 from stillgate.controller.reading.positions import Positions
 from stillgate.controller.reading.reader import (
@@ -111,8 +112,9 @@ def load_scenario_bytes(
         scenario = _without(data, [item.path for item in refusals])
     machine = machine or _machine_of(data, name, positions, problems)
     if machine is not None and scenario is not None:
+        scenario = written_out_in(scenario, machine.machine)
         found = _findings(scenario, machine.machine)
-        problems += [problem_of_finding(_pointed(item, positions), positions) for item in found]
+        problems += [problem_of_finding(_pointed(item, positions), positions, machine) for item in found]
     if problems or scenario is None or machine is None:
         raise ScenarioFileError(name, at_most(in_order(problems)), lines)
     return ScenarioDocument(scenario, machine, Path(name), positions)

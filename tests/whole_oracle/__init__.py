@@ -4,6 +4,7 @@
 here was written from the program under test, and nothing of it is called except the models that
 the reader makes of a file. It is slow and plain on purpose::
 
+    named       named conditions, replaced by what they stand for
     terms       what a condition is worth, given what every name reads
     scanning    steps 3 to 5 of a tick: switches, memories, the scan
     parts       step 8 for one part: where it may be next

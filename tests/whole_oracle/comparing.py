@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
+from random import Random
 from typing import Any
 
-from engine import checked, document_of
+from engine import checked
 from judged_by_others import differences
 from judged_by_sets import Known, checked_by_sets, compare_sets
+from named_machines import seen_now_and_then, with_names
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine
+from stillgate.controller.reading.reader import read_machine_text
 from stillgate.interlocks.results.verdict import CheckResult
 
 from .drawing import draw_machine
 from .judging import Judgement, TooLarge, judge
+from .named import written_out
 
 MOST_TICKS = 8_000
 """Ticks that the oracle looks at before a machine is taken to be too large and another is drawn."""
@@ -50,13 +54,41 @@ def file_text(found: dict[str, Any]) -> str:
 def small_machine(seed: int, most: int = MOST_TICKS) -> tuple[str, Machine, Judgement]:
     """The machine of a seed that the oracle can search: the first small enough of its attempts."""
     for attempt in range(100):
-        text = file_text(draw_machine(seed, attempt))
-        machine = document_of(text).machine
+        drawn = drawn_machine(seed, attempt)
         try:
-            return text, machine, judge(machine, tick=machine.check.tick or machine.scan, most=most)
+            return file_text(drawn), machine_of(drawn), judged(drawn, most)
         except TooLarge:
             continue
     raise AssertionError(f"seed {seed}: no attempt is small enough")
+
+
+def drawn_machine(seed: int, attempt: int = 0) -> dict[str, Any]:
+    """The machine of a seed as it is compared: one in three, of any theme, with named conditions."""
+    drawn = draw_machine(seed, attempt)
+    chance = Random(f"names of {seed} {attempt}")
+    if Random(f"named {seed}").randrange(3):
+        return drawn
+    return seen_now_and_then(with_names(drawn, chance), chance)
+
+
+def machine_of(found: dict[str, Any]) -> Machine:
+    """The machine as the program reads it.
+
+    Raises:
+        MachineFileError: if it is none.
+    """
+    return read_machine_text(file_text(found)).machine
+
+
+def judged(found: dict[str, Any], most: int = MOST_TICKS) -> Judgement:
+    """The oracle's judgement of a machine file; named conditions are written out by itself.
+
+    Raises:
+        MachineFileError: if it is none.
+        TooLarge: if it takes more ticks.
+    """
+    machine = machine_of(written_out(found))
+    return judge(machine, tick=machine.check.tick or machine.scan, most=most)
 
 
 def most_faults(seed: int) -> int | None:

@@ -8,10 +8,9 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from stillgate.controller.errors import MachineFileError
-from stillgate.controller.reading.reader import read_machine_text
 
-from .comparing import MOST_TICKS, compared, file_text
-from .judging import TooLarge, judge
+from .comparing import compared, file_text, judged, machine_of
+from .judging import TooLarge
 
 Found = dict[str, Any]
 
@@ -39,8 +38,7 @@ def differs(found: Found) -> list[str]:
     """What check and oracle say differently of a machine; nothing if it is none or too large."""
     text = file_text(found)
     try:
-        machine = read_machine_text(text).machine
-        judgement = judge(machine, tick=machine.check.tick or machine.scan, most=MOST_TICKS)
+        machine, judgement = machine_of(found), judged(found)
     except (MachineFileError, TooLarge):
         return []
     return compared(text, machine, judgement).differences

@@ -75,6 +75,7 @@ def _requirement(item: RequirementVerdict) -> dict[str, Any]:
         "pattern": item.pattern,
         "text": item.text,
         "formula": item.formula,
+        "names": dict(item.names),
         "why": item.why,
         "line": item.line,
         "column": item.column,

@@ -115,6 +115,8 @@ def _break(console: Console, item: RequirementVerdict, result: CheckResult, file
     at = "" if result.tick == result.scan else f" AT {format_duration(result.tick)}"
     section(console, f"BROKEN{at}  {item.name}", style=STYLES[Word.BROKEN] if counts else "bold")
     say_unbroken(console, f"{file}:{item.line}:{item.column}: {item.text}", indent=2)
+    for name, meaning in item.names:
+        say(console, f"{name}: {meaning}", indent=4, hanging=2)
     if item.why:
         say(console, f"why: {item.why}", indent=2)
     if not counts:

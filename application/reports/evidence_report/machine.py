@@ -14,6 +14,7 @@ from stillgate.diagrams.graphs.signal_flow import machine_diagram
 from stillgate.diagrams.graphs.state_graph import state_diagram
 from stillgate.diagrams.matrices.signal_matrices import (
     cause_and_effect,
+    condition_list,
     exit_table,
     input_list,
     interlock_matrix,
@@ -92,9 +93,10 @@ def sequences_section(machine: Machine, result: CheckResult, renderer: Renderer)
 
 
 def signals_section(machine: Machine) -> Section:
-    """Cause and effect, interlocks, inputs and outputs."""
+    """Named conditions, cause and effect, interlocks, inputs and outputs."""
     effects = effects_of(machine)
     tables = [
+        condition_list(machine),
         cause_and_effect(machine, effects),
         interlock_matrix(machine),
         input_list(machine, effects),

@@ -227,6 +227,7 @@ def _break(machine: Machine, item: RequirementVerdict, result: CheckResult) -> P
     broken = [judgement for judgement in item.judgements if judgement.word is Word.BROKEN]
     counts = item.verdict is Word.BROKEN
     lines = [f"Requirement, line {item.line}: {plain(item.text)}"]
+    lines += [f"{name}: {plain(meaning)}" for name, meaning in item.names]
     requirement = machine.requirements.get(item.name)
     if isinstance(requirement, Response):
         lines.append(_limit_words(requirement.within, result))

@@ -193,7 +193,8 @@ CHECK: Schema = {
                 ),
                 pattern=text("Its specification pattern."),
                 text=text("The requirement in one sentence."),
-                formula=text("Its meaning in metric temporal logic."),
+                formula=text("Its meaning in metric temporal logic; named conditions are written out in it."),
+                names=table("What each named condition in it stands for.", text("A condition.")),
                 why=text("Reason given in the file, perhaps empty."),
                 line=whole("Line in the machine file, from 1.", 1),
                 column=whole("Column in the machine file, from 1.", 1),
@@ -259,7 +260,7 @@ CLAUSE_TREE = closed(
     "A condition or a part of one, with its truth.",
     text=text("As it stands in the file."),
     holds=truth("Whether it is true."),
-    joint=perhaps(text("How its parts make its truth; null in a leaf.", "all of", "any of", "not")),
+    joint=perhaps(text("How its parts make its truth; null in a leaf.", "all of", "any of", "not", "named")),
     note=text("Values behind it, such as 'rail is 3', or empty."),
     parts=many("Its parts.", CLAUSE),
 )
@@ -274,6 +275,7 @@ EXPLAIN: Schema = {
         states=table("Active state of every sequence.", text("Name of the state.")),
         inputs=table("Whether each input's circuit conducts.", truth("True while it conducts.")),
         memory=table("Bits and counters.", {"type": ["boolean", "integer"], "description": "Value."}),
+        conditions=table("What each named condition of the controller stands for.", text("A condition.")),
         exits=many(
             "Ways out of the active states, in the order they are looked at.",
             closed(

@@ -13,6 +13,7 @@ from stillgate.controller.execution.reasons import Clause, ExitReason, Permit, R
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.controller.machine_file.contact_words import level_of_contact
 from stillgate.controller.machine_file.machine import Machine
+from stillgate.controller.machine_file.named_conditions import meanings_in_controller
 
 from ...console.prose import say
 from ...console.terminal import printable
@@ -50,6 +51,12 @@ def write_explanation(
         for permit in why.permits:
             said = "permits it" if permit.condition.holds else "holds it off"
             _tree(console, f"{permit} {said}", permit.condition, indent=4)
+    meanings = meanings_in_controller(machine)
+    if meanings:
+        say(console, "")
+        say(console, "named conditions, as the controller reads them", style="bold")
+    for name, meaning in meanings.items():
+        say(console, f"{name}: {meaning}", indent=2, hanging=2)
     say(console, "")
     say(console, "what can happen next, one change at a time", style="bold")
     for outcome in following:
@@ -75,6 +82,7 @@ def explanation_document(
         "states": dict(executive.states),
         "inputs": dict(executive.inputs),
         "memory": dict(executive.memory),
+        "conditions": meanings_in_controller(machine),
         "exits": [_exit(reason) for reason in executive.exits()],
         "outputs": [_output(executive.why(name)) for name in executive.outputs],
         "next": [

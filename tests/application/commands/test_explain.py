@@ -69,3 +69,23 @@ def test_looking_ahead_leaves_the_situation_as_it_was(starter: Path) -> None:
     before = running.snapshot(), dict(running.inputs)
     outcomes(machine, running)
     assert (running.snapshot(), dict(running.inputs)) == before
+
+
+def test_a_named_condition_stands_by_its_name_with_what_it_stands_for(
+    stillgate: Command, starter: Path
+) -> None:
+    text = starter.read_text(encoding="utf-8").replace("still and not main.running", "at_rest")
+    named = "conditions:\n  at_rest: still and not main.running\n  spare: motor\n\nsequences:"
+    starter.write_text(text.replace("sequences:", named), encoding="utf-8")
+    out = stillgate("explain", starter).out
+    assert "lamp off: no active state demands it" in out
+    assert "dark, exit 1 to lit: blocked because at_rest is false (still is false)" in out
+    assert "false  at_rest\n" in out
+    assert "false    all of: still and not main.running\n" in out
+    assert "named conditions, as the controller reads them\n  at_rest: still and not main.running\n" in out
+    assert "spare" not in out, "nothing of the controller reads it"
+    document = json.loads(stillgate("explain", starter, "--format", "json").out)
+    jsonschema.Draft7Validator(EXPLAIN).validate(document)
+    assert document["conditions"] == {"at_rest": "still and not main.running"}
+    (way,) = [item for item in document["exits"] if item["name"] == "guard_lamp: dark, exit 1 to lit"]
+    assert (way["condition"]["text"], way["condition"]["joint"]) == ("at_rest", "named")

@@ -18,6 +18,7 @@ from oracle import Oracle
 from stillgate.controller.c.emit_c import emit_controller
 from stillgate.controller.c.native import NativeController
 from stillgate.controller.machine_file.machine import Level, Machine
+from stillgate.controller.machine_file.named_conditions import meanings_in_controller
 from stillgate.controller.program.lowering import lower_controller
 
 with_every_compiler = pytest.mark.parametrize("compiler", COMPILERS)
@@ -179,3 +180,22 @@ def test_the_same_source_at_another_period_is_the_machine_scanned_at_that_period
             assert sequence.states[native.value(sequence.active)] == oracle.states[sequence.name]
         for cell, name in native.program.memory.items():
             assert native.value(cell) == oracle.memory[name]
+
+
+def test_named_conditions_are_told_in_a_comment_and_change_no_code() -> None:
+    machine = Machine.model_validate({
+        "machine": "m", "scan": "20 ms", "inputs": {"a": {}, "b": {}}, "outputs": {"y": {}},
+        "conditions": {"clear": "a and not b", "long": " or ".join(["a and b"] * 30), "spare": "a"},
+        "sequences": {"s": {"start": "x", "states": {"x": {"on": ["y"], "exits": [
+            {"to": "x", "when": "clear"}, {"to": "x", "when": "long"}]}}}},
+    })  # fmt: skip
+    program = lower_controller(machine)
+    plain, header = emit_controller(program)
+    source, same = emit_controller(program, "", meanings_in_controller(machine))
+    assert same == header
+    before, comment, after = source.partition("/* Named conditions of the machine file")
+    comment, _, code = (comment + after).partition("*/\n\n")
+    assert before + code == plain
+    assert "   clear: a and not b\n" in comment
+    assert "spare" not in comment
+    assert max(map(len, comment.splitlines())) <= 110

@@ -28,22 +28,23 @@ MACHINE = read_machine_text(YARD_GATE).machine
 NAMES = Namespace(MACHINE)
 ALL = set(Context)
 CONTROLLER = {Context.GUARD, Context.INTERLOCK}
-LOGICAL = CONTROLLER | {Context.REQUIREMENT}
+LOGICAL = CONTROLLER | {Context.REQUIREMENT, Context.CONDITION}
+WHOLE = {Context.REQUIREMENT, Context.CONDITION}
 
 READABLE: list[tuple[str, Reference, set[Context]]] = [
     ("gate_open", InputRef("gate_open"), LOGICAL),
     ("motor_open", OutputRef("motor_open"), ALL - {Context.SENSE}),
     ("rail", MemoryRef("rail"), LOGICAL),
     ("gate.opening", StateRef("gate", "opening"), LOGICAL),
-    ("fan.turning", PartTruthRef("fan", "turning"), {Context.REQUIREMENT, Context.PLANT}),
-    ("fan.at_speed", PartTruthRef("fan", "at_speed"), {Context.REQUIREMENT, Context.PLANT, Context.DRIVE}),
-    ("cars.item", PartTruthRef("cars", "item"), {Context.REQUIREMENT, Context.PLANT, Context.DRIVE}),
-    ("bolt.at_home", PartTruthRef("bolt", "at_home"), {Context.REQUIREMENT, Context.PLANT, Context.DRIVE}),
-    ("leaf.moving", PartTruthRef("leaf", "moving"), {Context.REQUIREMENT, Context.PLANT, Context.SENSE}),
+    ("fan.turning", PartTruthRef("fan", "turning"), WHOLE | {Context.PLANT}),
+    ("fan.at_speed", PartTruthRef("fan", "at_speed"), WHOLE | {Context.PLANT, Context.DRIVE}),
+    ("cars.item", PartTruthRef("cars", "item"), WHOLE | {Context.PLANT, Context.DRIVE}),
+    ("bolt.at_home", PartTruthRef("bolt", "at_home"), WHOLE | {Context.PLANT, Context.DRIVE}),
+    ("leaf.moving", PartTruthRef("leaf", "moving"), WHOLE | {Context.PLANT, Context.SENSE}),
     ("moving", PartTruthRef("leaf", "moving"), {Context.PLANT, Context.SENSE}),
     ("at_open", PartTruthRef("leaf", "at_open"), {Context.PLANT, Context.SENSE}),
-    ("seen.gate_open", SeenRef("gate_open"), {Context.REQUIREMENT}),
-    ("asked.motor_open", AskedRef("motor_open"), {Context.REQUIREMENT}),
+    ("seen.gate_open", SeenRef("gate_open"), WHOLE),
+    ("asked.motor_open", AskedRef("motor_open"), WHOLE),
 ]
 """Each name with its meaning and the contexts that may read it; the part is always ``leaf``."""
 

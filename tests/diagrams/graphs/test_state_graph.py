@@ -142,3 +142,31 @@ def test_the_signal_flow_lists_signals_in_their_boxes() -> None:
     words = texts(RENDERER.draw(machine_diagram(gate()), Picture.SVG))
     for word in ("operator", "surroundings", "sequence gate", "sequence light", "leaf (travel)", "lamp"):
         assert word in words
+
+
+def test_a_named_condition_stands_by_its_name_and_the_legend_says_what_it_means() -> None:
+    document = read_machine_text("""\
+machine: m
+scan: 20 ms
+inputs: {a: {}, b: {}}
+outputs: {y: {}}
+conditions:
+  inner: rising(a)
+  begun: {when: inner or b, why: one of two will do}
+  held_off: not b
+  elsewhere: a and b
+sequences:
+  s: {start: x, states: {x: {exits: [{when: begun, to: z}]}, z: {on: [y], exits: [{after: 1 s, to: x}]}}}
+  t: {start: x, states: {x: {exits: [{when: elsewhere, to: x}]}}}
+interlocks: [{hold_off: y, unless: held_off}]
+""")
+    words = texts(RENDERER.draw(state_diagram(document.machine, "s"), Picture.SVG))
+    assert "begun condition: inner or b (one of two will do)" in words
+    assert "inner condition: ↑a" in words
+    assert "↑x ↓x" in words, "the arrow stands in the legend's own words"
+    assert "off unless held_off held" not in words
+    assert "held_off condition: not b" in words
+    assert "elsewhere" not in words
+    flow = texts(RENDERER.draw(machine_diagram(document.machine), Picture.SVG))
+    assert "held_off condition: not b" in flow
+    assert "begun" not in flow

@@ -5,7 +5,13 @@ from __future__ import annotations
 from closed_gate import GATE
 from stillgate.commands.new import starter_text
 from stillgate.controller.reading.reader import read_machine_text
-from stillgate.diagrams.matrices.signal_matrices import cause_and_effect, sequence_list
+from stillgate.diagrams.matrices.signal_matrices import (
+    cause_and_effect,
+    condition_list,
+    exit_table,
+    interlock_matrix,
+    sequence_list,
+)
 
 LAMP = """
 machine: lamp
@@ -54,3 +60,38 @@ def test_a_cause_is_told_as_what_the_circuit_of_a_normally_closed_contact_does()
     causes = [row[0] for row in cause_and_effect(machine).rows]
     assert {"stop_ok open (actuated)", "guard_shut open (actuated)"} <= set(causes)
     assert not {"stop_ok off", "guard_shut off"} & set(causes)
+
+
+NAMED = (
+    LAMP.replace(
+        "sequences:",
+        """\
+conditions:
+  twice: {when: presses > 1, why: once may be a mistake, note: counted}
+  quiet: not twice
+  spare: button
+sequences:""",
+    )
+    .replace("when: presses > 1}", "when: twice}")
+    .replace("lighting.bright}", "quiet}")
+)
+
+
+def test_the_list_of_named_conditions_says_what_they_mean_and_where_they_stand() -> None:
+    text = f"{NAMED}requirements: {{r: {{never: bell and not seen.quiet}}, q: {{never: quiet and twice}}}}"
+    found = condition_list(read_machine_text(text).machine)
+    assert found.rows == (
+        ("twice", "presses > 1", "once may be a mistake; counted",
+         "sequence lighting, requirement q, condition quiet"),
+        ("quiet", "not twice", "-", "interlock 1, requirement r (as seen.), requirement q"),
+        ("spare", "button", "-", "nothing"),
+    )  # fmt: skip
+
+
+def test_tables_of_conditions_say_what_their_names_mean() -> None:
+    machine = read_machine_text(NAMED).machine
+    assert "twice: presses > 1 (once may be a mistake)." in exit_table(machine, "lighting").notes
+    assert exit_table(machine, "counting").notes == ("Start state: idle.",)
+    assert interlock_matrix(machine).notes[-2:] == (
+        "twice: presses > 1 (once may be a mistake).", "quiet: not twice.",
+    )  # fmt: skip

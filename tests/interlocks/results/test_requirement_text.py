@@ -5,7 +5,12 @@ from __future__ import annotations
 import pytest
 
 from stillgate.controller.machine_file.machine import Machine, Requirement
-from stillgate.interlocks.results.requirement_text import formula_of, pattern_of, sentence_of
+from stillgate.interlocks.results.requirement_text import (
+    formula_of,
+    names_of,
+    pattern_of,
+    sentence_of,
+)
 
 
 def requirement(**words: str) -> Requirement:
@@ -56,3 +61,23 @@ def test_each_pattern_has_its_published_name_a_sentence_and_its_formula(
     """Names and formulas: Dwyer, Avrunin, Corbett 1999; Konrad, Cheng 2005."""
     found = requirement(**words)
     assert (pattern_of(found), sentence_of(found), formula_of(found)) == (pattern, sentence, formula)
+
+
+def test_a_named_condition_is_told_by_its_name_and_the_formula_says_what_it_means() -> None:
+    machine = Machine.model_validate({
+        "machine": "m", "scan": "10 ms", "inputs": {"a": {}, "b": {}}, "outputs": {"lamp": {}},
+        "conditions": {"dark": "not lamp", "clear": {"when": "a and b and dark"}, "other": "a"},
+        "sequences": {"s": {"start": "x", "states": {"x": {"on": ["lamp"], "end": True}}}},
+        "requirements": {"it": {"never": "lamp and not clear or seen.clear"}},
+    })  # fmt: skip
+    found = machine.requirements["it"]
+    assert sentence_of(found) == "never: lamp and not clear or seen.clear"
+    assert formula_of(found) == (
+        "G not ((lamp and not (a and b and not lamp)) or (seen.a and seen.b and not asked.lamp))"
+    )
+    assert dict(names_of(machine, found)) == {
+        "dark": "not lamp",
+        "seen.dark": "not asked.lamp",
+        "clear": "a and b and dark",
+        "seen.clear": "seen.a and seen.b and seen.dark",
+    }

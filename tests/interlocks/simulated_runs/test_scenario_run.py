@@ -177,3 +177,27 @@ def test_expect_and_keep_mean_what_metric_temporal_logic_says(row: list[bool], a
         robustness = formula.evaluate({"time": [i for i, _ in trace], "start": [value for _, value in trace]})
         expected.append(robustness[at][1] >= 0)
     assert found == tuple(expected)
+
+
+def test_expectations_read_named_conditions_of_the_machine() -> None:
+    """As seen by the controller too; what is not met is told of the signals behind the name."""
+    named = PRESS.source.decode().replace("sequences:", """\
+conditions:
+  turns: main.running and motor
+  at_rest: still and not main.running
+sequences:""")  # fmt: skip
+    result = run(
+        """\
+  - {expect: at_rest and seen.at_rest}
+  - {at: 1 s, press: start}
+  - {expect: turns, within: 40 ms}
+  - {keep: turns and not seen.at_rest, for: 400 ms}
+  - {at: 2 s, expect: turns}
+""",
+        machine=read_machine_text(named, "press.yaml"),
+    )
+    *met, late = result.outcomes
+    assert all(outcome.met for outcome in met)
+    assert not late.met
+    assert late.text == "expect turns"
+    assert late.seen == ("main is in idle", "motor is off")

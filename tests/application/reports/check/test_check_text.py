@@ -118,3 +118,14 @@ def test_long_names_break_at_underlines() -> None:
     lines = text_of(result(hazard)).splitlines()
     assert any(" falling_ " in f"{line} " for line in lines)
     assert any(re.search(r" frame( |$)", line) for line in lines)
+
+
+def test_a_break_says_what_its_named_conditions_stand_for() -> None:
+    item = dataclasses.replace(
+        broken(),
+        text="after not clear, then not motor_shut within 200 ms",
+        names=(("open", "gate_open or seen.x"), ("clear", "edge_clear and open")),
+    )
+    text = text_of(result(item))
+    head = f"  {FILE}:31:3: after not clear, then not motor_shut within 200 ms\n"
+    assert f"{head}    open: gate_open or seen.x\n    clear: edge_clear and open\n  why: nobody" in text
