@@ -26,8 +26,8 @@ ORDER = {
     "controller": ("expressions", "machine_file", "rules", "reading", "program", "execution", "c"),
     "sim_io": ("parts", "faults", "logs", "simulation", "logs/writers", "logs/readers", "scenarios"),
     "interlocks": (
-        "results", "requirements", "loop", "slicing", "exploration", "symbolic/step", "symbolic", "checking",
-        "proofs", "certificates", "fault_effects", "analyses", "mutation", "simulated_runs", "replay",
+        "results", "requirements", "loop", "slicing", "exploration", "symbolic/step", "symbolic", "proofs",
+        "checking", "certificates", "fault_effects", "analyses", "mutation", "simulated_runs", "replay",
         "diagnosis",
     ),
     "diagrams": ("charts", "graphs", "matrices", "pages"),

@@ -19,6 +19,7 @@ from stillgate.controller.reading.reader import MachineDocument
 
 from ..exploration.explorer import Progress
 from ..loop.closed_loop import ClosedLoop, close_loop
+from ..proofs.prover_share import time_for_searches, with_proofs
 from ..requirements.monitors import asks_possibility, fault_budget, is_judged
 from ..results.requirement_text import formula_of, names_of, pattern_of, sentence_of
 from ..results.ticks import chosen_tick
@@ -33,7 +34,6 @@ from .assumptions import assumptions_of
 from .coverage import warning_findings
 from .loop_search import Searched, not_searched
 from .overlapping_exits import overlap_findings
-from .prover_share import time_for_searches, with_proofs
 from .result_cache import check_key, keep_result, load_result
 from .search_plan import By, Told, search_all
 
@@ -134,7 +134,14 @@ def check_within(
         ]
         searched.append(not_searched(number, period, names, effort.ended_by))
     if proofs_too:
-        searched = with_proofs(document, searched, effort.part(2) if overlaps else effort, tick=period)
+        proved = with_proofs(
+            document,
+            [item.judgements for item in searched],
+            effort.part(2) if overlaps else effort,
+            tick=period,
+            spent=sum(item.exploration.all_seconds for item in searched),
+        )
+        searched = [replace(item, judgements=said) for item, said in zip(searched, proved, strict=True)]
     result = _result(document, period, budget, searched)
     whole = all(item.whole for item in result.exploration) and not any(
         judgement.word is Word.UNDECIDED for item in result.requirements for judgement in item.judgements

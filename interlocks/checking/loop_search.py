@@ -6,7 +6,7 @@ before its story is told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
@@ -63,7 +63,7 @@ class Searched:
     """What was searched for one question, and what it says of each requirement."""
 
     exploration: Exploration
-    judgements: dict[str, Judgement]
+    judgements: Mapping[str, Judgement]
     findings: tuple[Finding, ...]
 
 

@@ -6,9 +6,9 @@ import pytest
 
 from stillgate.controller.effort import Effort
 from stillgate.controller.reading.reader import MachineDocument, read_machine_text
-from stillgate.interlocks.checking import prover_share
 from stillgate.interlocks.checking.checker import check, check_within
 from stillgate.interlocks.checking.search_plan import By
+from stillgate.interlocks.proofs import prover_share
 from stillgate.interlocks.proofs.prover_run import Judged, ProofRun
 from stillgate.interlocks.proofs.solver import INDUCTION, REPLAY
 from stillgate.interlocks.results.verdict import CheckResult, Judgement, Word

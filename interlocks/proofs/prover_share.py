@@ -7,7 +7,7 @@ counts, as ``confirm`` does; the verdict says that it was found in this way.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
@@ -17,10 +17,12 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.reading.reader import MachineDocument
 
 from ..results.verdict import Judgement, Word
-from .loop_search import Searched
 
 if TYPE_CHECKING:
-    from ..proofs.prover_run import Judged
+    from .prover_run import Judged
+
+Judgements = Mapping[str, Judgement]
+"""What is said of each requirement under one fault budget."""
 
 SHARES = 4
 """Proofs get one of so many shares of the time limit."""
@@ -41,28 +43,33 @@ def time_for_searches(effort: Effort) -> Effort:
 
 
 def with_proofs(
-    document: MachineDocument, searched: Sequence[Searched], effort: Effort, *, tick: Milliseconds
-) -> list[Searched]:
+    document: MachineDocument,
+    said: Sequence[Judgements],
+    effort: Effort,
+    *,
+    tick: Milliseconds,
+    spent: float,
+) -> list[Judgements]:
     """The same, with what proofs and replayed runs say of what is undecided.
 
     Args:
-        searched: without faults first; one for each fault budget.
+        said: without faults first; one for each fault budget.
         effort: of the whole check; its time is what is left.
+        spent: seconds that searches took.
 
     Raises:
         ProgramFault: if a proof or a run does not stand up to being checked again.
     """
     open_ = {
         (name, number)
-        for number, item in enumerate(searched)
-        for name, judgement in item.judgements.items()
+        for number, item in enumerate(said)
+        for name, judgement in item.items()
         if judgement.word is Word.UNDECIDED
     }
     if not open_ or effort.over or not has_prover():
-        return list(searched)
-    from ..proofs.prover_run import ProofRun  # z3 takes a while to load, and most checks leave nothing open
+        return list(said)
+    from .prover_run import ProofRun  # z3 takes a while to load, and most checks leave nothing open
 
-    spent = sum(item.exploration.seconds for item in searched)
     given = effort if effort.left() is not None else effort.within(max(AT_LEAST, spent))
     budget = max(number for _, number in open_)
     run = ProofRun(document, tick, budget, given, only=frozenset(name for name, _ in open_))
@@ -70,16 +77,11 @@ def with_proofs(
     if run.interrupted:
         effort.stop.set()
     return [
-        replace(
-            item,
-            judgements={
-                name: _judgement(judgement, found.get((name, number)))
-                if (name, number) in open_
-                else judgement
-                for name, judgement in item.judgements.items()
-            },
-        )
-        for number, item in enumerate(searched)
+        {
+            name: _judgement(judgement, found.get((name, number)) if (name, number) in open_ else None)
+            for name, judgement in item.items()
+        }
+        for number, item in enumerate(said)
     ]
 
 
