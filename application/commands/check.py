@@ -27,6 +27,7 @@ def check(
     tick: str | None = None,
     faults: int | None = None,
     overlaps: bool = False,
+    everything: Annotated[bool, Parameter(name="--all", negative="")] = False,
     by: Literal["least", "situations", "sets", "both"] = "least",
     form: Format = "text",
     sarif: Path | None = None,
@@ -39,10 +40,10 @@ def check(
 ) -> int:
     """Check every requirement in every reachable situation of a machine.
 
-    Prints a table of verdicts, the assumptions behind them, whatever else was
-    noticed, and for each break the shortest story of how it comes about. What
-    cannot affect a requirement does not make its verdict dearer; on a terminal
-    verdicts appear as soon as they are there.
+    Prints the answer, a row for each of up to twenty requirements, the assumptions, whatever else was
+    noticed, a row for each hazard, what is left to judge, and for each break that counts the shortest story
+    of how it comes about; then the answer again. What cannot affect a requirement does not make its verdict
+    dearer; on a terminal verdicts appear as soon as they are there.
 
     Exit status: 0 all hold, 1 something is broken, 4 undecided (so is all that
     does not break at a longer tick than the scan), 2 the file or the command
@@ -57,6 +58,9 @@ def check(
         0 or 1: how many faults may happen. Left out: the file's.
     overlaps
         Look also for exits of a state that are true in the same scan, so that their order decides.
+    everything
+        Print a row for each requirement and every name, however many there are, and the stories of breaks
+        that need not hold.
     by
         What is searched: what takes least, every situation by itself, sets of times, or both, each of which
         then judges the other; a contradiction is a fault of the program.
@@ -110,7 +114,7 @@ def check(
                 on_decided=progress.decided,
                 by=By(by),
             )
-    _write(result, str(machine), form)
+    _write(result, str(machine), form, everything=everything)
     _write_files(result, str(machine), sarif, junit)
     return status_of(result)
 
@@ -147,7 +151,7 @@ def _write_files(result: CheckResult, file: str, sarif: Path | None, junit: Path
         write_whole(junit, junit_xml(result, file))
 
 
-def _write(result: CheckResult, file: str, form: str) -> None:
+def _write(result: CheckResult, file: str, form: str, *, everything: bool) -> None:
     if form == "json":
         from ..reports.check.check_json import check_document
 
@@ -155,4 +159,4 @@ def _write(result: CheckResult, file: str, form: str) -> None:
         return
     from ..reports.check.check_text import write_check
 
-    write_check(output_console(), result, file)
+    write_check(output_console(), result, file, everything=everything)

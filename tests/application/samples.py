@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stillgate.interlocks.results.assumption import Assumption, Limit, Topic
 from stillgate.interlocks.results.instant import Instant, stretches_of
 from stillgate.interlocks.results.verdict import (
     Cause,
@@ -179,17 +180,30 @@ def result(
         tick=tick,
         scan=SCAN,
         faults=1,
-        assumptions=(
-            "One step is one scan of 20 ms."
-            if tick == SCAN
-            else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer"
-            " together than a tick are seen at once or a tick apart.",
-            "The operator may do anything in any tick with: open_button, stop_ok.",
+        assumed=(
+            Assumption(
+                Topic.TIME,
+                "One step is one scan of 20 ms."
+                if tick == SCAN
+                else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer"
+                " together than a tick are seen at once or a tick apart.",
+            ),
+            Assumption(
+                Topic.TIME,
+                "Limits of requirements are rounded against the machine, one scan for the sampling included",
+                limits=(Limit("edge_stops_it", "200 ms", "allows 1 tick"),),
+            ),
+            Assumption(
+                Topic.INPUTS, "The operator may do anything in any tick with", ("open_button", "stop_ok")
+            ),
+            Assumption(Topic.FAULTS, "Single faults: each input stuck on or stuck off."),
+            Assumption(Topic.LEFT_OUT, "Left out of this check", ("contact bounce", "slow valves")),
         ),
         exclusions=(("motor_open stuck on", "two contactors in series, read back"),),
         requirements=requirements,
         findings=findings,
         exploration=(exploration(exhausted=exhausted, tick=tick),),
+        hazards=("crushing", "shearing"),
     )
 
 
