@@ -21,7 +21,7 @@ def write_answer(console: Console, result: CheckResult) -> None:
 
 
 def answer_words(result: CheckResult) -> str:
-    """``HOLDS  press: all 4 requirements, 1 of them with any one fault too``."""
+    """``HOLDS  press: all 4 requirements, 1 of them with any one fault``."""
     if not result.requirements and result.verdict is not Word.BROKEN:
         return f"NOTHING ASKED  {result.machine}: the file has no requirements"
     word = result.verdict.value.upper()
@@ -90,7 +90,7 @@ def _held(result: CheckResult) -> str:
     must = sum(item.faults > 0 for item in result.requirements)
     if not must:
         return f"{every}, {'which need not' if total == 1 else 'none of which must'} withstand a fault"
-    return f"{every}, {'' if total == 1 else f'{must} of them '}with any one fault too"
+    return f"{every}, {'' if total == 1 else f'{must} of them '}with any one fault"
 
 
 def _every(result: CheckResult) -> str:

@@ -132,7 +132,7 @@ def _stories_that_do_not_count(console: Console, result: CheckResult, file: str,
 
 
 def _breaks(console: Console, result: CheckResult, file: str) -> None:
-    """The stories of what counts as broken; nearest to the end those that a hazard depends on."""
+    """The stories of what counts as broken, the worst nearest to the end."""
     at = "" if result.tick == result.scan else f" AT {format_duration(result.tick)}"
     for finding in result.findings:
         if finding.breaks:
@@ -141,11 +141,18 @@ def _breaks(console: Console, result: CheckResult, file: str) -> None:
             if finding.story is not None:
                 write_story(console, finding.story)
     broken = [item for item in result.requirements if item.verdict is Word.BROKEN]
-    for item in sorted(broken, key=lambda item: item.hazard is not None):
+    for item in sorted(broken, key=_weight):
         counting = [
             each for each in item.judgements if each.word is Word.BROKEN and each.faults <= item.faults
         ]
         _story(console, item, counting, file, title=f"BROKEN{at}  {item.name}", style=STYLES[Word.BROKEN])
+
+
+def _weight(item: RequirementVerdict) -> tuple[bool, bool, int]:
+    """More for a break that a hazard depends on, that needs no fault, and that is soon told."""
+    needs = min(each.faults for each in item.judgements if each.word is Word.BROKEN)
+    length = 0 if item.story is None else len(item.story.steps)
+    return item.hazard is not None, not needs, -length
 
 
 def _story(

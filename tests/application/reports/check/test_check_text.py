@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from pathlib import Path
 
 import pytest
 
 from stillgate.console.words import CAUTION
+from stillgate.controller.reading.reader import read_machine
 from stillgate.interlocks.results.verdict import Cause, CheckResult, Judgement, StoryChange, Word
 from stillgate.reports.check.answer_text import answer_words
 from stillgate.reports.check.check_text import write_check
 from stillgate.reports.check.story_text import write_story
 
-from ...samples import SCAN, broken, finding, full_result, holding, result, story, undecided
+from ...samples import SCAN, broken, finding, full_result, holding, result, result_of, story, undecided
 from ...snapshots import assert_snapshot, printed
 
 FILE = "yard_gate.yaml"
@@ -66,13 +68,11 @@ def results_in_words() -> dict[str, CheckResult]:
     no_faults = dataclasses.replace(result(held, one, tick=SCAN), faults=0)
     counted = result(held, one, findings=(finding(breaks=True),), tick=SCAN)
     return {
-        "HOLDS  yard_gate: all 2 requirements, 1 of them with any one fault too": result(
-            held, one, tick=SCAN
-        ),
+        "HOLDS  yard_gate: all 2 requirements, 1 of them with any one fault": result(held, one, tick=SCAN),
         "HOLDS  yard_gate: all 2 requirements, none of which must withstand a fault": result(
             held, held, tick=SCAN
         ),
-        "HOLDS  yard_gate: its requirement, with any one fault too": result(one, tick=SCAN),
+        "HOLDS  yard_gate: its requirement, with any one fault": result(one, tick=SCAN),
         "HOLDS  yard_gate: all 2 requirements, without faults": no_faults,
         "NOTHING ASKED  yard_gate: the file has no requirements": result(tick=SCAN),
         "BROKEN  yard_gate: 1 counter that leaves its bounds: count; 2 hold": counted,
@@ -176,11 +176,15 @@ def test_a_hazard_says_what_guards_it_and_the_only_one_by_name() -> None:
     assert ["(none", "named)", "1", "holds", "holds"] in lines
 
 
-def test_the_stories_that_count_stand_nearest_to_the_end_those_of_a_hazard_last() -> None:
+def test_the_stories_that_count_stand_nearest_to_the_end_and_the_worst_is_the_last() -> None:
+    """What harms somebody outranks what does not, and what needs no fault outranks what does."""
     minor = dataclasses.replace(broken(), name="minor", hazard=None)
-    text = text_of(result(broken(), minor, tick=SCAN))
+    without = (dataclasses.replace(broken().judgements[1], faults=0),)
+    worst = dataclasses.replace(broken(), name="worst", judgements=without)
+    text = text_of(result(worst, broken(), minor, tick=SCAN))
     order = [
-        text.index(word) for word in ("Left to judge", "BROKEN  minor", "BROKEN  edge_stops_it", CAUTION[:20])
+        text.index(word)
+        for word in ("Left to judge", "BROKEN  minor", "BROKEN  edge_stops_it", "BROKEN  worst", CAUTION[:20])
     ]
     assert order == sorted(order)
 
@@ -245,3 +249,48 @@ def test_names_are_never_broken_in_a_column(width: int) -> None:
     lines = text_of(result(item), width).splitlines()
     assert any(line.startswith(name) for line in lines)
     assert any("falling_frame" in line for line in lines)
+
+
+DEMO = Path(__file__).parents[4] / "machines" / "lavender_harvester.yaml"
+VALVE = {"opposed_valves_never_on": 1}  # which the file lets a fault break
+ROWS = 24
+"""Lines of the smallest usual terminal; the last is where one types."""
+
+
+def last_screen(*, tick: int, breaks: dict[str, int]) -> str:
+    """What a check of the demo machine leaves on a terminal of 80 x 24."""
+    check = result_of(read_machine(DEMO), tick=tick, breaks=breaks)
+    text = printed(lambda console: write_check(console, check, "machines/lavender_harvester.yaml"))
+    return "\n".join(text.splitlines()[1 - ROWS :]) + "\n"
+
+
+@pytest.mark.parametrize("tick", [20, 100])
+def test_the_last_screen_of_a_check_of_the_demo_holds_answer_hazards_and_what_is_left(tick: int) -> None:
+    text = last_screen(tick=tick, breaks=VALVE)
+    for hazard in ("cutting", "running_over", "crushing", "falling_frame", "sudden_start", "(none named)"):
+        assert f"\n{hazard} " in text
+    for row in ("Left to judge", "never used", "no fault asked", "not in this check", "NOT REQUIRED"):
+        assert row in text
+    answer = (
+        "\nHOLDS  lavender_harvester: all 91" if tick == 20 else "\nUNDECIDED  lavender_harvester: none of 91"
+    )
+    assert answer in text
+
+
+def test_the_last_screen_of_a_broken_copy_holds_the_story_of_the_break_that_counts() -> None:
+    text = last_screen(tick=20, breaks=VALVE | {"standstill_before_arms": 0})
+    for line in (
+        "BROKEN  standstill_before_arms\n",
+        "operator: open_button goes on",
+        "motor_shut is still on",
+    ):
+        assert line in text
+    answer = "BROKEN lavender_harvester: 1 of 91 requirements: standstill_before_arms; 90 hold"
+    assert " ".join(text.split()).endswith(answer)
+    assert "NOT REQUIRED" not in text
+
+
+def test_the_front_page_shows_the_end_of_a_check_of_the_demo() -> None:
+    shown = (DEMO.parents[1] / "README.md").read_text(encoding="utf-8").split("```text\n")[2].split("```")[0]
+    text = last_screen(tick=20, breaks=VALVE)
+    assert all(line in text.splitlines() for line in shown.splitlines())
