@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Group, Parameter
 
+from ..console.answers import write_exit_status
 from ..console.terminal import message_console, output_console, write_line
 from .options import Format, MachineFile, count_option, effort_option, tick_option
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 INTERRUPTED = 130
 STATUS = {"holds": 0, "broken": 1, "undecided": 4}
+MEANINGS = {0: "all that must hold does", 1: "something is broken", 4: "undecided"}
 
 LIMITS = Group("Limits")
 
@@ -160,3 +162,4 @@ def _write(result: CheckResult, file: str, form: str, *, everything: bool) -> No
     from ..reports.check.check_text import write_check
 
     write_check(output_console(), result, file, everything=everything)
+    write_exit_status(output_console(), status_of(result), MEANINGS)

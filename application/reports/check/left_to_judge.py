@@ -97,7 +97,7 @@ def _not_here(result: CheckResult) -> list[str]:
     if result.exclusions:
         found.append(f"{count_words(len(result.exclusions), 'fault')} that the file excludes")
     if result.exploration and not result.exploration[0].exhausted:
-        found.append("situations that nothing leads out of")
+        found.append("deadlocks")
     return found
 
 
