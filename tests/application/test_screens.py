@@ -28,7 +28,17 @@ SCREENS = {
     "check_undecided": ("check", "press.yaml", "--max-states", "5"),
     "check_tick": ("check", "press.yaml", "--tick", "100 ms"),
 }
-"""A command line for each screen."""
+"""A command line for each screen of a check."""
+
+OTHERS = {
+    "help": ("--help",),
+    "help_check": ("check", "--help"),
+    "explain": ("explain", "press.yaml", "--in", "main=running", "--with", "guard_shut=off"),
+    "layers": ("layers", "press.yaml"),
+    "strength": ("strength", "press.yaml"),
+    "compare": ("compare", "press.yaml", "spoilt.yaml"),
+}
+"""Those of other commands, in a pipe."""
 
 FORMS = {"80": (80, False), "140": (140, False), "80_terminal": (80, True), "140_terminal": (140, True)}
 
@@ -54,6 +64,14 @@ def test_a_screen_reads_as_it_was_reviewed(desk: Path, name: str, form: str) -> 
     columns, terminal = FORMS[form]
     text = screen(desk, SCREENS[name], columns=columns, terminal=terminal)
     assert_snapshot(f"screens/{name}_{form}.txt", text)
+
+
+@pytest.mark.parametrize("columns", [80, 140])
+@pytest.mark.parametrize("name", OTHERS)
+def test_a_screen_of_another_command_reads_as_it_was_reviewed(desk: Path, name: str, columns: int) -> None:
+    from .screens import screen
+
+    assert_snapshot(f"screens/{name}_{columns}.txt", screen(desk, OTHERS[name], columns=columns))
 
 
 def test_a_terminal_that_wants_no_colour_shows_what_a_pipe_does(desk: Path) -> None:

@@ -171,7 +171,7 @@ def _answer(console: Console, result: CrossCheck) -> None:
     else:
         counted = [item for item in result.opinions if item.counts]
         names = list(dict.fromkeys(item.name for item in counted))
-        word, about = Word.HOLDS, f"all {count_words(len(names), 'requirement')} that were asked about"
+        word, about = Word.HOLDS, f"all {count_words(len(names), 'requirement')} that it was asked about"
         for bad in (Word.NOT_BROKEN, Word.UNDECIDED, Word.BROKEN):
             if missing := list(dict.fromkeys(item.name for item in counted if item.verdict is bad)):
                 word = bad
