@@ -132,8 +132,21 @@ def _dispatch(arguments: list[str]) -> int:
     if first not in COMMANDS:
         return _refuse(first)
     app = build_app()
+    if "--help" in arguments or "-h" in arguments:
+        _unwrap_help(first)
     status = app(arguments, print_error=False, exit_on_error=False)
     return status if isinstance(status, int) else 0
+
+
+def _unwrap_help(command: str) -> None:
+    """So that the help of a command wraps at the width of the terminal, and not where its source does."""
+    from importlib import import_module
+
+    from .console.help_text import unwrapped
+
+    name = command.replace("-", "_")
+    function = getattr(import_module(f"stillgate.commands.{name}"), name)
+    function.__doc__ = unwrapped(function.__doc__)
 
 
 def _refuse(word: str) -> int:

@@ -114,7 +114,7 @@ def sources(path: Path) -> Iterator[Entry]:
         loop = certificate_loop(machine, machine.check.tick or machine.scan, faults)
         yield f"{path.stem}, checker for {faults} faults", checker_source(loop)
         yield f"{path.stem}, controller within it, {faults} faults", "".join(emit_controller(loop.controller))
-    yield from files(f"{path.stem}, controller", "controller", path, "--to", FOLDER)
+    yield from files(f"{path.stem}, controller", "controller", path, "--output", FOLDER)
 
 
 def words() -> Iterator[Entry]:
@@ -129,18 +129,18 @@ def words() -> Iterator[Entry]:
 def drawings(path: Path) -> Iterator[Entry]:
     """Every diagram, and the text that diagrams are drawn from."""
     for kind in ("svg", "dot"):
-        yield from files(f"{path.stem}, drawing", "draw", path, "--to", FOLDER, "--picture", kind)
+        yield from files(f"{path.stem}, drawing", "draw", path, "--output", FOLDER, "--picture", kind)
 
 
 def run_files(path: Path) -> Iterator[Entry]:
     """Chart and trace of a simulated run."""
-    options = ("--for", "6s", "--seed", "5", "--chart", f"{FOLDER}/run.svg", "--trace", f"{FOLDER}/run.csv")
+    options = ("--for", "6s", "--seed", "5", "--output", f"{FOLDER}/run.svg", "--output", f"{FOLDER}/run.csv")
     yield from files(f"{path.stem}, run", "run", path, *options)
 
 
 def report(path: Path) -> Iterator[Entry]:
     """The report and its tables."""
-    options = ("--output", f"{FOLDER}/report.html", "--csv", FOLDER, "--date", DATE)
+    options = ("--output", f"{FOLDER}/report.html", "--output", FOLDER, "--date", DATE)
     yield from files(f"{path.stem}, report", "report", path, *options)
 
 

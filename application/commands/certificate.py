@@ -5,10 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from cyclopts import Parameter
-
 from ..console.terminal import message_console, write_line
-from .options import MachineFile, count_option, effort_option, tick_option
+from .options import OUTPUT, MachineFile, count_option, effort_option, tick_option
 
 if TYPE_CHECKING:
     from stillgate.controller.effort import Effort
@@ -22,7 +20,7 @@ def certificate(
     machine: MachineFile,
     /,
     *,
-    output: Annotated[Path, Parameter(name=["--output", "-o"])],
+    output: Annotated[Path, OUTPUT],
     by: Literal["states", "invariant"] = "states",
     tick: str | None = None,
     faults: int = 0,

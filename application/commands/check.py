@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Group, Parameter
 
+from ..console.answers import write_exit_status
 from ..console.terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, effort_option, tick_option
+from .options import OUTPUT, Format, MachineFile, count_option, effort_option, files_by_ending, tick_option
 
 if TYPE_CHECKING:
     from stillgate.interlocks.results.verdict import CheckResult
 
 INTERRUPTED = 130
 STATUS = {"holds": 0, "broken": 1, "undecided": 4}
+MEANINGS = {0: "all that must hold does", 1: "something is broken", 4: "undecided"}
+
+SARIF, JUNIT = "SARIF", "JUnit XML"
+ENDINGS = {".sarif": SARIF, ".sarif.json": SARIF, ".xml": JUNIT}
 
 LIMITS = Group("Limits")
 
@@ -27,10 +33,10 @@ def check(
     tick: str | None = None,
     faults: int | None = None,
     overlaps: bool = False,
+    everything: Annotated[bool, Parameter(name="--all", negative="")] = False,
     by: Literal["least", "situations", "sets", "both"] = "least",
     form: Format = "text",
-    sarif: Path | None = None,
-    junit: Path | None = None,
+    output: Annotated[list[Path] | None, OUTPUT] = None,
     threads: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_states: Annotated[int | None, Parameter(group=LIMITS)] = None,
     max_memory: Annotated[str | None, Parameter(group=LIMITS)] = None,
@@ -39,10 +45,10 @@ def check(
 ) -> int:
     """Check every requirement in every reachable situation of a machine.
 
-    Prints a table of verdicts, the assumptions behind them, whatever else was
-    noticed, and for each break the shortest story of how it comes about. What
-    cannot affect a requirement does not make its verdict dearer; on a terminal
-    verdicts appear as soon as they are there.
+    Prints the answer, a row for each of up to twenty requirements, the assumptions, whatever else was
+    noticed, a row for each hazard, what is left to judge, and for each break that counts the shortest story
+    of how it comes about; then the answer again. What cannot affect a requirement does not make its verdict
+    dearer; on a terminal verdicts appear as soon as they are there.
 
     Exit status: 0 all hold, 1 something is broken, 4 undecided (so is all that
     does not break at a longer tick than the scan), 2 the file or the command
@@ -57,15 +63,18 @@ def check(
         0 or 1: how many faults may happen. Left out: the file's.
     overlaps
         Look also for exits of a state that are true in the same scan, so that their order decides.
+    everything
+        Print a row for each requirement and every name, however many there are, and the stories of breaks
+        that need not hold.
     by
         What is searched: what takes least, every situation by itself, sets of times, or both, each of which
         then judges the other; a contradiction is a fault of the program.
     form
         Text for a person, json for a program (stillgate schema --of check).
-    sarif
-        File for SARIF 2.1.0, for editors and code hosts: what is broken or odd, at its line of the file.
-    junit
-        File for JUnit XML: one test a requirement, for build servers.
+    output
+        File to write besides; may be repeated. Its ending says what: .sarif for SARIF 2.1.0, for editors and
+        code hosts (what is broken or odd, at its line of the file), .xml for JUnit XML, for build servers
+        (one test a requirement).
     threads
         Threads to explore with. Left out: one a processor.
     max_states
@@ -83,10 +92,11 @@ def check(
         threads=threads, time_limit=time_limit, max_states=max_states, max_memory=max_memory
     )
 
-    if sarif is not None or junit is not None:
+    files = files_by_ending(output, ENDINGS)
+    if files:
         from ..files.whole_files import refuse_bad_places
 
-        refuse_bad_places(machine, ("--sarif", sarif), ("--junit", junit))
+        refuse_bad_places(machine, *(("--output", path) for path in files.values()))
 
     result = _kept(machine, period, budget, overlaps) if cache and by == "least" else None
     if result is None:
@@ -110,8 +120,8 @@ def check(
                 on_decided=progress.decided,
                 by=By(by),
             )
-    _write(result, str(machine), form)
-    _write_files(result, str(machine), sarif, junit)
+    _write(result, str(machine), form, everything=everything)
+    _write_files(result, str(machine), files)
     return status_of(result)
 
 
@@ -134,20 +144,20 @@ def status_of(result: CheckResult) -> int:
     return STATUS[result.verdict.value]
 
 
-def _write_files(result: CheckResult, file: str, sarif: Path | None, junit: Path | None) -> None:
+def _write_files(result: CheckResult, file: str, files: Mapping[str, Path]) -> None:
     from ..files.whole_files import write_whole
 
-    if sarif is not None:
+    if SARIF in files:
         from ..reports.exchange.sarif import sarif_document
 
-        write_whole(sarif, (json.dumps(sarif_document(result, file), indent=2) + "\n").encode())
-    if junit is not None:
+        write_whole(files[SARIF], (json.dumps(sarif_document(result, file), indent=2) + "\n").encode())
+    if JUNIT in files:
         from ..reports.exchange.junit import junit_xml
 
-        write_whole(junit, junit_xml(result, file))
+        write_whole(files[JUNIT], junit_xml(result, file))
 
 
-def _write(result: CheckResult, file: str, form: str) -> None:
+def _write(result: CheckResult, file: str, form: str, *, everything: bool) -> None:
     if form == "json":
         from ..reports.check.check_json import check_document
 
@@ -155,4 +165,5 @@ def _write(result: CheckResult, file: str, form: str) -> None:
         return
     from ..reports.check.check_text import write_check
 
-    write_check(output_console(), result, file)
+    write_check(output_console(), result, file, everything=everything)
+    write_exit_status(output_console(), status_of(result), MEANINGS)

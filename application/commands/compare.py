@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from ..console.answers import write_exit_status
 from ..console.terminal import message_console, output_console, write_line
 from .check import INTERRUPTED, LIMITS, status_of
 from .options import Format, count_option, effort_option, load_document, tick_option
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
     from stillgate.controller.reading.reader import MachineDocument
     from stillgate.interlocks.results.comparison import Comparison
     from stillgate.interlocks.results.verdict import CheckResult
+
+
+MEANINGS = {0: "outputs and verdicts are the same", 1: "outputs or verdicts differ", 4: "undecided"}
 
 
 def compare(
@@ -89,6 +93,7 @@ def compare(
             effort=effort,
             progress=progress,
         )
+    status = _status(result)
     if form == "json":
         from ..reports.analyses.comparison import comparison_document
 
@@ -97,20 +102,14 @@ def compare(
         from ..reports.analyses.comparison import write_comparison
 
         write_comparison(output_console(), result)
-    return _status(result)
+        write_exit_status(output_console(), status, MEANINGS)
+    return status
 
 
 def _status(result: Comparison) -> int:
-    """Exit status of a comparison; what is not known is no difference."""
-    from stillgate.interlocks.results.verdict import Word
+    """Exit status of a comparison."""
+    from ..reports.analyses.comparison import differs
 
     if result.exploration is not None and result.exploration.stopped_by == "interrupt":
         return INTERRUPTED
-
-    def is_open(old: Word | None, new: Word | None) -> bool:
-        return Word.UNDECIDED in (old, new) or {old, new} == {Word.HOLDS, Word.NOT_BROKEN}
-
-    undecided = [item for item in result.verdicts if is_open(item.old, item.new)]
-    if result.outputs is Word.BROKEN or len(result.verdicts) > len(undecided):
-        return 1
-    return 0 if result.outputs is Word.HOLDS and not undecided else 4
+    return {True: 1, False: 0, None: 4}[differs(result)]

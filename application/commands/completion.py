@@ -5,15 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from cyclopts import Parameter
-
 from ..console.terminal import write_line
+from .options import OUTPUT
 
 
 def completion(
     *,
     shell: Literal["bash", "zsh", "fish", "powershell"] | None = None,
-    output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
+    output: Annotated[Path | None, OUTPUT] = None,
     show: bool = False,
 ) -> int:
     """Install completion for your shell.

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from ..console.answers import write_exit_status
 from ..console.terminal import message_console, output_console, write_line
 from .options import Format, MachineFile, count_option, effort_option, tick_option
 
@@ -15,6 +16,12 @@ if TYPE_CHECKING:
     from stillgate.interlocks.analyses.cross_check import CrossCheck
 
 BROKEN, CONTRADICTION, UNDECIDED, INTERRUPTED = 1, 3, 4, 130
+MEANINGS = {
+    0: "all hold and nothing contradicts",
+    BROKEN: "something is broken",
+    CONTRADICTION: "the two methods contradict each other",
+    UNDECIDED: "undecided",
+}
 
 
 def confirm(
@@ -87,8 +94,9 @@ def confirm(
             explored=explored,
             tell=progress.say,
         )
-    _write(result, str(machine), form)
-    return status_of(result)
+    status = status_of(result)
+    _write(result, str(machine), form, status)
+    return status
 
 
 def _named(machine: Machine, names: list[str] | None) -> frozenset[str] | None:
@@ -119,7 +127,7 @@ def status_of(result: CrossCheck) -> int:
     )
 
 
-def _write(result: CrossCheck, file: str, form: str) -> None:
+def _write(result: CrossCheck, file: str, form: str, status: int) -> None:
     if form == "json":
         from ..reports.analyses.cross_check import cross_check_document
 
@@ -128,3 +136,4 @@ def _write(result: CrossCheck, file: str, form: str) -> None:
     from ..reports.analyses.cross_check import write_cross_check
 
     write_cross_check(output_console(), result, file)
+    write_exit_status(output_console(), status, MEANINGS)

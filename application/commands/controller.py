@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
+from typing import Annotated
 
 from ..console.terminal import write_line
 from ..files.whole_files import refuse_bad_folder, write_whole
-from .options import MachineFile, load_document
+from .options import OUTPUT, MachineFile, load_document
 
 SOURCE, HEADER = "controller.c", "controller.h"
 
 
-def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
+def controller(machine: MachineFile, /, *, output: Annotated[Path, OUTPUT] = Path("firmware")) -> int:
     """Write controller.c and controller.h, to be compiled into the firmware.
 
     C99 with <stdint.h> only: nothing is allocated, no library is called. The
@@ -27,7 +28,7 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
 
     Parameters
     ----------
-    to
+    output
         Folder for the two files; made if it is not there.
     """
     from stillgate.controller.c.emit_c import emit_controller
@@ -36,13 +37,13 @@ def controller(machine: MachineFile, /, *, to: Path = Path("firmware")) -> int:
     from stillgate.controller.program.lowering import lower_controller
 
     document = load_document(machine)
-    refuse_bad_folder("--to", to)
-    targets = (to / SOURCE, to / HEADER)
+    refuse_bad_folder("--output", output)
+    targets = (output / SOURCE, output / HEADER)
     for target in targets:
         _refuse_what_is_not_ours(target)
     program = lower_controller(document.machine)
     texts = emit_controller(program, document.digest, meanings_in_controller(document.machine))
-    to.mkdir(parents=True, exist_ok=True)
+    output.mkdir(parents=True, exist_ok=True)
     for target, text in zip(targets, texts, strict=True):
         write_whole(target, text.encode())
         write_line(str(target))
@@ -63,11 +64,11 @@ def _refuse_what_is_not_ours(target: Path) -> None:
     from stillgate.controller.plain_files import is_endless
 
     if target.is_dir():
-        raise UsageError(f"--to: '{target}' is a folder; give another one")
+        raise UsageError(f"--output: '{target}' is a folder; give another one")
     if is_endless(target):
-        raise UsageError(f"--to: '{target}' is a device or a pipe; give another folder")
+        raise UsageError(f"--output: '{target}' is a device or a pipe; give another folder")
     if target.exists() and GENERATED not in target.read_bytes()[:400].decode("utf-8", "replace"):
         raise UsageError(
-            f"--to: '{target}' is there already, was not written by this command, and was left as it is;"
+            f"--output: '{target}' is there already, was not written by this command, and was left as it is;"
             " give another folder"
         )

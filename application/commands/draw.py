@@ -12,7 +12,7 @@ from cyclopts import Group, Parameter
 
 from ..console.terminal import write_line
 from ..files.whole_files import refuse_bad_folder, write_whole
-from .options import Format, MachineFile, duration_option, load_document
+from .options import OUTPUT, Format, MachineFile, duration_option, load_document
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
@@ -30,7 +30,7 @@ def draw(
     machine: MachineFile,
     /,
     *,
-    to: Path = Path("out"),
+    output: Annotated[Path, OUTPUT] = Path("out"),
     picture: Kind = "both",
     only: Annotated[list[str] | None, Parameter(negative="")] = None,
     never_reached: Annotated[bool, Parameter(group=OVERLAYS, negative="")] = False,
@@ -47,7 +47,7 @@ def draw(
 
     Parameters
     ----------
-    to
+    output
         Folder for the pictures; made if it is not there.
     picture
         Kind of file: svg, png, both, pdf, or dot, the text that diagrams are drawn from. PDF is
@@ -76,7 +76,7 @@ def draw(
     document = load_document(machine)
     if sum((never_reached, story is not None, run is not None)) > 1:
         raise UsageError("--never-reached, --story and --run: choose one, a picture shows one thing")
-    refuse_bad_folder("--to", to)
+    refuse_bad_folder("--output", output)
     names = _chosen(only or [], [*document.machine.sequences, WHOLE_MACHINE, SIGNAL_FLOW])
     shown = _shown(
         document, never_reached=never_reached, story=story, script=run, duration=duration, seed=seed
@@ -85,9 +85,9 @@ def draw(
         raise UsageError("--picture dot: a timing chart is not drawn from DOT text; ask for svg or pdf")
     diagrams = [_diagram(document.machine, name, shown) for name in names]
     renderer = None if picture == "dot" else find_renderer()
-    drawn = list(_drawn(diagrams, picture, renderer, to))
-    drawn += _charted(shown, picture, to)
-    to.mkdir(parents=True, exist_ok=True)
+    drawn = list(_drawn(diagrams, picture, renderer, output))
+    drawn += _charted(shown, picture, output)
+    output.mkdir(parents=True, exist_ok=True)
     for target, content in drawn:
         write_whole(target, content)
     version = renderer.version if renderer is not None else ""

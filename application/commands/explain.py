@@ -30,9 +30,12 @@ def explain(
     """Explain a situation: which exits and outputs are blocked, and by what.
 
     Inputs that are not named are as nobody touches them: normally closed
-    contacts conduct, the others do not. The situation is taken as given; it
-    need not be reachable. With --for or --at, the situation is instead where
-    a simulated run of that length ends, as stillgate run would play it.
+    contacts conduct, the others do not. Switches that a part moves are as the
+    part starts; one that may start anywhere stands still, at its first place.
+    The situation is taken as given; it need not be reachable. With --in only
+    the sequences that it names are explained. With --for or --at, the
+    situation is instead where a simulated run of that length ends, as
+    stillgate run would play it.
 
       stillgate explain press.yaml --in main=running --with guard_shut=off
       stillgate explain press.yaml --for 4s --at '1 s start on'
@@ -77,7 +80,8 @@ def explain(
     if form == "json":
         write_line(json.dumps(explanation_document(model, executive, following), indent=2))
     else:
-        write_explanation(output_console(), model, executive, following)
+        named = () if at or duration else parse_settings("--in", state or ())
+        write_explanation(output_console(), model, executive, following, named)
     return 0
 
 

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from ..console.answers import write_exit_status
 from ..console.terminal import message_console, output_console, write_line
 from .check import LIMITS, STATUS
 from .options import Format, MachineFile, count_option, effort_option, load_document, tick_option
+
+if TYPE_CHECKING:
+    from stillgate.interlocks.results.layer_rows import LayerTable
+
+MEANINGS = {
+    0: "each was judged and holds with both layers",
+    1: "one is broken with both layers",
+    4: "undecided",
+}
 
 
 def layers(
@@ -56,7 +66,6 @@ def layers(
     from stillgate.interlocks.analyses.layer_table import layers as judge_layers
     from stillgate.interlocks.checking.checker import check_within
     from stillgate.interlocks.requirements.monitors import fault_budget
-    from stillgate.interlocks.results.layer_rows import Carrier
 
     from ..console.progress import ProgressLine
 
@@ -70,6 +79,7 @@ def layers(
             effort=effort,
             progress=progress,
         )
+    status = _status(table)
     if form == "json":
         from ..reports.analyses.layers import layers_document
 
@@ -78,6 +88,13 @@ def layers(
         from ..reports.analyses.layers import write_layers
 
         write_layers(output_console(), table, str(machine))
+        write_exit_status(output_console(), status, MEANINGS)
+    return status
+
+
+def _status(table: LayerTable) -> int:
+    from stillgate.interlocks.results.layer_rows import Carrier
+
     if any(row.carrier is Carrier.NONE for row in table.rows):
         return STATUS["broken"]
     undecided = table.tick_caution or any(row.carrier is Carrier.UNDECIDED for row in table.rows)

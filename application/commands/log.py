@@ -6,12 +6,10 @@ import json
 from pathlib import Path
 from typing import Annotated
 
-from cyclopts import Parameter
-
 from ..console.terminal import output_console, write_line
 from ..files.log_files import ColumnPairs, Dbc, LogFile, MapFile, open_log_file, progress_line
 from ..files.whole_files import refuse_bad_places
-from .options import Format, MachineFile
+from .options import OUTPUT, Format, MachineFile
 
 
 def log(
@@ -22,7 +20,7 @@ def log(
     layout: MapFile = None,
     column: ColumnPairs = None,
     dbc: Dbc = None,
-    to: Annotated[list[Path] | None, Parameter(negative="")] = None,
+    output: Annotated[list[Path] | None, OUTPUT] = None,
     form: Format = "text",
 ) -> int:
     """Say what is in a log, and what is wrong with it; write it in another form.
@@ -32,14 +30,14 @@ def log(
     line. What leaves more than one reading open is an error that names what
     decides; a foreign log is laid out in a column map.
 
-      stillgate log press.yaml press.log --to press.vcd
+      stillgate log press.yaml press.log --output press.vcd
 
     Exit status: 0 the log was read, whatever is wrong in it; 2 it cannot be,
     or the command line is at fault, 130 interrupted.
 
     Parameters
     ----------
-    to
+    output
         File to write the log to, as .csv, .parquet or .vcd; may be repeated.
     form
         Text for a person, json for a program (stillgate schema --of log).
@@ -51,23 +49,23 @@ def log(
     from ..reports.runs.log_summary import summarise, summary_document, write_summary
 
     document = read_machine(machine)
-    for target in to or []:
+    for target in output or []:
         trace_writer(target)  # a wrong suffix is told before the work
         if target.resolve() == log_file.resolve():
-            raise UsageError(f"--to: '{target}' is the log itself; give another name")
-    refuse_bad_places(machine, *(("--to", target) for target in to or []))
+            raise UsageError(f"--output: '{target}' is the log itself; give another name")
+    refuse_bad_places(machine, *(("--output", target) for target in output or []))
     with progress_line() as progress:
         found = open_log_file(document, log_file, layout=layout, columns=column, dbc=dbc, progress=progress)
-        for target in to or []:
+        for target in output or []:
             require_traceable(found, target)
         summary = summarise(found)
-        for target in to or []:
+        for target in output or []:
             progress.say(f"writing {target.name}")
             write_trace(found, target)
     if form == "json":
         write_line(json.dumps(summary_document(summary, str(log_file)), indent=2))
     else:
         write_summary(output_console(), summary, str(log_file))
-        for target in to or []:
+        for target in output or []:
             write_line(f"written: {target}")
     return 0

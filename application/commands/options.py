@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 
 Format = Annotated[Literal["text", "json"], Parameter(name="--format")]
 """Form of the output: text for a person, JSON for a program."""
+
+OUTPUT = Parameter(name=["--output", "-o"], negative="")
+"""The option that names what is written, in every command; where several forms may be, by its ending."""
 
 MachineFile = Annotated[Path, Parameter(help="The machine file (YAML).")]
 """Path of a machine file."""
@@ -83,6 +87,30 @@ def tick_option(text: str | None, scan: int) -> int | None:
     if period == 0:
         raise UsageError(f"--tick: '{text}' is no time at all; write one like '100 ms', or 'scan'")
     return period
+
+
+def files_by_ending(paths: Iterable[Path] | None, kinds: Mapping[str, str]) -> dict[str, Path]:
+    """Files of ``--output`` by what each is to hold.
+
+    Args:
+        kinds: what a name's ending asks for; of endings that fit, the first counts.
+
+    Raises:
+        UsageError: for a name of another ending, or two files that are to hold the same.
+    """
+    from stillgate.controller.errors import UsageError
+
+    found: dict[str, Path] = {}
+    for path in paths or ():
+        kind = next((kinds[ending] for ending in kinds if path.name.lower().endswith(ending)), None)
+        if kind is None:
+            raise UsageError(
+                f"--output: '{path}' ends in none of {', '.join(kinds)}, which say what to write"
+            )
+        if kind in found:
+            raise UsageError(f"--output: '{found[kind]}' and '{path}' would hold the same, {kind}; give one")
+        found[kind] = path
+    return found
 
 
 def size_option(option: str, text: str | None) -> int | None:

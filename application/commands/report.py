@@ -10,13 +10,24 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Group, Parameter
 
 from ..console.terminal import message_console, write_line
-from .options import MachineFile, count_option, effort_option, load_document, tick_option
+from .options import (
+    OUTPUT,
+    MachineFile,
+    count_option,
+    effort_option,
+    files_by_ending,
+    load_document,
+    tick_option,
+)
 
 if TYPE_CHECKING:
     from stillgate.controller.effort import Effort
     from stillgate.interlocks.results.verdict import CheckResult
 
 Left = Literal["fault-table", "layers", "strength"]
+
+PAGE, PRINTED = "the page", "the printed page"
+ENDINGS = {".html": PAGE, ".htm": PAGE, ".pdf": PRINTED}
 
 LIMITS = Group("Limits")
 
@@ -25,9 +36,7 @@ def report(
     machine: MachineFile,
     /,
     *,
-    output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
-    pdf: Path | None = None,
-    csv: Path | None = None,
+    output: Annotated[list[Path] | None, OUTPUT] = None,
     date: str | None = None,
     tick: str | None = None,
     faults: int | None = None,
@@ -54,11 +63,10 @@ def report(
     Parameters
     ----------
     output
-        The HTML file. Left out: the machine file's name with .report.html, in the present folder.
-    pdf
-        A PDF file as well, printed by Chromium or Chrome if one is found.
-    csv
-        Folder for every table of the report as comma-separated values; made if it is not there.
+        What to write; may be repeated. Its ending says what: .html for the page (left out: the machine file's
+        name with .report.html, in the present folder), .pdf for the page as printed by Chromium or Chrome if
+        one is found; a name without an ending is a folder for every table as comma-separated values, made if
+        it is not there.
     date
         Date on the title page, such as 2026-03-31. Left out: today. All else depends on the file alone.
     tick
@@ -101,9 +109,14 @@ def report(
     )
     document = load_document(machine, effort)
     shown_date = _date(date)
-    target = output or Path(f"{machine.stem}.report.html")
-    refuse_bad_places(machine, ("--output", target), ("--pdf", pdf))
-    refuse_bad_folder("--csv", csv)
+    folders = [path for path in output or () if not path.suffix]
+    files = files_by_ending([path for path in output or () if path.suffix], ENDINGS)
+    if len(folders) > 1:
+        raise UsageError(f"--output: '{folders[0]}' and '{folders[1]}' are folders of tables; give one")
+    csv, pdf = next(iter(folders), None), files.get(PRINTED)
+    target = files.get(PAGE, Path(f"{machine.stem}.report.html"))
+    refuse_bad_places(machine, ("--output", target), ("--output", pdf))
+    refuse_bad_folder("--output", csv)
     require_templates()
     renderer = find_renderer()
     if second_opinion:

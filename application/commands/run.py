@@ -12,7 +12,7 @@ from cyclopts import Parameter
 
 from ..console.terminal import output_console, write_line
 from ..files.whole_files import refuse_bad_places, write_whole
-from .options import Format, duration_option, load_document, load_machine
+from .options import OUTPUT, Format, duration_option, files_by_ending, load_document, load_machine
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
@@ -20,6 +20,16 @@ if TYPE_CHECKING:
     from stillgate.interlocks.simulated_runs.scenario_run import ExpectationOutcome
     from stillgate.sim_io.simulation.script import Event
     from stillgate.sim_io.simulation.simulation import Frame, Simulation
+
+SCANS, CHANGES, CHART, RECORDED = "every scan", "every change", "a timing chart", "a log"
+ENDINGS = {
+    ".scans.csv": SCANS,
+    ".csv": CHANGES,
+    ".parquet": CHANGES,
+    ".vcd": CHANGES,
+    ".svg": CHART,
+    ".log": RECORDED,
+}
 
 LARGEST_SCRIPT = 2**20
 FAILED = 1
@@ -35,10 +45,7 @@ def run(
     at: Annotated[list[str] | None, Parameter(negative="")] = None,
     script: Path | None = None,
     seed: int | None = None,
-    csv: Path | None = None,
-    trace: Path | None = None,
-    record: Path | None = None,
-    chart: Path | None = None,
+    output: Annotated[list[Path] | None, OUTPUT] = None,
     chart_part: str | None = None,
     form: Format = "text",
 ) -> int:
@@ -69,30 +76,29 @@ def run(
         File with one event a line; # begins a remark.
     seed
         Number that decides what the parts leave open; 0 if left out, or the scenario's.
-    csv
-        File to write every scan to, as comma-separated values.
-    trace
-        File to write every change to, as .csv, .parquet or .vcd (waveforms).
-    record
-        Log to write as the recorder of a real controller does; goes on with one that is there.
-    chart
-        File for the timing chart of the run, SVG; broken requirements are marked in it.
+    output
+        File to write; may be repeated. Its ending says what: .csv, .parquet or .vcd (waveforms) for
+        every change, .scans.csv for every scan, .svg for the timing chart of the run, in which broken
+        requirements are marked, .log for a log as the recorder of a real controller writes it, which goes on
+        with one that is there.
     chart_part
         From when to when the chart shows the run, such as '2..4 s'; the whole run if left out.
     form
         Text for a person, json for a program (stillgate schema --of run, --of scenario).
     """
-    refuse_bad_places(machine, ("--csv", csv), ("--trace", trace), ("--chart", chart))
+    files = files_by_ending(output, ENDINGS)
+    whole = [path for kind, path in files.items() if kind != RECORDED]
+    refuse_bad_places(machine, *(("--output", path) for path in whole))
+    chart = files.get(CHART)
     part = _part_of_run(chart_part, chart)
+    wanted = Wanted(seed, files.get(SCANS), files.get(CHANGES), files.get(RECORDED), form, chart, part)
     named = machine.name.endswith((".scenario.yaml", ".scenario.yml"))
     if scenario is not None or named:
         refuse_script(at, script, duration)
         if named and scenario is not None:
             raise _usage(f"{machine} is a scenario; give a machine file before --scenario")
         file = machine if scenario is None else scenario
-        wanted = Wanted(seed, csv, trace, record, form, chart, part)
         return run_scenario_file(file, None if named else machine, wanted)
-    wanted = Wanted(seed, csv, trace, record, form, chart, part)
     return _run_script(machine, at or [], script, duration or "10 s", wanted)
 
 
@@ -108,7 +114,7 @@ def _part_of_run(text: str | None, chart: Path | None) -> tuple[int, int] | None
     if text is None:
         return None
     if chart is None:
-        raise _usage("--chart-part: there is no --chart to draw")
+        raise _usage("--chart-part: there is no chart to draw; --output run.svg asks for one")
     try:
         return parse_duration_range(text)
     except TextError as error:

@@ -6,9 +6,8 @@ import json
 from pathlib import Path
 from typing import Annotated, Literal
 
-from cyclopts import Parameter
-
 from ..console.terminal import write_line
+from .options import OUTPUT
 
 
 def schema(
@@ -36,7 +35,7 @@ def schema(
         "draw",
         "doctor",
     ] = "machine",
-    output: Annotated[Path | None, Parameter(name=["--output", "-o"])] = None,
+    output: Annotated[Path | None, OUTPUT] = None,
 ) -> int:
     """Print a JSON Schema: of a file written by hand, a certificate, or a command's JSON output.
 

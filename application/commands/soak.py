@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 
 from ..console.terminal import message_console, output_console, write_line
-from .options import Format, MachineFile, count_option, duration_option, load_document
+from .options import OUTPUT, Format, MachineFile, count_option, duration_option, load_document
 
 if TYPE_CHECKING:
     from stillgate.controller.machine_file.machine import Machine
@@ -35,7 +35,7 @@ def soak(
     watch: Annotated[list[str] | None, Parameter(negative="")] = None,
     shift: str = "10 min",
     jobs: int | None = None,
-    save: Path | None = None,
+    output: Annotated[Path | None, OUTPUT] = None,
     form: Format = "text",
 ) -> int:
     """Simulate many hours of operation and stop at the first broken requirement.
@@ -74,7 +74,7 @@ def soak(
         Length of a shift.
     jobs
         Threads. Left out: one a processor. The result is the same.
-    save
+    output
         Where the scenario of a violation goes. Left out: named after the
         requirement, here, beside what is there already.
     form
@@ -95,9 +95,9 @@ def soak(
     if not model.scan <= length <= 24 * 3_600_000:
         raise UsageError(f"--shift is {shift}; it goes from a scan to 24 h")
     disturbances = disturbances_option(model, disturb)
-    folder = save.parent if save is not None else Path()
+    folder = output.parent if output is not None else Path()
     if not folder.is_dir():
-        raise UsageError(f"--save: there is no folder {folder}")
+        raise UsageError(f"--output: there is no folder {folder}")
     progress = SoakLine()
     with progress:
         result = run_soak(
@@ -114,7 +114,7 @@ def soak(
             progress=progress,
             on_cutting=lambda: progress.say("a requirement was broken; cutting the run down"),
         )
-    return _finish(result, save, str(machine), form)
+    return _finish(result, output, str(machine), form)
 
 
 def _finish(result: SoakResult, save: Path | None, machine: str, form: str) -> int:

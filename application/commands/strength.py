@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from ..console.answers import write_exit_status
 from ..console.terminal import message_console, output_console, write_line
 from .check import LIMITS
 from .options import Format, MachineFile, effort_option, load_document, tick_option
+
+if TYPE_CHECKING:
+    from stillgate.interlocks.results.weakenings import StrengthList
+
+MEANINGS = {
+    0: "every weakening is noticed",
+    1: "some weakenings are noticed by no requirement",
+    4: "some are undecided, or the tick is longer than the scan",
+}
 
 
 def strength(
@@ -65,6 +75,7 @@ def strength(
             effort=effort,
             progress=lambda done, count: progress.say(f"{done} of {count} weakenings judged"),
         )
+    status = _status(found)
     if form == "json":
         from ..reports.analyses.strength import strength_document
 
@@ -73,6 +84,11 @@ def strength(
         from ..reports.analyses.strength import write_strength
 
         write_strength(output_console(), found, str(machine))
+        write_exit_status(output_console(), status, MEANINGS)
+    return status
+
+
+def _status(found: StrengthList) -> int:
     if any(item.noticed is False for item in found.weakenings):
         return 1
     return 4 if found.unnoticed or found.tick_caution else 0

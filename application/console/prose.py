@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable
 
@@ -12,17 +13,34 @@ from .terminal import printable
 
 WIDEST_PROSE = 100
 
+JOINED = "\N{WORD JOINER}"
+"""Stands for a space that no line breaks at, until the lines are made."""
+
+WITH_UNIT = re.compile(r"(?<=\d) (?=(?:ms|s|min|h|%)\b)")
+
+
+def wrapped(text: str, width: int, *, first: str = "", later: str = "") -> list[str]:
+    """Lines of prose in which a number and its unit stay together.
+
+    Args:
+        first: what stands before the first line.
+        later: what stands before each of the others.
+    """
+    lines = textwrap.wrap(
+        WITH_UNIT.sub(JOINED, printable(text)),
+        width,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+    return [line.replace(JOINED, " ") for line in lines]
+
 
 def say(console: Console, text: str, *, indent: int = 0, hanging: int = 0, style: str = "") -> None:
     """Prose, wrapped; ``hanging`` indents the second and later lines further."""
     pad = " " * indent
-    lines = textwrap.wrap(
-        printable(text),
-        min(console.width, WIDEST_PROSE),
-        initial_indent=pad,
-        subsequent_indent=pad + " " * hanging,
-        break_on_hyphens=False,
-    )
+    lines = wrapped(text, min(console.width, WIDEST_PROSE), first=pad, later=pad + " " * hanging)
     console.print(Text("\n".join(lines), style=style), soft_wrap=True)
 
 
@@ -38,9 +56,9 @@ def say_lines(console: Console, lines: Iterable[str], *, indent: int = 0) -> Non
         console.print(Text(said), soft_wrap=True)
 
 
-def bullet(console: Console, text: str) -> None:
+def bullet(console: Console, text: str, *, indent: int = 2) -> None:
     """An item of a list."""
-    say(console, f"- {text}", indent=2, hanging=2)
+    say(console, f"- {text}", indent=indent, hanging=2)
 
 
 def section(console: Console, title: str, style: str = "bold") -> None:

@@ -30,7 +30,7 @@ from ..results.verdict import (
     RequirementVerdict,
     Word,
 )
-from .assumptions import assumptions_of
+from .assumptions import assumed_of
 from .coverage import warning_findings
 from .loop_search import Searched, not_searched
 from .overlapping_exits import overlap_findings
@@ -195,13 +195,14 @@ def _result(
         tick=tick,
         scan=machine.scan,
         faults=budget,
-        assumptions=assumptions_of(machine, tick, budget),
+        assumed=assumed_of(machine, tick, budget),
         exclusions=tuple((item.fault, item.why) for item in machine.check.exclude) if budget else (),
         requirements=tuple(
             _verdict(document, name, item, budget, searched) for name, item in machine.requirements.items()
         ),
         findings=(*warning_findings(document), *unique),
         exploration=tuple(item.exploration for item in searched),
+        hazards=tuple(machine.hazards),
     )
 
 

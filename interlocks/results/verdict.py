@@ -13,6 +13,7 @@ from enum import Enum
 from stillgate.controller.expressions.durations import Milliseconds, Ticks, format_duration
 from stillgate.controller.machine_file.machine import Contact
 
+from .assumption import Assumption
 from .instant import Instant, Stretch, instants_of
 
 
@@ -261,12 +262,18 @@ class CheckResult:
     tick: Milliseconds
     scan: Milliseconds
     faults: int
-    assumptions: tuple[str, ...]
+    assumed: tuple[Assumption, ...]
     exclusions: tuple[tuple[str, str], ...]  # (fault, reason)
     requirements: tuple[RequirementVerdict, ...]
     findings: tuple[Finding, ...]
     exploration: tuple[Exploration, ...]
     from_cache: bool = False
+    hazards: tuple[str, ...] = ()  # that the file declares, in its order
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What was assumed, in sentences."""
+        return tuple(item.text for item in self.assumed)
 
     @property
     def tick_caution(self) -> str:

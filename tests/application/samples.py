@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 from stillgate.controller.machine_file.machine import Contact
+from stillgate.controller.reading.reader import MachineDocument
+from stillgate.interlocks.checking.assumptions import assumed_of
+from stillgate.interlocks.checking.checker import required_faults
+from stillgate.interlocks.requirements.monitors import is_judged
+from stillgate.interlocks.results.assumption import Assumption, Limit, Topic
 from stillgate.interlocks.results.instant import Instant, stretches_of
+from stillgate.interlocks.results.requirement_text import formula_of, pattern_of, sentence_of
 from stillgate.interlocks.results.verdict import (
     Cause,
     CheckResult,
@@ -180,18 +186,63 @@ def result(
         tick=tick,
         scan=SCAN,
         faults=1,
-        assumptions=(
-            "One step is one scan of 20 ms."
-            if tick == SCAN
-            else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer"
-            " together than a tick are seen at once or a tick apart.",
-            "The operator may do anything in any tick with: open_button, stop_ok.",
+        assumed=(
+            Assumption(
+                Topic.TIME,
+                "One step is one scan of 20 ms."
+                if tick == SCAN
+                else "One step is one tick of 100 ms; the controller scans every 20 ms. Two events closer"
+                " together than a tick are seen at once or a tick apart.",
+            ),
+            Assumption(
+                Topic.TIME,
+                "Limits of requirements are rounded against the machine, one scan for the sampling included",
+                limits=(Limit("edge_stops_it", "200 ms", "allows 1 tick"),),
+            ),
+            Assumption(
+                Topic.INPUTS, "The operator may do anything in any tick with", ("open_button", "stop_ok")
+            ),
+            Assumption(Topic.FAULTS, "Single faults: each input stuck on or stuck off."),
+            Assumption(Topic.LEFT_OUT, "Left out of this check", ("contact bounce", "slow valves")),
         ),
         exclusions=(("motor_open stuck on", "two contactors in series, read back"),),
         requirements=requirements,
         findings=findings,
         exploration=(exploration(exhausted=exhausted, tick=tick),),
+        hazards=("crushing", "shearing"),
     )
+
+
+def result_of(document: MachineDocument, *, tick: int, breaks: dict[str, int]) -> CheckResult:
+    """A check of a machine as if it had been searched, with one fault.
+
+    Args:
+        breaks: requirements that are broken, and from how many faults on.
+    """
+    machine = document.machine
+    requirements = []
+    for name, item in machine.requirements.items():
+        budgets = [n for n in (0, 1) if is_judged(item, n, possibility=not n)]
+        judgements = tuple(
+            Judgement(Word.BROKEN, n, tick, 6, story())
+            if name in breaks and n >= breaks[name]
+            else Judgement(Word.HOLDS, n, tick).at_scan(machine.scan)
+            for n in budgets
+        )
+        must = required_faults(machine, item)
+        counts = name in breaks and breaks[name] <= must
+        line, column = document.place(("requirements", name))
+        requirements.append(
+            RequirementVerdict(
+                name, pattern_of(item), sentence_of(item), formula_of(item), item.hazard, must, judgements,
+                Word.BROKEN if counts else Word.HOLDS.at(tick, machine.scan), None, line, column, item.why,
+            )
+        )  # fmt: skip
+    return CheckResult(
+        machine.machine, document.digest, "0.0.0", tick, machine.scan, 1, assumed_of(machine, tick, 1), (),
+        tuple(requirements), (finding(), finding()), (exploration(tick=tick),),
+        hazards=tuple(machine.hazards),
+    )  # fmt: skip
 
 
 def full_result() -> CheckResult:

@@ -27,6 +27,6 @@ def assert_snapshot(name: str, text: str) -> None:
     """The text is the one kept under the name."""
     path = FOLDER / name
     if os.environ.get("STILLGATE_SNAPSHOTS") == "write":
-        FOLDER.mkdir(exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
     assert text == path.read_text(encoding="utf-8")

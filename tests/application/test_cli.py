@@ -92,7 +92,7 @@ def test_the_version_is_that_of_the_distribution(stillgate: Command) -> None:
         (("check", "{file}", "--tick", "fast"), "--tick: 'fast' is not a time"),
         (("check", "{file}", "--tick", "0 ms"), "--tick: '0 ms' is no time at all; write one like '100 ms'"),
         (("report", "{file}", "--tick", "0 s"), "--tick: '0 s' is no time at all"),
-        (("draw", "{file}", "--to", "{file}"), "is a file; give the name of a folder"),
+        (("draw", "{file}", "--output", "{file}"), "is a file; give the name of a folder"),
         (("draw", "{file}", "--only", "mian"), "--only: there is no picture 'mian'; there are main"),
         (("check", "{file}", "--faults", "2"), "--faults is 2; it goes from 0 to 1"),
         (("check", "{file}", "--threads", "0"), "--threads is 0; it goes from 1 to 256"),
@@ -333,16 +333,14 @@ def test_output_that_finds_no_room_is_one_sentence(arguments: tuple[str, ...], s
 
 
 @pytest.mark.skipif(os.name != "posix", reason="limits the size of files as POSIX has it")
-@pytest.mark.parametrize(
-    "option", ["--csv run.csv", "--trace run.csv", "--trace run.parquet", "--trace run.vcd"]
-)
-def test_a_file_that_finds_no_room_is_named_and_not_there(tmp_path: Path, option: str) -> None:
+@pytest.mark.parametrize("name", ["run.scans.csv", "run.csv", "run.parquet", "run.vcd"])
+def test_a_file_that_finds_no_room_is_named_and_not_there(tmp_path: Path, name: str) -> None:
     """A limit stands for the full disk: a write beyond it fails with EFBIG (setrlimit, POSIX.1-2017)."""
     harvester = Path(__file__).parents[2] / "machines" / "lavender_harvester.yaml"
     command = shlex.join([*PROGRAM, "run", str(harvester), "--for", "20s"])
-    line = f"ulimit -f 1; {command} {option}"
+    line = f"ulimit -f 1; {command} --output {name}"
     done = subprocess.run(["sh", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=False)
-    assert done.stderr == f"stillgate: {option.split()[1]}: File too large\n"
+    assert done.stderr == f"stillgate: {name}: File too large\n"
     assert (done.returncode, list(tmp_path.iterdir())) == (2, [])
 
 

@@ -29,7 +29,10 @@ def weak(starter: Path) -> Path:
     text = starter.read_text(encoding="utf-8")
     found = "when: not stop_ok or not guard_shut, to"
     assert found in text
-    starter.write_text(text.replace(found, "when: not stop_ok, to"), encoding="utf-8")
+    interlock = "  - {hold_off: motor, unless: guard_shut, why: nothing turns behind an open guard}\n"
+    assert interlock in text
+    text = text.replace(found, "when: not stop_ok, to").replace(interlock, "")
+    starter.write_text(text, encoding="utf-8")
     return starter
 
 
@@ -56,7 +59,7 @@ def test_a_run_tells_it_and_names_at_its_end_what_is_open(stillgate: Command, st
 
 def test_a_chart_marks_the_lane_and_tells_it(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     drawing = tmp_path / "run.svg"
-    assert stillgate("run", starter, *EVENTS, "--chart", drawing).status == 0
+    assert stillgate("run", starter, *EVENTS, "--output", drawing).status == 0
     said = told(re.sub(r"<[^>]*>", " ", drawing.read_text(encoding="utf-8")))
     assert "guard_shut (NC)" in said
     assert "NC: normally closed contact" in said
@@ -67,7 +70,7 @@ def test_a_chart_marks_the_lane_and_tells_it(stillgate: Command, starter: Path, 
 
 def test_a_replay_tells_what_the_controller_read(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     log = tmp_path / "run.log"
-    assert stillgate("run", starter, *EVENTS, "--record", log).status == 0
+    assert stillgate("run", starter, *EVENTS, "--output", log).status == 0
     said = told(stillgate("replay", starter, log).out)
     assert "guard_shut opens (reads as actuated)" in said
     assert not BARE.search(said)

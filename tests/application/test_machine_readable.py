@@ -121,7 +121,7 @@ def test_any_text_of_a_machine_file_leaves_both_outputs_whole(text: str) -> None
 
 def test_the_command_writes_both_files(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     sarif, junit = tmp_path / "out.sarif", tmp_path / "out.xml"
-    done = stillgate("check", starter, "--sarif", sarif, "--junit", junit)
+    done = stillgate("check", starter, "--output", sarif, "--output", junit)
     assert done.status == 0
     jsonschema.Draft7Validator(SARIF).validate(json.loads(sarif.read_text()))
     JUNIT.validate(str(junit))
@@ -132,9 +132,9 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("stillgate.interlocks.checking.checker.check_within", None)  # not even asked
-    done = stillgate("check", starter, "--sarif", tmp_path / "nowhere" / "out.sarif")
+    done = stillgate("check", starter, "--output", tmp_path / "nowhere" / "out.sarif")
     assert done.status == 2
-    assert "--sarif: there is no folder" in done.err
-    done = stillgate("check", starter, "--junit", starter)
+    assert "--output: there is no folder" in done.err
+    done = stillgate("check", starter, "--output", starter.with_name("x.txt"))
     assert done.status == 2
-    assert "is the machine file too; give another name" in done.err
+    assert "x.txt' ends in none of .sarif, .sarif.json, .xml" in done.err

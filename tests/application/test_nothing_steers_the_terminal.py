@@ -52,7 +52,7 @@ def hostile_log(path: Path, *, machine: str = "press") -> Path:
     "line",
     [
         "log {file} {log}",
-        "log {file} {log} --to {folder}/x.vcd --to {folder}/x.csv --to {folder}/x.parquet",
+        "log {file} {log} --output {folder}/x.vcd --output {folder}/x.csv --output {folder}/x.parquet",
         "replay {file} {log}",
         "diagnose {file} {log}",
     ],
@@ -70,14 +70,14 @@ def test_a_log_that_would_steer_the_terminal_is_shown_escaped(
         assert done.status == 0
         assert "\\x1b[2J" in done.out
         for written in ("x.vcd", "x.csv"):
-            if "--to" in line:
+            if "--output" in line:
                 assert clean((tmp_path / written).read_text(encoding="utf-8"))
 
 
 def test_a_dump_is_not_ended_by_what_a_header_says(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     """IEEE 1364-2005, 18.2: '$end' ends a section wherever it stands."""
     log = hostile_log(tmp_path / "x.log", machine="$end $scope module x $end")
-    done = stillgate("log", starter, log, "--to", tmp_path / "x.vcd")
+    done = stillgate("log", starter, log, "--output", tmp_path / "x.vcd")
     text = (tmp_path / "x.vcd").read_text(encoding="ascii") if done.status == 0 else ""
     assert "$scope module x $end" not in text
 
@@ -86,7 +86,7 @@ def test_a_dump_is_not_ended_by_what_a_header_says(stillgate: Command, starter: 
     "line",
     [
         "check {file}",
-        "check {file} --junit {folder}/x.xml --sarif {folder}/x.sarif",
+        "check {file} --output {folder}/x.xml --output {folder}/x.sarif",
         "explain {file}",
         "run {file} --for 1s",
         "faults {file}",

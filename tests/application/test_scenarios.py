@@ -84,9 +84,9 @@ def test_a_scenario_runs_on_another_machine_file(stillgate: Command, starter: Pa
 
 
 def test_traces_of_a_scenario_are_written(stillgate: Command, scenario: Path, tmp_path: Path) -> None:
-    done = stillgate("run", scenario, "--csv", tmp_path / "a.csv", "--trace", tmp_path / "a.vcd")
+    done = stillgate("run", scenario, "--output", tmp_path / "a.scans.csv", "--output", tmp_path / "a.vcd")
     assert done.status == 0, done.err
-    assert (tmp_path / "a.csv").read_text().startswith("time_ms,")
+    assert (tmp_path / "a.scans.csv").read_text().startswith("time_ms,")
     assert "$enddefinitions" in (tmp_path / "a.vcd").read_text()
 
 
@@ -207,7 +207,7 @@ def test_the_json_of_a_soak_fits_its_schema(stillgate: Command, starter: Path, t
     assert clean["violation"] is None
     machine = MACHINES / "broken" / "press_plain_and.yaml"
     target = tmp_path / "found.scenario.yaml"
-    done = stillgate("soak", machine, "--hours", "2", "--format", "json", "--save", target)
+    done = stillgate("soak", machine, "--hours", "2", "--format", "json", "--output", target)
     assert done.status == 1
     document = json.loads(done.out)
     validator.validate(document)
@@ -232,7 +232,7 @@ def test_the_json_of_a_soak_fits_its_schema(stillgate: Command, starter: Path, t
         (("--operator", "lazy"), "lazy"),
         (("--faults", "2"), "--faults is 2; it goes from 0 to 1"),
         (("--faults", "1"), "no requirement of this machine has to withstand a fault"),
-        (("--save", "no/such/folder.yaml"), "--save: there is no folder no/such"),
+        (("--output", "no/such/folder.yaml"), "--output: there is no folder no/such"),
     ],
 )
 def test_a_soak_that_cannot_be_meant_is_refused(

@@ -35,7 +35,7 @@ def test_every_state_and_part_of_a_machine_is_drawn(path: Path) -> None:
 
 
 def test_the_picture_of_the_front_page_shows_the_machine_as_it_is() -> None:
-    """Drawn anew with ``stillgate draw machines/lavender_harvester.yaml --to docs/pictures``."""
+    """Drawn anew with ``stillgate draw machines/lavender_harvester.yaml --output docs/pictures``."""
     machine = read_machine(MACHINES / "lavender_harvester.yaml").machine
     kept = MACHINES.parent / "docs" / "pictures" / "lavender_harvester.harvest.svg"
     now = find_renderer().draw(state_diagram(machine, "harvest"), Picture.SVG)

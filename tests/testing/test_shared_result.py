@@ -7,12 +7,13 @@ from random import Random
 
 import pytest
 
+from stillgate.interlocks.results.assumption import Assumption, Topic
 from stillgate.interlocks.results.verdict import CheckResult
 from stillgate.testing.plugin.shared_result import computed_once
 
 RESULT = CheckResult(
-    machine="m", digest="00", version="1", tick=100, scan=20, faults=1, assumptions=("No faults.",),
-    exclusions=(), requirements=(), findings=(), exploration=(),
+    machine="m", digest="00", version="1", tick=100, scan=20, faults=1, exclusions=(),
+    assumed=(Assumption(Topic.FAULTS, "No faults."),), requirements=(), findings=(), exploration=(),
 )  # fmt: skip
 
 

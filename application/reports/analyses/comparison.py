@@ -9,8 +9,9 @@ from rich.console import Console
 from stillgate.interlocks.results.comparison import Comparison
 from stillgate.interlocks.results.verdict import Word
 
-from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION
+from ...console.answers import write_answer
+from ...console.prose import bullet, say, section
+from ...console.words import CAUTION, MOST_NAMED, count_words, listed
 from ..check.verdict_table import STYLES
 from ..exchange.schema_words import (
     TICK_CAUTION,
@@ -37,7 +38,8 @@ from .analysis_parts import (
 
 def write_comparison(console: Console, result: Comparison) -> None:
     """Prints what changed, which verdicts, and whether outputs differ."""
-    say_unbroken(console, f"{result.old} and {result.new}", style="bold")
+    _answer(console, result)
+    write_tick_caution(console, result.tick_caution)
     section(console, "What changed")
     for item in result.changes:
         places = [f"old line {item.old_line}"] if item.old_line else []
@@ -53,7 +55,6 @@ def write_comparison(console: Console, result: Comparison) -> None:
         bullet(console, "none")
     section(console, "Outputs")
     say(console, result.outputs_text, indent=2, style=STYLES[result.outputs])
-    write_tick_caution(console, result.tick_caution)
     if result.difference is not None:
         tell_story(console, "THE SHORTEST WAY TO A DIFFERENCE", result.difference)
     for change in result.verdicts:
@@ -62,6 +63,33 @@ def write_comparison(console: Console, result: Comparison) -> None:
             tell_story(console, f"BROKEN  {change.requirement}{version}", change.story)
     write_assumptions(console, result.assumptions)
     write_caution(console)
+
+
+def differs(result: Comparison) -> bool | None:
+    """Whether outputs or verdicts differ; None where it is not known. What is not known is no difference."""
+
+    def is_open(old: Word | None, new: Word | None) -> bool:
+        return Word.UNDECIDED in (old, new) or {old, new} == {Word.HOLDS, Word.NOT_BROKEN}
+
+    undecided = [item for item in result.verdicts if is_open(item.old, item.new)]
+    if result.outputs is Word.BROKEN or len(result.verdicts) > len(undecided):
+        return True
+    return False if result.outputs is Word.HOLDS and not undecided else None
+
+
+def _answer(console: Console, result: Comparison) -> None:
+    word, style = {
+        True: ("DIFFERENT", "bold yellow"), False: ("SAME", "bold green"), None: ("UNDECIDED", "bold yellow")
+    }[differs(result)]  # fmt: skip
+    outputs = {
+        Word.BROKEN: f"outputs differ ({', '.join(result.differing)})",
+        Word.UNDECIDED: "whether outputs differ is not known",
+    }.get(result.outputs, f"outputs never differ{' in steps of a tick' if result.tick_caution else ''}")
+    names = listed([item.requirement for item in result.verdicts], MOST_NAMED)
+    verdicts = (
+        f"{count_words(len(result.verdicts), 'verdict')} changed: {names}" if names else "no verdict changed"
+    )
+    write_answer(console, word, f"{result.old} and {result.new}: {outputs}, {verdicts}", style=style)
 
 
 def _verdict(word: Word | None) -> str:

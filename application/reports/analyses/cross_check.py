@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from stillgate.controller.expressions.durations import format_duration
@@ -14,11 +12,13 @@ from stillgate.interlocks.analyses.cross_check import CrossCheck, CrossCheckRow
 from stillgate.interlocks.proofs.solver import INDUCTION, RANKS, REPLAY
 from stillgate.interlocks.results.verdict import Word
 
+from ...console.answers import at_a_tick, write_answer
+from ...console.columns import aligned
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import CAUTION, count_words, fault_words, verdict_words
+from ...console.words import CAUTION, MOST_NAMED, count_words, fault_words, listed
 from ..check.check_json import story_document
 from ..check.story_text import write_story
-from ..check.verdict_table import STYLES
+from ..check.verdict_table import NOT_REQUIRED, STYLES
 from ..exchange.schema_words import (
     DRAFT,
     STORY,
@@ -77,8 +77,11 @@ CONFIRM: Schema = {
 }
 
 AGREES = {True: "agrees", False: "CONTRADICTS", None: "-"}
-DEPTHS = {INDUCTION: "k = {}", REPLAY: "{} ticks", RANKS: "at most {} ticks"}
-"""What the depth of a verdict is, by its method."""
+HOW = {INDUCTION: "induction, k = {}", REPLAY: "replayed, {}", RANKS: "ranks, at most {}"}
+"""How a verdict was found, by its method, with its depth."""
+
+LONG = 10
+"""Seconds from which on it is said how long a verdict took."""
 
 
 def cross_check_document(result: CrossCheck, file: str) -> dict[str, Any]:
@@ -124,14 +127,13 @@ def write_cross_check(console: Console, result: CrossCheck, file: str) -> None:
     Args:
         file: name of the machine file as the user gave it.
     """
-    say_unbroken(console, f"{result.machine} ({file}): second opinion by {result.prover}", style="bold")
-    tick = f"at a tick of {format_duration(result.tick)}"
+    _answer(console, result)
+    tick = f"at {'the scan' if result.tick == result.scan else 'a tick'} of {format_duration(result.tick)}"
     budget = f"up to {fault_words(result.faults)}" if result.faults else "without faults"
-    say(console, f"{count_words(len(result.opinions), 'verdict')} {tick}, {budget}")
+    say_unbroken(console, f"{file}, {tick}, {budget}, by {result.prover}")
     say(console, "")
-    console.print(_table(console, result))
+    console.print(_table(console, result), soft_wrap=True)
     say(console, "")
-    say(console, _total(result), style="bold red" if result.disagreements else "")
     if result.tick_caution:
         say(console, f"{result.tick_caution} Both methods were asked at this tick.")
     proved = "holds" if result.tick == result.scan else f"is not broken at {format_duration(result.tick)}"
@@ -145,11 +147,7 @@ def write_cross_check(console: Console, result: CrossCheck, file: str) -> None:
     if result.disagreements:
         _contradictions(console, result)
     else:
-        for item in result.opinions:
-            if item.verdict is Word.BROKEN and item.story is not None:
-                must = "" if item.counts else "  (need not withstand it)"
-                section(console, f"BROKEN  {item.name} with {fault_words(item.faults)}{must}")
-                write_story(console, item.story)
+        _breaks(console, result)
     if result.undecided:
         section(console, "Undecided")
         for item in result.undecided:
@@ -163,35 +161,77 @@ def write_cross_check(console: Console, result: CrossCheck, file: str) -> None:
     say(console, CAUTION.replace("assumptions above", "same assumptions"))
 
 
-def _table(console: Console, result: CrossCheck) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
-    names = max(len(item.name) for item in result.opinions)
-    table.add_column("requirement", overflow="fold", min_width=min(names, console.width // 3))
-    for title in ("faults", "z3 says", "how", "exploration"):
-        table.add_column(title, overflow="fold", min_width=len(title))
-    for item in result.opinions:
-        style = STYLES[item.verdict] if item.counts else "dim"
-        table.add_row(
-            Text(item.name),
-            Text(fault_words(item.faults)),
-            Text(verdict_words(item.verdict, result.tick, result.scan), style=style),
-            Text(_how(item)),
-            Text(_exploration(item, result), style="bold red" if item.agrees is False else ""),
+def _answer(console: Console, result: CrossCheck) -> None:
+    """What the proofs say of what must hold, and whether the exploration says the same."""
+    if result.disagreements:
+        about = (
+            f"{result.machine}: {len(result.disagreements)} of {len(result.opinions)} verdicts; rely on none"
         )
-    return table
+        write_answer(console, "CONTRADICTION", about, style="bold red")
+    else:
+        counted = [item for item in result.opinions if item.counts]
+        names = list(dict.fromkeys(item.name for item in counted))
+        word, about = Word.HOLDS, f"all {count_words(len(names), 'requirement')} that it was asked about"
+        for bad in (Word.NOT_BROKEN, Word.UNDECIDED, Word.BROKEN):
+            if missing := list(dict.fromkeys(item.name for item in counted if item.verdict is bad)):
+                word = bad
+                about = f"{len(missing)} of {len(names)} requirements: {listed(missing, MOST_NAMED)}"
+        if word is Word.NOT_BROKEN or (word is Word.HOLDS and result.tick_caution):
+            word, about = Word.UNDECIDED, f"none of {count_words(len(names), 'requirement')} breaks"
+        tick = at_a_tick(result.tick, result.tick_caution) if word is not Word.HOLDS else ""
+        write_answer(console, word.value.upper(), f"{result.machine}: {about}", style=STYLES[word], tick=tick)
+    say(console, _total(result), style="bold red" if result.disagreements else "")
 
 
-def _exploration(item: CrossCheckRow, result: CrossCheck) -> str:
+def _breaks(console: Console, result: CrossCheck) -> None:
+    """A line for each break that need not hold, then the stories of those that count."""
+    broken = [item for item in result.opinions if item.verdict is Word.BROKEN]
+    told = [item for item in broken if not item.counts]
+    if told:
+        say(console, "")
+    widest = max((len(item.name) for item in told), default=0)
+    for item in told:
+        fault = item.story.fault if item.story is not None else None
+        line = f"NOT REQUIRED  {item.name.ljust(widest)}  {fault or fault_words(item.faults)}"
+        say_unbroken(console, line, style="dim")
+    for item in broken:
+        if item.counts and item.story is not None:
+            section(
+                console, f"BROKEN  {item.name} with {fault_words(item.faults)}", style=STYLES[Word.BROKEN]
+            )
+            write_story(console, item.story)
+
+
+def _table(console: Console, result: CrossCheck) -> Text:
+    rows = []
+    for item in result.opinions:
+        not_required = item.verdict is Word.BROKEN and not item.counts
+        said = NOT_REQUIRED if not_required else item.verdict.value
+        rows.append(
+            [
+                Text(item.name),
+                Text(str(item.faults)),
+                Text(said, style=STYLES[item.verdict] if item.counts else "dim"),
+                Text(_exploration(item), style="bold red" if item.agrees is False else ""),
+                Text(_how(item)),
+            ]
+        )
+    return aligned(("requirement", "faults", "z3 says", "exploration", "how"), rows, console.width)
+
+
+def _exploration(item: CrossCheckRow) -> str:
     if item.explored is None or item.agrees is True:
         return AGREES[item.agrees]
-    said = verdict_words(item.explored, result.tick, result.scan)
+    said = item.explored.value
     return f"{AGREES[item.agrees]}: {said}" if item.agrees is False else said
 
 
 def _how(item: CrossCheckRow) -> str:
     if item.verdict is Word.UNDECIDED:
         return f"tried for {item.seconds:.1f} s"
-    return f"{item.method}, {DEPTHS[item.method].format(item.depth)}, {item.seconds:.1f} s"
+    depth = count_words(item.depth or 0, "tick") if item.method == REPLAY else str(item.depth)
+    took = f", {item.seconds:.0f} s" if item.seconds >= LONG else ""
+    return f"{HOW[item.method].format(depth)}{took}"
 
 
 def _total(result: CrossCheck) -> str:

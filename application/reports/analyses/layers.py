@@ -7,11 +7,14 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
+from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.layer_rows import Carrier, LayerTable
 from stillgate.interlocks.results.verdict import Judgement, Word
 
+from ...console.answers import at_a_tick, write_answer
+from ...console.columns import aligned
 from ...console.prose import bullet, say, say_unbroken, section
-from ...console.words import count_words, fault_words, verdict_words
+from ...console.words import MOST_NAMED, count_words, fault_words, listed
 from ..check.verdict_table import STYLES
 from ..exchange.schema_words import (
     TICK_CAUTION,
@@ -30,25 +33,32 @@ from .analysis_parts import (
     SECONDS,
     SHORTEST_WAY,
     analysis_document,
-    plain_table,
     write_assumptions,
     write_caution,
     write_tick_caution,
 )
 
+FEW = 3
+"""Requirements that an answer names."""
+
 
 def write_layers(console: Console, table: LayerTable, file: str) -> None:
     """Prints which layer carries each hazard requirement."""
-    say_unbroken(console, f"{table.machine} ({file})", style="bold")
-    count = count_words(len(table.rows), "requirement that names a hazard", "requirements that name a hazard")
-    must = " and must withstand a fault" if table.faults else ""
-    say(console, f"{count}{must}, judged in three ways, with {fault_words(table.faults)}")
-    say(console, "")
-    made = plain_table("requirement", "sequences\nalone", "interlocks\nalone", "both", "carried by")
-    for row in table.rows:
-        cells = [_word(item, table) for item in (row.sequences, row.interlocks, row.both)]
-        made.add_row(row.requirement, *cells, row.carrier.value)
-    console.print(made)
+    _answer(console, table)
+    at = format_duration(table.tick)
+    say_unbroken(console, f"{file}, at {at}, with {fault_words(table.faults)}, judged in three ways")
+    if table.rows:
+        say(console, "")
+        rows = [
+            [
+                Text(row.requirement),
+                *(_word(item) for item in (row.sequences, row.interlocks, row.both)),
+                Text(row.carrier.value),
+            ]
+            for row in table.rows
+        ]
+        head = ("requirement", "sequences", "interlocks", "both", "carried by")
+        console.print(aligned(head, rows, console.width), soft_wrap=True)
     write_tick_caution(console, table.tick_caution)
     reasons = {
         item.reason
@@ -64,9 +74,43 @@ def write_layers(console: Console, table: LayerTable, file: str) -> None:
     write_caution(console)
 
 
-def _word(judgement: Judgement, table: LayerTable) -> Text:
-    scan = table.tick if not table.tick_caution else 0
-    return Text(verdict_words(judgement.word, table.tick, scan), style=STYLES[judgement.word])
+def _answer(console: Console, table: LayerTable) -> None:
+    """Whether both layers together carry all, then what each carries."""
+    carried = {carrier: [row for row in table.rows if row.carrier is carrier] for carrier in Carrier}
+    total = count_words(len(table.rows), "requirement that names a hazard", "requirements that name a hazard")
+    must = " and must withstand a fault" if table.faults else ""
+    about = f"{total}{must}"
+    if not table.rows:
+        write_answer(console, "NOTHING ASKED", f"{table.machine}: no requirement names a hazard{must}")
+        return
+    word, missing = Word.HOLDS, []
+    for carrier, bad in ((Carrier.UNDECIDED, Word.UNDECIDED), (Carrier.NONE, Word.BROKEN)):
+        if carried[carrier]:
+            word, missing = bad, carried[carrier]
+    if word is Word.HOLDS and table.tick_caution:
+        word = Word.UNDECIDED
+    if missing:
+        about = f"{len(missing)} of {about}: {listed([row.requirement for row in missing], MOST_NAMED)}"
+    elif word is Word.UNDECIDED:
+        about += " judged, and a tick longer than the scan decides nothing"
+    write_answer(
+        console,
+        word.value.upper(),
+        f"{table.machine}: {about}",
+        style=STYLES[word],
+        tick=at_a_tick(table.tick, table.tick_caution) if word is Word.BROKEN else "",
+    )
+    parts = []
+    for carrier in (Carrier.EITHER, Carrier.SEQUENCES, Carrier.INTERLOCKS, Carrier.BOTH):
+        if names := [row.requirement for row in carried[carrier]]:
+            which = f" ({', '.join(names)})" if len(names) <= FEW and carrier is not Carrier.EITHER else ""
+            parts.append(f"{carrier.value} {len(names)}{which}")
+    if parts:
+        say(console, f"carried by: {', '.join(parts)}", hanging=2)
+
+
+def _word(judgement: Judgement) -> Text:
+    return Text(judgement.word.value, style=STYLES[judgement.word])  # the tick is said once, above
 
 
 def layers_document(table: LayerTable, file: str) -> dict[str, Any]:
@@ -85,6 +129,7 @@ _JUDGEMENT = closed(
     story=SHORTEST_WAY,
     reason=text("Why undecided."),
     left_out=many("What was left out of the search that judged it: nothing here.", text("A name.")),
+    method=text("How it was found, where not by a search: nothing here."),
 )
 
 LAYERS = closed(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
@@ -10,6 +10,7 @@ from rich.console import Console
 from stillgate.controller.expressions.durations import format_duration
 from stillgate.interlocks.results.weakenings import StrengthList, Weakening, WeakeningKind
 
+from ...console.answers import at_a_tick, write_answer
 from ...console.prose import say, say_lines, say_unbroken, section
 from ...console.words import count_words, fault_words
 from ..exchange.schema_words import (
@@ -37,13 +38,11 @@ from .analysis_parts import (
 
 def write_strength(console: Console, result: StrengthList, file: str) -> None:
     """Prints how many weakenings are noticed, and each that is not."""
-    say_unbroken(console, f"{result.machine} ({file})", style="bold")
-    count = count_words(len(result.weakenings), "weakening")
-    said = f"{count}, {result.noticed} noticed by a requirement ({100 * result.share:.1f} %)"
-    say(console, f"{said}, at {format_duration(result.tick)}, up to {fault_words(result.faults)}")
-    write_tick_caution(console, result.tick_caution)
     certain = [item for item in result.unnoticed if item.noticed is False]
     undecided = [item for item in result.unnoticed if item.noticed is None]
+    _answer(console, result, len(certain), len(undecided))
+    say_unbroken(console, f"{file}, at {format_duration(result.tick)}, up to {fault_words(result.faults)}")
+    write_tick_caution(console, result.tick_caution)
     if certain:
         at = f" at {format_duration(result.tick)}" if result.tick_caution else ""
         meaning = "the condition is superfluous, or a requirement is missing"
@@ -56,9 +55,30 @@ def write_strength(console: Console, result: StrengthList, file: str) -> None:
     write_caution(console)
 
 
-def _weakenings(console: Console, items: Iterable[Weakening], file: str) -> None:
+def _answer(console: Console, result: StrengthList, certain: int, undecided: int) -> None:
+    """How many are noticed by no requirement; more is not asked."""
+    total = count_words(len(result.weakenings), "weakening")
+    noticed = f"{result.noticed} noticed ({100 * result.share:.1f} %)"
+    tick = at_a_tick(result.tick, result.tick_caution)
+    if certain:
+        open_ones = f", {undecided} undecided" if undecided else ""
+        about = f"{certain} of {total}, by no requirement; {noticed}{open_ones}"
+        write_answer(console, "UNNOTICED", f"{result.machine}: {about}", style="bold yellow", tick=tick)
+    elif undecided:
+        write_answer(console, "UNDECIDED", f"{result.machine}: {undecided} of {total}; {noticed}", tick=tick)
+    else:
+        about = f"every one of {total}, by some requirement"
+        write_answer(console, "NOTICED", f"{result.machine}: {about}", style="bold green", tick=tick)
+
+
+def _weakenings(console: Console, items: Sequence[Weakening], file: str) -> None:
+    reasons = {item.reason for item in items}
+    common = next(iter(reasons)) if len(reasons) == 1 and len(items) > 1 else ""
+    if common:  # said once
+        say(console, f"all of them: {common}", indent=2)
     lines = (
-        f"{file}:{item.line}:{item.column}: {item.text}" + (f" ({item.reason})" if item.reason else "")
+        f"{file}:{item.line}:{item.column}: {item.text}"
+        + (f" ({item.reason})" if item.reason != common else "")
         for item in items
     )
     say_lines(console, lines, indent=2)

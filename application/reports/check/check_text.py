@@ -1,15 +1,26 @@
-"""A check as text: verdicts, assumptions, findings, the story of each break, what was explored.
+"""A check as text. Its answer stands first and last; what matters most stands nearest to the end.
 
-The order is that of a reader's questions: what holds, under which assumptions, what else was
-noticed, how does it break, how far did the search get. Works from 80 columns upward.
+A terminal shows the end of what was printed. So rows and assumptions come first, then findings and what was
+explored, then a row a hazard, what is left to judge, and the story of each break that counts. Works from 80
+columns upward.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rich.console import Console
 
 from stillgate.controller.expressions.durations import format_duration
-from stillgate.interlocks.results.verdict import CheckResult, Exploration, Finding, RequirementVerdict, Word
+from stillgate.interlocks.results.verdict import (
+    CheckResult,
+    Exploration,
+    Finding,
+    FindingKind,
+    Judgement,
+    RequirementVerdict,
+    Word,
+)
 
 from ...console.prose import bullet, say, say_unbroken, section
 from ...console.words import (
@@ -20,80 +31,81 @@ from ...console.words import (
     fault_words,
     grouped,
     slice_words,
-    verdict_words,
     with_sets,
 )
+from .answer_text import write_answer
+from .assumptions_text import write_assumptions
+from .hazard_table import table_of_hazards
+from .left_to_judge import write_left_to_judge
 from .story_text import write_story
-from .verdict_table import STYLES, table_of_verdicts
+from .verdict_table import STYLES, breaks_not_required, key_of_verdicts, table_of_verdicts
+
+MANY_ROWS = 20
+"""Requirements beyond which a row each is printed on request."""
 
 MANY_STATES = 100_000
 """From here on, rate and memory of a search say something."""
 
 
-def write_check(console: Console, result: CheckResult, file: str) -> None:
+def write_check(console: Console, result: CheckResult, file: str, *, everything: bool = False) -> None:
     """Prints a whole check.
 
     Args:
         console: where to.
         result: the check.
         file: name of the machine file as the user gave it.
+        everything: every requirement in a row and every name in a list, however many there are, and the
+            stories of breaks that need not hold.
     """
-    _heading(console, result, file)
-    console.print(table_of_verdicts(result, console.width))
-    _totals(console, result)
-    _assumptions(console, result)
+    write_answer(console, result)
+    _how_checked(console, result, file)
+    _verdicts(console, result, everything=everything)
+    write_assumptions(console, result, everything=everything)
     _findings(console, result.findings, file)
-    for counting in (True, False):
-        for requirement in result.requirements:
-            if (requirement.verdict is Word.BROKEN) is counting:
-                _break(console, requirement, result, file)
-    for finding in result.findings:
-        if finding.story is not None:
-            section(console, f"{finding.kind.value.upper()}  {finding.subject}")
-            write_story(console, finding.story)
-    _undecided(console, result, file)
+    _stories_that_do_not_count(console, result, file, everything=everything)
     _exploration(console, result)
+    _hazards(console, result)
+    write_left_to_judge(console, result, everything=everything)
+    _undecided(console, result, file)
+    _breaks(console, result, file)
     say(console, "")
     say(console, CAUTION)
+    write_answer(console, result)
 
 
-def _heading(console: Console, result: CheckResult, file: str) -> None:
-    cached = ", kept from an earlier check of the same file" if result.from_cache else ""
-    say_unbroken(console, f"{result.machine} ({file}){cached}", style="bold")
+def _how_checked(console: Console, result: CheckResult, file: str) -> None:
     tick = f"at the scan of {format_duration(result.scan)}"
     if result.tick != result.scan:
-        tick = f"with a tick of {format_duration(result.tick)} (scan {format_duration(result.scan)})"
-    count = count_words(len(result.requirements), "requirement")
+        tick = f"at a tick of {format_duration(result.tick)}"
     budget = f"up to {fault_words(result.faults)}" if result.faults else "without faults"
-    say(console, f"{count} checked {tick}, {budget}")
-    say(console, "")
-
-
-def _totals(console: Console, result: CheckResult) -> None:
-    """How many of each verdict, and the verdict of the whole check."""
-    counts = {word: sum(item.verdict is word for item in result.requirements) for word in Word}
-    best = Word.HOLDS.at(result.tick, result.scan)
-    said = {word: verdict_words(word, result.tick, result.scan) for word in Word}
-    said[Word.HOLDS] = "holds" if counts[Word.HOLDS] == 1 else "hold"
-    parts = [f"{counts[word]} {said[word]}" for word in Word if counts[word] or word is best]
-    extra = sum(item.breaks for item in result.findings)
-    if extra:
-        parts.append(f"{count_words(extra, 'finding that counts', 'findings that count')} as broken")
-    say(console, "")
-    total = f"{', '.join(parts)} (under the faults that each must withstand)"
-    say(console, total, style=STYLES[result.verdict])
+    say_unbroken(console, f"{file}, {tick}, {budget}")
+    if result.from_cache:
+        say(console, "kept from an earlier check of the same file")
     if result.tick_caution:
         say(console, result.tick_caution)
 
 
-def _assumptions(console: Console, result: CheckResult) -> None:
-    section(console, "Assumptions")
-    for assumption in result.assumptions:
-        bullet(console, assumption)
-    if result.exclusions:
-        section(console, "Faults left out, with the reason given (ISO 13849-2 fault exclusion)")
-        for fault, reason in result.exclusions:
-            bullet(console, f"{fault}: {reason}")
+def _verdicts(console: Console, result: CheckResult, *, everything: bool) -> None:
+    """A row a requirement, unless there are too many to be read at a glance."""
+    if not result.requirements:
+        return
+    say(console, "")
+    if len(result.requirements) > MANY_ROWS and not everything:
+        count = count_words(len(result.requirements), "requirement")
+        say(console, f"{count}, a row each with every name and story: stillgate check --all")
+        return
+    console.print(table_of_verdicts(result, console.width), soft_wrap=True)
+    if key := key_of_verdicts(result):
+        say(console, key)
+
+
+def _hazards(console: Console, result: CheckResult) -> None:
+    table = table_of_hazards(result, console.width)
+    say(console, "")
+    if table is None:
+        say(console, "No hazard is named, neither by the file nor by a requirement.")
+    else:
+        console.print(table, soft_wrap=True)
 
 
 def _findings(console: Console, findings: tuple[Finding, ...], file: str) -> None:
@@ -106,30 +118,66 @@ def _findings(console: Console, findings: tuple[Finding, ...], file: str) -> Non
         say_unbroken(console, f"{place}: {item.kind.value}{weight}: {item.message}", indent=2)
 
 
-def _break(console: Console, item: RequirementVerdict, result: CheckResult, file: str) -> None:
-    """How a requirement breaks; nothing for one that does not."""
-    broken = [judgement for judgement in item.judgements if judgement.word is Word.BROKEN]
-    if not broken:
-        return
-    counts = item.verdict is Word.BROKEN
+def _stories_that_do_not_count(console: Console, result: CheckResult, file: str, *, everything: bool) -> None:
+    """Stories of findings, and on request those of breaks that need not hold."""
+    for finding in result.findings:
+        asked = everything or finding.kind is not FindingKind.BOUNDS
+        if finding.story is not None and not finding.breaks and asked:
+            section(console, f"{finding.kind.value.upper()}  {finding.subject}")
+            write_story(console, finding.story)
+    if everything:
+        for item, judgement in breaks_not_required(result):
+            title = f"NOT REQUIRED  {item.name}: need not withstand {fault_words(judgement.faults)}"
+            _story(console, item, [judgement], file, title=title, style="bold")
+
+
+def _breaks(console: Console, result: CheckResult, file: str) -> None:
+    """The stories of what counts as broken, the worst nearest to the end."""
     at = "" if result.tick == result.scan else f" AT {format_duration(result.tick)}"
-    section(console, f"BROKEN{at}  {item.name}", style=STYLES[Word.BROKEN] if counts else "bold")
+    for finding in result.findings:
+        if finding.breaks:
+            title = f"BROKEN{at}  {finding.subject}: {finding.kind.value}"
+            section(console, title, style=STYLES[Word.BROKEN])
+            if finding.story is not None:
+                write_story(console, finding.story)
+    broken = [item for item in result.requirements if item.verdict is Word.BROKEN]
+    for item in sorted(broken, key=_weight):
+        counting = [
+            each for each in item.judgements if each.word is Word.BROKEN and each.faults <= item.faults
+        ]
+        _story(console, item, counting, file, title=f"BROKEN{at}  {item.name}", style=STYLES[Word.BROKEN])
+
+
+def _weight(item: RequirementVerdict) -> tuple[bool, bool, int]:
+    """More for a break that a hazard depends on, that needs no fault, and that is soon told."""
+    needs = min(each.faults for each in item.judgements if each.word is Word.BROKEN)
+    length = 0 if item.story is None else len(item.story.steps)
+    return item.hazard is not None, not needs, -length
+
+
+def _story(
+    console: Console,
+    item: RequirementVerdict,
+    broken: list[Judgement],
+    file: str,
+    *,
+    title: str,
+    style: str,
+) -> None:
+    """How a requirement breaks: where it stands, what it says, what it is for, and the story."""
+    section(console, title, style=style)
     say_unbroken(console, f"{file}:{item.line}:{item.column}: {item.text}", indent=2)
     for name, meaning in item.names:
         say(console, f"{name}: {meaning}", indent=4, hanging=2)
     if item.why:
         say(console, f"why: {item.why}", indent=2)
-    if not counts:
-        say(
-            console,
-            f"It need not withstand {fault_words(broken[0].faults)}, so this does not count.",
-            indent=2,
-        )
     for judgement in broken:
         if judgement.reason:
             say(console, f"with {fault_words(judgement.faults)}: {judgement.reason}", indent=2)
-    if item.story is not None:
-        write_story(console, item.story)
+    story = next((each.story for each in broken if each.story is not None), None)
+    if story is not None:
+        headline = story.headline.removesuffix(f" ({item.text})")  # which stands above
+        write_story(console, replace(story, headline=headline), item.text)
 
 
 def _undecided(console: Console, result: CheckResult, file: str) -> None:

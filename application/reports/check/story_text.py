@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from rich import box
@@ -16,15 +17,25 @@ from stillgate.interlocks.results.verdict import Story, StoryStep
 from ...console.prose import say, stacked
 from ...console.words import change_words, who_words
 
+NAME = re.compile(r"\w+\.\w+")
 
-def write_story(console: Console, story: Story) -> None:
-    """Prints how a requirement breaks, for a technician."""
-    say(console, story.headline, indent=2)
+PLURAL = {"goes": "go", "opens": "open", "closes": "close"}
+
+
+def write_story(console: Console, story: Story, about: str = "") -> None:
+    """Prints how a requirement breaks, for a technician.
+
+    Args:
+        about: what the story is about; if it names truths of parts, only those are told at the end.
+    """
     if story.start:
         stood = ", ".join(f"{part} {place}" for part, place in story.start.items())
         say(console, f"At power-on: {stood}.", indent=2)
     console.print(Padding(steps_table(story.steps), (1, 0, 0, 2)))
+    say(console, story.headline, indent=2)
     true = [name for name, value in story.recording[-1].instant.truths.items() if value]
+    named = set(NAME.findall(about))
+    true = [name for name in true if name in named] or true
     if true:
         say(console, f"True of the parts at the end: {', '.join(true)}.", indent=2)
 
@@ -46,9 +57,22 @@ def steps_table(steps: Iterable[StoryStep]) -> Table:
 
 
 def _changes(step: StoryStep) -> Text:
+    """One line for all that the same hand changed in the same way."""
     if not step.changes:
         return Text("at rest" if step.tick == 0 else "time passes", style="dim")
-    return stacked(f"{who_words(change)}: {change_words(change)}" for change in step.changes)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for change in step.changes:
+        way = change_words(change).removeprefix(change.name)
+        alike.setdefault((who_words(change), way), []).append(change.name)
+    return stacked(f"{who}: {_joined(names, way)}" for (who, way), names in alike.items())
+
+
+def _joined(names: list[str], way: str) -> str:
+    """``drive_oil, cutter_on go off``."""
+    first, *rest = way.split(" ", 2)[1:] or [""]
+    if len(names) > 1 and first in PLURAL:
+        way = " ".join(["", PLURAL[first], *rest])
+    return f"{', '.join(names)}{way}"
 
 
 def _states(before: StoryStep | None, step: StoryStep) -> Text:

@@ -1,71 +1,72 @@
 """The table of verdicts: one row a requirement, one column a number of faults.
 
-Widths are computed here, because a name that is cut or a verdict that is cropped would say
-something else: verdicts give way first, then hazards, then names, which break at underlines.
+A row is one line; where it does not fit, the name stands on a line of its own, since a name that is cut or
+broken would be another one. What the file does not ask for stands in brackets, and a break of that kind is
+never called broken: so that it differs from one that counts without colour too.
 """
 
 from __future__ import annotations
 
-from rich import box
-from rich.table import Table
+from collections.abc import Sequence
+
 from rich.text import Text
 
-from stillgate.interlocks.results.verdict import CheckResult, Judgement, Word
+from stillgate.interlocks.results.verdict import CheckResult, Judgement, RequirementVerdict, Word
 
+from ...console.columns import Row, aligned
 from ...console.words import fault_words, judgement_words
 
 STYLES = {Word.HOLDS: "green", Word.NOT_BROKEN: "yellow", Word.BROKEN: "bold red", Word.UNDECIDED: "yellow"}
-SPACING = 3
-"""Characters between two columns."""
 
-NARROWEST = (12, 8, 9)
-"""Characters of a name, a hazard and a verdict at the least."""
+NOT_REQUIRED = "not required"
+NOT_ASKED = "-"
 
-
-def table_of_verdicts(result: CheckResult, width: int) -> Table:
-    """The table, at most ``width`` characters wide from 60 upward."""
-    budgets = sorted({judgement.faults for item in result.requirements for judgement in item.judgements})
-    head = ["requirement", "hazard", *map(fault_words, budgets), "must\nwithstand"]
-    rows: list[list[Text]] = []
-    for item in result.requirements:
-        said = {judgement.faults: judgement for judgement in item.judgements}
-        name = Text(item.name, style="bold red" if item.verdict is Word.BROKEN else "")
-        verdicts = [_cell(said.get(budget), item.faults, result.scan) for budget in budgets]
-        rows.append([name, Text(item.hazard or "-"), *verdicts, Text(fault_words(item.faults))])
-    widths = _widths(head, rows, width)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1))
-    for title, column in zip(head, widths, strict=True):
-        table.add_column(title, width=column, overflow="fold")
-    for name, hazard, *rest in rows:
-        table.add_row(_broken_at_underlines(name, widths[0]), _broken_at_underlines(hazard, widths[1]), *rest)
-    return table
+KEY = "In brackets: more than the file asks for. '-': not asked about a fault."
+KEY_OF_BREAKS = f" '{NOT_REQUIRED}': does not withstand it, and need not."
 
 
-def _widths(head: list[str], rows: list[list[Text]], width: int) -> list[int]:
-    """Natural widths if they fit; else columns give way, verdicts first."""
-    last = len(head) - 1
-    cells = [[title, *(row[column].plain for row in rows)] for column, title in enumerate(head)]
-    widths = [max(len(line) for cell in column for line in cell.splitlines()) for column in cells]
-    room = width - SPACING * last
-    for column in (*range(2, last), 1, 0):
-        excess = sum(widths) - room
-        if excess > 0:
-            widths[column] = max(min(widths[column], NARROWEST[min(column, 2)]), widths[column] - excess)
-    return widths
+def table_of_verdicts(result: CheckResult, width: int) -> Text:
+    """The table, at most ``width`` characters wide where no single cell is wider."""
+    budgets = range(result.faults + 1)
+    head = ["requirement", "hazard", *map(fault_words, budgets)]
+    rows = [_row(item, budgets, result) for item in result.requirements]
+    return aligned(head, rows, width)
 
 
-def _cell(judgement: Judgement | None, required: int, scan: int) -> Text:
+def key_of_verdicts(result: CheckResult) -> str:
+    """What the signs in the table mean; empty where it has none."""
+    if not result.faults:
+        return ""
+    return KEY + (KEY_OF_BREAKS if breaks_not_required(result) else "")
+
+
+def breaks_not_required(result: CheckResult) -> list[tuple[RequirementVerdict, Judgement]]:
+    """Requirements that do not withstand more faults than they must, with how."""
+    return [
+        (item, judgement)
+        for item in result.requirements
+        for judgement in item.judgements
+        if judgement.word is Word.BROKEN and judgement.faults > item.faults
+    ]
+
+
+def _row(item: RequirementVerdict, budgets: Sequence[int], result: CheckResult) -> Row:
+    said = {judgement.faults: judgement for judgement in item.judgements}
+    name = Text(item.name, style="bold red" if item.verdict is Word.BROKEN else "")
+    return [
+        name,
+        Text(item.hazard or NOT_ASKED),
+        *(_cell(said.get(budget), item.faults, result) for budget in budgets),
+    ]
+
+
+def _cell(judgement: Judgement | None, required: int, result: CheckResult) -> Text:
     if judgement is None:
-        return Text("-")
+        return Text(NOT_ASKED)
     counts = judgement.faults <= required
-    return Text(judgement_words(judgement, scan), style=STYLES[judgement.word] if counts else "dim")
-
-
-def _broken_at_underlines(name: Text, width: int) -> Text:
-    """A name on as many lines as it needs, each ending with an underline."""
-    lines = [""]
-    for piece in name.plain.replace("_", "_\n").splitlines():
-        if lines[-1] and len(lines[-1]) + len(piece) > width:
-            lines.append("")
-        lines[-1] += piece
-    return Text("\n".join(lines), style=name.style)
+    if judgement.word is Word.BROKEN and counts:
+        words = judgement_words(judgement, judgement.tick)  # the tick is said once, above the table
+        return Text(words.replace(Word.BROKEN.value, Word.BROKEN.value.upper()), style=STYLES[Word.BROKEN])
+    if counts:
+        return Text(judgement.word.value, style=STYLES[judgement.word])
+    return Text(NOT_REQUIRED if judgement.word is Word.BROKEN else f"({judgement.word.value})", style="dim")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -17,35 +17,55 @@ from stillgate.controller.machine_file.named_conditions import meanings_in_contr
 
 from ...console.prose import say
 from ...console.terminal import printable
-from ...console.words import level_words
-from .situation import NextSituation
+from ...console.words import level_words, listed
+from .situation import NOTHING_CHANGES, NextSituation
+
+FEW = 3
+"""States, exits and changes that the answer names."""
 
 
 def write_explanation(
-    console: Console, machine: Machine, executive: Executive, following: Sequence[NextSituation]
+    console: Console,
+    machine: Machine,
+    executive: Executive,
+    following: Sequence[NextSituation],
+    named: Collection[str] = (),
 ) -> None:
-    """Prints a situation."""
-    say(console, f"{machine.machine}, in this situation", style="bold")
+    """Prints a situation.
+
+    Args:
+        named: sequences to explain, with the outputs that they ask for; all if empty.
+    """
+    shown = [name for name in executive.states if not named or name in named]
+    _answer(console, machine, executive, following, shown)
+    say(console, "")
     inputs = (
         f"{name} {level_of_contact(machine.inputs[name].contact, level)}"
         for name, level in executive.inputs.items()
     )
-    say(console, "inputs: " + ", ".join(inputs), indent=2, hanging=8)
+    say(console, "inputs: " + ", ".join(inputs), hanging=8)
     if executive.memory:
         memory = (f"{name} {level_words(value)}" for name, value in executive.memory.items())
-        say(console, "memory: " + ", ".join(memory), indent=2, hanging=8)
-    for sequence, state in executive.states.items():
+        say(console, "memory: " + ", ".join(memory), hanging=8)
+    others = [f"{name} {state}" for name, state in executive.states.items() if name not in shown]
+    if others:
+        say(console, f"not explained, since --in does not name them: {', '.join(others)}", hanging=2)
+    for sequence in shown:
         say(console, "")
-        say(console, f"{sequence} is in {state}", style="bold")
+        say(console, f"{sequence} is in {executive.states[sequence]}", style="bold")
         reasons = executive.exits(sequence)
         for reason in reasons:
             _tree(console, str(reason).removeprefix(f"{sequence}: "), reason.condition)
         if not reasons:
             say(console, "no way out", indent=2)
-    if executive.outputs:
+    asked = {
+        output for name in shown for state in machine.sequences[name].states.values() for output in state.on
+    }
+    outputs = [name for name in executive.outputs if not named or name in asked]
+    if outputs:
         say(console, "")
         say(console, "outputs", style="bold")
-    for output in executive.outputs:
+    for output in outputs:
         why = executive.why(output)
         say(console, str(why), indent=2, hanging=2)
         for permit in why.permits:
@@ -63,6 +83,31 @@ def write_explanation(
         say(console, outcome_words(outcome), indent=2, hanging=2)
     if not following:
         say(console, "no single change moves anything", indent=2)
+
+
+def _answer(
+    console: Console,
+    machine: Machine,
+    executive: Executive,
+    following: Sequence[NextSituation],
+    shown: Sequence[str],
+) -> None:
+    """Where it stands, what is open, and which single changes move something."""
+    states = listed([f"{name} {executive.states[name]}" for name in shown], FEW)
+    on = [name for name, level in executive.outputs.items() if level]
+    said = f"{machine.machine}: {states}; on: {listed(on, FEW) or 'nothing'}"
+    say(console, said, style="bold", hanging=2)
+    ways = [
+        reason.name
+        for name in shown
+        for reason in executive.exits(name)
+        if reason.open and not (reason.is_override and reason.target == executive.states[name])
+    ]
+    due = [item for item in following if item.cause == NOTHING_CHANGES and item.after and item.exits]
+    waits = [f"{item.exits[0]} in {format_duration(item.after)}" for item in due]
+    causes = [item.cause for item in following if item.cause != NOTHING_CHANGES]
+    moved = listed(causes, FEW) or "no single change"
+    say(console, f"open: {listed([*ways, *waits], FEW) or 'no exit'}; moved by: {moved}", hanging=2)
 
 
 def outcome_words(outcome: NextSituation) -> str:

@@ -14,12 +14,16 @@ from stillgate.controller.execution.executive import Executive
 from stillgate.controller.expressions.expression import HeldFor, walk
 from stillgate.controller.machine_file.contact_words import change_of_contact
 from stillgate.controller.machine_file.field_types import Condition, Milliseconds
-from stillgate.controller.machine_file.machine import Exit, Machine
+from stillgate.controller.machine_file.machine import Automaton, Exit, Flow, Machine, Part, Travel
 from stillgate.controller.program.program import ticks_up
 from stillgate.sim_io.simulation.operators import rest_level
+from stillgate.sim_io.simulation.simulation import Simulation
 
 MOST_SCANS = 20_000
 """Scans after which looking ahead or settling is given up."""
+
+NOTHING_CHANGES = "nothing changes"
+"""The cause of what time alone brings."""
 
 SWITCH_WORDS = {"on": True, "off": False, "true": True, "false": False, "1": True, "0": False}
 
@@ -35,8 +39,31 @@ class NextSituation:
 
 
 def resting_levels(machine: Machine) -> dict[str, bool]:
-    """Circuits that nobody touches: a normally closed contact conducts."""
-    return {name: rest_level(machine, name) for name in machine.inputs}
+    """Circuits that nobody touches: a normally closed contact conducts, and switches are as parts start.
+
+    A part that may start anywhere is taken to stand still, at its first place.
+    """
+    placed = {name: _placed(part) for name, part in machine.parts.items()}
+    first = Simulation(machine.model_copy(update={"parts": placed}), seed=0).step()
+    moved = {signal for part in machine.parts.values() for signal in part.senses}
+    return {
+        name: first.circuits[name] if name in moved else rest_level(machine, name) for name in machine.inputs
+    }
+
+
+def _placed(part: Part) -> Part:
+    if part.starts != "anywhere":
+        return part
+    match part:
+        case Travel():
+            place = part.stops[0]
+        case Automaton():
+            place = next(iter(part.states))
+        case Flow():
+            place = "empty"
+        case _:
+            place = "still"
+    return part.model_copy(update={"starts": place})
 
 
 def parse_settings(option: str, settings: Iterable[str]) -> dict[str, str]:
@@ -106,10 +133,13 @@ def situate(
 
 
 def outcomes(machine: Machine, executive: Executive) -> list[NextSituation]:
-    """What follows if nothing changes, and if each input alone changes for good."""
+    """What follows if nothing changes, and if each input alone changes for good.
+
+    A change after which the same happens as without it is left out.
+    """
     before = executive.snapshot()
     longest = max((way.after or 0 for way in _exits(machine)), default=0)
-    found = [_try(executive, "nothing changes", ticks_up(longest, machine.scan) + 2)]
+    found = [_try(executive, NOTHING_CHANGES, ticks_up(longest, machine.scan) + 2)]
     for name, item in machine.inputs.items():
         level = executive.inputs[name]
         executive.restore(before)
@@ -118,7 +148,14 @@ def outcomes(machine: Machine, executive: Executive) -> list[NextSituation]:
         found.append(_try(executive, cause, ticks_up(item.debounce, machine.scan) + 2))
         executive.inputs[name] = level
     executive.restore(before)
-    return [outcome for outcome in found if outcome.exits or outcome.outputs]
+    unchanged = found[0]
+    same = (unchanged.after, unchanged.exits, unchanged.outputs)
+    return [
+        item
+        for item in found
+        if (item.exits or item.outputs)
+        and (item is unchanged or (item.after, item.exits, item.outputs) != same)
+    ]
 
 
 def _try(executive: Executive, cause: str, scans: int) -> NextSituation:

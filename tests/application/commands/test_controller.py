@@ -21,7 +21,7 @@ STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"
 def test_both_files_are_written_and_name_the_machine_file(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
-    done = stillgate("controller", starter, "--to", tmp_path / "firmware")
+    done = stillgate("controller", starter, "--output", tmp_path / "firmware")
     assert done.status == 0
     assert "press__scan is to be called every 20 ms" in done.out
     assert "nothing was checked: stillgate check" in done.out
@@ -35,7 +35,7 @@ def test_the_same_file_gives_the_same_bytes(stillgate: Command, starter: Path, t
     folder = tmp_path / "firmware"
     texts = []
     for _ in range(2):
-        assert stillgate("controller", starter, "--to", folder).status == 0
+        assert stillgate("controller", starter, "--output", folder).status == 0
         texts.append([(folder / name).read_bytes() for name in ("controller.c", "controller.h")])
     assert texts[0] == texts[1]
 
@@ -45,7 +45,7 @@ def test_a_file_written_by_hand_is_never_written_over(
     stillgate: Command, starter: Path, tmp_path: Path, name: str
 ) -> None:
     (tmp_path / name).write_bytes(b"int mine\xff;\n")
-    done = stillgate("controller", starter, "--to", tmp_path)
+    done = stillgate("controller", starter, "--output", tmp_path)
     assert done.status == 2
     assert name in done.err
     assert "left as it is" in done.err
@@ -55,10 +55,10 @@ def test_a_file_written_by_hand_is_never_written_over(
 
 def test_a_bad_machine_file_leaves_the_old_files(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     folder = tmp_path / "firmware"
-    stillgate("controller", starter, "--to", folder)
+    stillgate("controller", starter, "--output", folder)
     before = (folder / "controller.c").read_bytes()
     starter.write_text(starter.read_text(encoding="utf-8").replace("scan:", "skan:"), encoding="utf-8")
-    done = stillgate("controller", starter, "--to", folder)
+    done = stillgate("controller", starter, "--output", folder)
     assert done.status == 2
     assert "skan" in done.err
     assert (folder / "controller.c").read_bytes() == before
@@ -67,11 +67,11 @@ def test_a_bad_machine_file_leaves_the_old_files(stillgate: Command, starter: Pa
 def test_a_file_in_place_of_the_folder_is_one_sentence(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
-    done = stillgate("controller", starter, "--to", starter)
+    done = stillgate("controller", starter, "--output", starter)
     assert done.status == 2
     assert "give the name of a folder" in done.err
     (tmp_path / "out" / "controller.h").mkdir(parents=True)
-    done = stillgate("controller", starter, "--to", tmp_path / "out")
+    done = stillgate("controller", starter, "--output", tmp_path / "out")
     assert done.status == 2
     assert "is a folder; give another one" in done.err
 
@@ -105,7 +105,9 @@ def test_the_main_program_of_the_guide_runs_the_press(
     stillgate: Command, compiler: str, tmp_path: Path
 ) -> None:
     """Compiled word for word, on a board that is a few lines; both valves open with both hands."""
-    assert stillgate("controller", ROOT / "machines" / "press_two_hand.yaml", "--to", tmp_path).status == 0
+    assert (
+        stillgate("controller", ROOT / "machines" / "press_two_hand.yaml", "--output", tmp_path).status == 0
+    )
     (main,) = re.findall(r"```c\n(.*?)```", GUIDE.read_text(encoding="utf-8"), re.DOTALL)
     (tmp_path / "main.c").write_text(main + BOARD, encoding="utf-8")
     command = [*COMPILERS[compiler], *STRICT, "main.c", "controller.c", "-o", "board"]

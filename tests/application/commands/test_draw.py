@@ -24,7 +24,7 @@ def test_a_picture_for_every_sequence_and_two_for_the_machine(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
-    done = stillgate("draw", starter, "--to", out)
+    done = stillgate("draw", starter, "--output", out)
     assert done.status == 0
     pictures = ("guard_lamp", "main", "signal-flow", "whole-machine")
     expected = [f"press.{name}.{kind}" for name in pictures for kind in ("png", "svg")]
@@ -34,7 +34,9 @@ def test_a_picture_for_every_sequence_and_two_for_the_machine(
 
 def test_one_picture_of_one_kind_on_request(stillgate: Command, starter: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    done = stillgate("draw", starter, "--to", out, "--only", "main", "--picture", "dot", "--format", "json")
+    done = stillgate(
+        "draw", starter, "--output", out, "--only", "main", "--picture", "dot", "--format", "json"
+    )
     jsonschema.Draft7Validator(schema_of("draw")).validate(json.loads(done.out))
     assert json.loads(done.out) == {
         "machine": "press",
@@ -51,7 +53,7 @@ def test_a_picture_that_fails_leaves_nothing_behind(
         raise ProgramFault("the drawing has 1 nodes where the machine has 2")
 
     monkeypatch.setattr(Renderer, "draw", fail)
-    done = stillgate("draw", starter, "--to", tmp_path / "out")
+    done = stillgate("draw", starter, "--output", tmp_path / "out")
     assert done.status == 3
     assert "where the machine has 2" in done.err
     assert not (tmp_path / "out").exists()
@@ -61,7 +63,7 @@ def test_a_folder_that_cannot_be_made_is_a_plain_error(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("")
-    done = stillgate("draw", starter, "--to", tmp_path / "file" / "out", "--picture", "dot")
+    done = stillgate("draw", starter, "--output", tmp_path / "file" / "out", "--picture", "dot")
     assert done.status == 2
     assert "file" in done.err
 
@@ -81,7 +83,7 @@ def test_the_story_of_a_break_is_numbered_through_the_states_and_charted(
     starter.write_text(text)
     out = tmp_path / "out"
     done = stillgate(
-        "draw", starter, "--story", "guard_stops_motor", "--to", out, "--picture", "svg", "--only", "main"
+        "draw", starter, "--story", "guard_stops_motor", "--output", out, "--picture", "svg", "--only", "main"
     )
     assert done.status == 0, done.err
     assert names(out) == ["press.guard_stops_motor.chart.svg", "press.main.svg"]
@@ -96,7 +98,7 @@ def test_the_story_of_a_break_is_numbered_through_the_states_and_charted(
 def test_a_requirement_that_holds_has_no_story_to_draw(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
-    done = stillgate("draw", starter, "--story", "can_run", "--to", tmp_path / "out")
+    done = stillgate("draw", starter, "--story", "can_run", "--output", tmp_path / "out")
     assert done.status == 2
     assert "can_run has no story to draw; its verdict is 'holds'" in done.err
     wrong = stillgate("draw", starter, "--story", "fresh_strat")
@@ -111,7 +113,7 @@ def test_time_in_states_and_a_chart_of_a_run(stillgate: Command, starter: Path, 
     script.write_text("2 s start on for 200 ms\n")
     out = tmp_path / "out"
     done = stillgate(
-        "draw", starter, "--run", script, "--for", "4s", "--to", out, "--picture", "svg", "--only", "main"
+        "draw", starter, "--run", script, "--for", "4s", "--output", out, "--picture", "svg", "--only", "main"
     )
     assert done.status == 0, done.err
     assert names(out) == ["press.main.svg", "press.shift.chart.svg"]
@@ -132,7 +134,9 @@ def test_what_is_never_reached_is_marked(stillgate: Command, starter: Path, tmp_
         )
     )
     out = tmp_path / "out"
-    done = stillgate("draw", starter, "--never-reached", "--to", out, "--picture", "svg", "--only", "main")
+    done = stillgate(
+        "draw", starter, "--never-reached", "--output", out, "--picture", "svg", "--only", "main"
+    )
     assert done.status == 0, done.err
     diagram = (out / "press.main.svg").read_text()
     assert diagram.count(">never reached<") == 1
@@ -149,7 +153,7 @@ def test_a_run_leaves_its_timing_chart_with_what_it_broke(
     chart = tmp_path / "run.svg"
     done = stillgate(
         "run", starter, "--for", "5s", "--at", "2 s start on for 200 ms", "--at", "3 s guard_shut off",
-        "--chart", chart,
+        "--output", chart,
     )  # fmt: skip
     assert done.status == 0, done.err
     drawn = chart.read_text()
@@ -161,7 +165,7 @@ def test_a_part_of_a_run_is_drawn_with_its_own_steps(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
     chart = tmp_path / "part.svg"
-    line = ("run", starter, "--for", "5s", "--at", "2 s start on for 200 ms", "--chart", chart)
+    line = ("run", starter, "--for", "5s", "--at", "2 s start on for 200 ms", "--output", chart)
     done = stillgate(*line, "--chart-part", "2.1..3 s")
     assert done.status == 0, done.err
     drawn = chart.read_text()
@@ -180,13 +184,13 @@ def test_a_part_of_a_run_is_drawn_with_its_own_steps(
 def test_a_part_that_cannot_be_drawn_is_refused_and_nothing_is_written(
     stillgate: Command, starter: Path, tmp_path: Path, part: str, message: str
 ) -> None:
-    files = ("--chart", tmp_path / "part.svg", "--csv", tmp_path / "run.csv")
+    files = ("--output", tmp_path / "part.svg", "--output", tmp_path / "run.scans.csv")
     done = stillgate("run", starter, "--for", "5s", *files, "--chart-part", part)
     assert done.status == 2
     assert message in done.err
     assert [path.name for path in tmp_path.iterdir()] == [starter.name]
     alone = stillgate("run", starter, "--chart-part", "2..3 s")
-    assert "there is no --chart to draw" in alone.err
+    assert "there is no chart to draw" in alone.err
 
 
 def test_a_story_is_numbered_through_the_whole_machine(
@@ -197,7 +201,9 @@ def test_a_story_is_numbered_through_the_whole_machine(
         text = text.replace(old, new)
     starter.write_text(text)
     out = tmp_path / "out"
-    done = stillgate("draw", starter, "--story", "guard_stops_motor", "--to", out, "--only", "whole-machine")
+    done = stillgate(
+        "draw", starter, "--story", "guard_stops_motor", "--output", out, "--only", "whole-machine"
+    )
     assert done.status == 0, done.err
     drawn = (out / "press.whole-machine.svg").read_text()
     assert "[step 1]" in drawn

@@ -29,7 +29,7 @@ SOME_ROWS = b"time_ms,start\n0,1\n"
 def recorded(stillgate: Command, starter: Path) -> Path:
     """A log of the starter machine, power interrupted for a second."""
     path = starter.parent / "press.log"
-    assert stillgate("run", starter, *SCRIPT, "--record", path).status == 0
+    assert stillgate("run", starter, *SCRIPT, "--output", path).status == 0
     return path
 
 
@@ -88,7 +88,9 @@ def test_a_log_in_another_form_is_the_same_log(
     stillgate: Command, starter: Path, recorded: Path, suffix: str
 ) -> None:
     target = recorded.with_suffix(f".{suffix}")
-    assert f"written: {target}" in stillgate("log", starter, recorded, "--to", target).out.replace("\n", "")
+    assert f"written: {target}" in stillgate("log", starter, recorded, "--output", target).out.replace(
+        "\n", ""
+    )
     first = json.loads(stillgate("log", starter, recorded, "--format", "json").out)
     second = json.loads(stillgate("log", starter, target, "--format", "json").out)
     for key in ("signals", "events", "trouble", "begin", "end", "changes", "scan"):
@@ -110,7 +112,7 @@ def test_a_bad_place_for_another_form_is_refused_before_the_log_is_read(
     log = starter.with_name("press.log.csv")
     log.write_text("time_ms,start\n0,1\n")
     starter.with_name("folder.csv").mkdir()
-    done = stillgate("log", starter, log, "--to", starter.parent / target)
+    done = stillgate("log", starter, log, "--output", starter.parent / target)
     assert (done.status, done.out) == (2, "")
     assert why in done.err
     assert log.read_text() == "time_ms,start\n0,1\n"
@@ -118,7 +120,7 @@ def test_a_bad_place_for_another_form_is_refused_before_the_log_is_read(
 
 def test_a_waveform_is_written_and_not_read(stillgate: Command, starter: Path, recorded: Path) -> None:
     target = recorded.with_suffix(".vcd")
-    assert stillgate("log", starter, recorded, "--to", target).status == 0
+    assert stillgate("log", starter, recorded, "--output", target).status == 0
     done = stillgate("log", starter, target)
     assert done.status == 2
     assert done.err.endswith("a value change dump is not read; give the log that it was made from\n")
@@ -157,32 +159,33 @@ def test_a_foreign_log_is_read_with_entries_on_the_command_line(stillgate: Comma
 def test_a_run_leaves_traces_in_every_form(stillgate: Command, starter: Path) -> None:
     for suffix in ("csv", "parquet", "vcd"):
         target = starter.parent / f"run.{suffix}"
-        assert stillgate("run", starter, *SCRIPT, "--trace", target).status == 0
+        assert stillgate("run", starter, *SCRIPT, "--output", target).status == 0
         assert target.stat().st_size > 300
-    done = stillgate("run", starter, "--trace", starter.parent / "run.txt")
+    done = stillgate("run", starter, "--output", starter.parent / "run.txt")
     assert done.status == 2
-    assert "the name of a trace ends in .csv, .parquet or .vcd" in done.err
+    assert "ends in none of .scans.csv, .csv, .parquet, .vcd, .svg, .log" in done.err
 
 
 def test_a_run_goes_on_with_a_log_that_is_there(stillgate: Command, starter: Path, recorded: Path) -> None:
     before = recorded.read_bytes()
-    assert stillgate("run", starter, *SCRIPT, "--record", recorded).status == 0
+    assert stillgate("run", starter, *SCRIPT, "--output", recorded).status == 0
     assert recorded.read_bytes().startswith(before)
 
 
 @pytest.mark.parametrize(
     ("place", "why"),
-    [("none/press.log", "No such file or directory"), ("press.yaml", "it is not a log of this recorder")],
+    [("none/press.log", "No such file or directory"), ("notes.log", "it is not a log of this recorder")],
 )
 def test_a_run_that_cannot_record_says_so_at_once(
     stillgate: Command, starter: Path, place: str, why: str
 ) -> None:
-    before = starter.read_bytes()
-    done = stillgate("run", starter, "--record", starter.parent / place)
+    notes = starter.with_name("notes.log")
+    notes.write_text("the guard was bent\n")
+    done = stillgate("run", starter, "--output", starter.parent / place)
     assert done.status == 2
     assert why in done.err
     assert done.out == ""
-    assert starter.read_bytes() == before
+    assert notes.read_text() == "the guard was bent\n"
 
 
 @pytest.mark.parametrize(

@@ -52,7 +52,7 @@ def broken_page(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     starter.write_text(starter_text("press"), encoding="utf-8")
     file = spoilt(starter, NO_OVERRIDE, NO_INTERLOCK)
     target = folder / "page.html"
-    options = ["-o", str(target), "--date", DATE, "--csv", str(folder / "csv"), *QUICK]
+    options = ["--output", str(target), "--date", DATE, "--output", str(folder / "csv"), *QUICK]
     assert run_command(["report", str(file), *options]) == 1
     return file, target.read_text(encoding="utf-8")
 
@@ -186,7 +186,9 @@ def test_the_assumptions_say_that_pairs_of_faults_were_not_looked_at(broken_page
 
 
 def test_pairs_without_a_fault_table_are_refused(stillgate: Command, starter: Path, tmp_path: Path) -> None:
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pairs", "--leave-out", "fault-table")
+    done = stillgate(
+        "report", starter, "--output", tmp_path / "p.html", "--pairs", "--leave-out", "fault-table"
+    )
     assert done.status == 2
     assert "--pairs fills the fault table" in done.err
     assert not (tmp_path / "p.html").exists()
@@ -199,7 +201,7 @@ def test_the_same_file_and_date_give_the_same_bytes(
     for number, date in enumerate((DATE, DATE, "2025-01-01"), start=1):
         target = tmp_path / f"{number}.html"
         options = ("--date", date, "--no-cache", "--threads", str(number), *QUICK)
-        assert stillgate("report", starter, "-o", target, *options).status == 0
+        assert stillgate("report", starter, "--output", target, *options).status == 0
         pages.append(target.read_text())
     assert pages[0] == pages[1]
     # The date stands in the style's footer, and so in the style's hash.
@@ -249,7 +251,7 @@ check: {faults: 0}
 """,
         encoding="utf-8",
     )
-    done = stillgate("report", file, "-o", tmp_path / "out.html", "--csv", tmp_path / "csv", *QUICK)
+    done = stillgate("report", file, "--output", tmp_path / "out.html", "--output", tmp_path / "csv", *QUICK)
     assert done.status == 1, done.err
     text = (tmp_path / "out.html").read_text()
     page = PageReader(text)
@@ -262,7 +264,9 @@ check: {faults: 0}
 def test_a_limit_is_named_and_the_verdict_is_undecided(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--max-states", "5", "--no-cache", *QUICK)
+    done = stillgate(
+        "report", starter, "--output", tmp_path / "p.html", "--max-states", "5", "--no-cache", *QUICK
+    )
     assert done.status == 4
     text = PageReader((tmp_path / "p.html").read_text()).text
     assert "most situations of a search 5, most memory 6 GiB (default)" in text.replace(
@@ -275,21 +279,24 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("stillgate.interlocks.checking.checker.check_within", None)  # not even asked
-    done = stillgate("report", starter, "-o", tmp_path / "nowhere" / "p.html")
+    done = stillgate("report", starter, "--output", tmp_path / "nowhere" / "p.html")
     assert done.status == 2
     assert "there is no folder" in done.err
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path)
+    folder = tmp_path / "folder.html"
+    folder.mkdir()
+    done = stillgate("report", starter, "--output", folder)
     assert done.status == 2
     assert "is a folder; give the name of a file" in done.err
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path / "p.html")
+    folder.rmdir()
+    done = stillgate("report", starter, "--output", tmp_path / "p.html", "--output", tmp_path / "p.html")
     assert done.status == 2
-    assert "p.html' is --output too; give another name" in done.err
-    done = stillgate("report", starter, "-o", starter)
+    assert "would hold the same, the page; give one" in done.err
+    done = stillgate("report", starter, "--output", starter)
     assert done.status == 2
-    assert "is the machine file too; give another name" in done.err
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--csv", starter / "tables")
+    assert "ends in none of .html, .htm, .pdf" in done.err
+    done = stillgate("report", starter, "--output", tmp_path / "p.html", "--output", starter / "tables")
     assert done.status == 2
-    assert f"--csv: '{starter}' is a file; give the name of a folder" in done.err
+    assert f"--output: '{starter}' is a file; give the name of a folder" in done.err
     assert sorted(path.name for path in tmp_path.iterdir()) == [starter.name]
 
 
@@ -305,7 +312,7 @@ def test_without_a_template_engine_the_message_says_how_to_get_one(
     stillgate: Command, starter: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "jinja2", None)
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", *QUICK)
+    done = stillgate("report", starter, "--output", tmp_path / "p.html", *QUICK)
     assert done.status == 2
     assert "pip install 'stillgate[report]'" in done.err
     assert not (tmp_path / "p.html").exists()
@@ -318,7 +325,9 @@ def test_without_a_browser_the_page_is_there_and_the_message_says_what_to_do(
         raise ToolMissing("no Chromium or Chrome was found to print a PDF with: install one")
 
     monkeypatch.setattr(pdf, "find_browser", none)
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--pdf", tmp_path / "p.pdf", *QUICK)
+    done = stillgate(
+        "report", starter, "--output", tmp_path / "p.html", "--output", tmp_path / "p.pdf", *QUICK
+    )
     assert done.status == 2
     assert "no Chromium or Chrome was found" in done.err
     assert (tmp_path / "p.html").exists()
@@ -382,7 +391,7 @@ def test_a_report_with_everything_holds_its_sections_and_tables(
     stillgate: Command, starter: Path, tmp_path: Path
 ) -> None:
     file = spoilt(starter, ("faults: 0   ", "faults: 1   "))
-    done = stillgate("report", file, "-o", tmp_path / "p.html", "--csv", tmp_path / "csv", "--pairs")
+    done = stillgate("report", file, "--output", tmp_path / "p.html", "--output", tmp_path / "csv", "--pairs")
     assert done.status == 1
     page = PageReader((tmp_path / "p.html").read_text())
     document = read_machine(file)
@@ -406,7 +415,7 @@ def test_an_interrupt_leaves_a_report_of_what_is_finished(
         raise KeyboardInterrupt
 
     monkeypatch.setattr("stillgate.interlocks.mutation.mutation_run.strength", interrupt)
-    done = stillgate("report", starter, "-o", tmp_path / "p.html", "--leave-out", "layers")
+    done = stillgate("report", starter, "--output", tmp_path / "p.html", "--leave-out", "layers")
     assert done.status == 130
     text = PageReader((tmp_path / "p.html").read_text()).text
     assert "'What the requirements notice' was not finished: the work was interrupted." in text

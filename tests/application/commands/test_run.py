@@ -42,8 +42,8 @@ def test_the_json_of_a_run_fits_its_schema_and_says_what_happened(stillgate: Com
 
 
 def test_the_csv_has_a_row_for_every_scan(stillgate: Command, starter: Path, tmp_path: Path) -> None:
-    target = tmp_path / "trace.csv"
-    assert stillgate("run", starter, *SCRIPT, "--csv", target).status == 0
+    target = tmp_path / "trace.scans.csv"
+    assert stillgate("run", starter, *SCRIPT, "--output", target).status == 0
     with target.open(newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert [int(row["time_ms"]) for row in rows] == list(range(0, 4001, 20))

@@ -121,7 +121,7 @@ def test_ctrl_c_ends_a_check_while_the_compiler_runs(tmp_path: Path, cache: Path
     """Two builds run at once in a check with a fault; status 130, all undecided, nothing half-written."""
     machine = Path(__file__).parents[3] / "machines" / "press_two_hand.yaml"
     report = tmp_path / "check.xml"
-    command = [sys.executable, "-P", "-m", "stillgate", "check", str(machine), "--junit", str(report)]
+    command = [sys.executable, "-P", "-m", "stillgate", "check", str(machine), "--output", str(report)]
     with subprocess.Popen(
         [*command, "--faults", "1"],
         env=os.environ | {"CC": str(asleep(tmp_path))},

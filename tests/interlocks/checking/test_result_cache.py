@@ -19,6 +19,7 @@ from stillgate.interlocks.checking.result_cache import (
     load_result,
     result_key,
 )
+from stillgate.interlocks.results.assumption import Assumption, Limit, Topic
 from stillgate.interlocks.results.instant import Instant, Stretch
 from stillgate.interlocks.results.verdict import (
     Cause,
@@ -46,7 +47,8 @@ STORY = Story(
 )  # fmt: skip
 RESULT = CheckResult(
     machine="m", digest="00", version="1", tick=100, scan=20, faults=1,
-    assumptions=("No faults.",), exclusions=(("lamp stuck on", "a reason with 'quotes' and ümlauts"),),
+    assumed=(Assumption(Topic.FAULTS, "No faults.", ("a",), (Limit("r", "1 s", "needs 3 ticks"),)),),
+    exclusions=(("lamp stuck on", "a reason with 'quotes' and ümlauts"),),
     requirements=(
         RequirementVerdict("r", "absence", "never: lamp", "G not (lamp)", None, 1,
                            (Judgement(Word.BROKEN, 1, 100, 2, STORY),), Word.BROKEN, 0, 3, 5, "why"),
