@@ -191,7 +191,8 @@ def _undecided(console: Console, result: CheckResult, file: str) -> None:
         section(console, f"UNDECIDED  with {fault_words(faults)}: {reason}", style=STYLES[Word.UNDECIDED])
         say(console, ", ".join(names), indent=2)
     if reasons:
-        needs = "needs z3: pip install 'stillgate[z3]'"
+        asked = any("; z3: " in reason for _, reason in reasons)
+        needs = "with more time" if asked else "needs z3: pip install 'stillgate[z3]'"
         say(console, f"Another method may decide: stillgate confirm {file} ({needs})", indent=2)
 
 
@@ -201,6 +202,18 @@ def _exploration(console: Console, result: CheckResult) -> None:
         bullet(console, beside_slices(exploration_words(item), item))
         for part in item.slices:
             bullet(console, f"{slice_words(part, MOST_NAMED)}: {exploration_words(part.exploration)}")
+    for (faults, method), names in found_by_z3(result).items():
+        bullet(console, f"{fault_words(faults)}: found by z3 ({method}), not by a search: {', '.join(names)}")
+
+
+def found_by_z3(result: CheckResult) -> dict[tuple[int, str], list[str]]:
+    """Requirements whose verdict no search found, by number of faults and method."""
+    found: dict[tuple[int, str], list[str]] = {}
+    for item in result.requirements:
+        for judgement in item.judgements:
+            if judgement.method:
+                found.setdefault((judgement.faults, judgement.method), []).append(item.name)
+    return found
 
 
 def exploration_words(item: Exploration) -> str:

@@ -49,6 +49,27 @@ def test_at_the_scan_the_word_is_a_bare_holds() -> None:
     assert "at the scan of 20 ms, up" in text
 
 
+def test_a_verdict_that_a_proof_found_says_so() -> None:
+    item = holding(tick=SCAN)
+    first, *others = item.judgements
+    proved = dataclasses.replace(first, method="proof by induction")
+    item = dataclasses.replace(item, judgements=(proved, *others))
+    text = " ".join(text_of(result(item, tick=SCAN)).split())
+    assert f"no fault: found by z3 (proof by induction), not by a search: {item.name}" in text
+    assert "found by z3" not in text_of(result(holding(tick=SCAN), tick=SCAN))
+
+
+def test_who_has_z3_is_not_told_to_install_it() -> None:
+    item = undecided()
+    asked = tuple(
+        dataclasses.replace(each, reason=f"{each.reason}; z3: no proof found") for each in item.judgements
+    )
+    text = " ".join(text_of(result(dataclasses.replace(item, judgements=asked), tick=SCAN)).split())
+    assert "stillgate confirm yard_gate.yaml (with more time)" in text
+    before = " ".join(text_of(result(undecided(), tick=SCAN)).split())
+    assert "needs z3: pip install 'stillgate[z3]'" in before
+
+
 def test_nothing_is_called_safe_or_certified() -> None:
     assert not re.search(r"\b(safe|certified)\b", text_of(full_result()), re.IGNORECASE)
 
