@@ -18,9 +18,9 @@ from pathlib import Path
 from .commands import changed_text, run_command
 from .figures import Figure, at_most
 
-PATIENCE = 300.0
-ANSWER = "(under"
-"""Stands in the last line of a table of verdicts, at any tick."""
+PATIENCE = 120.0
+ANSWER = "This is a check of a model"
+"""Begins the caution, which stands between all that is told and the answer at its end."""
 
 GLANCE = "without faults"
 """Stands in the line that says how a file stands without faults, before one fault is looked at."""

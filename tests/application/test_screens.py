@@ -25,7 +25,7 @@ SCREENS = {
     "check_holds": ("check", "press.yaml"),
     "check_all": ("check", "press.yaml", "--all"),
     "check_broken": ("check", "spoilt.yaml"),
-    "check_undecided": ("check", "press.yaml", "--max-states", "5", "--threads", "1"),
+    "check_undecided": ("check", "press.yaml", "--max-states", "5", "--threads", "1", "--no-cache"),
     "check_tick": ("check", "press.yaml", "--tick", "100 ms"),
 }
 """A command line for each screen of a check."""

@@ -98,7 +98,7 @@ def _requirement(
     if len(was) > 1 and was[-1] != now[-1]:
         say(console, f"it said: {was[-1]}", indent=2)
     if item.verdict is Word.BROKEN and item.story is not None:
-        write_story(console, item.story)
+        write_story(console, item.story, item.text)
 
 
 def _findings(before: CheckResult, after: CheckResult, file: str) -> Iterator[str]:

@@ -7,8 +7,6 @@ columns upward.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from rich.console import Console
 
 from stillgate.controller.expressions.durations import format_duration
@@ -176,8 +174,7 @@ def _story(
             say(console, f"with {fault_words(judgement.faults)}: {judgement.reason}", indent=2)
     story = next((each.story for each in broken if each.story is not None), None)
     if story is not None:
-        headline = story.headline.removesuffix(f" ({item.text})")  # which stands above
-        write_story(console, replace(story, headline=headline), item.text)
+        write_story(console, story, item.text)
 
 
 def _undecided(console: Console, result: CheckResult, file: str) -> None:

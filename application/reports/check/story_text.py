@@ -26,13 +26,14 @@ def write_story(console: Console, story: Story, about: str = "") -> None:
     """Prints how a requirement breaks, for a technician.
 
     Args:
-        about: what the story is about; if it names truths of parts, only those are told at the end.
+        about: the requirement in words, where it stands above: it is not said again, and if it names truths
+            of parts, only those are told at the end.
     """
     if story.start:
         stood = ", ".join(f"{part} {place}" for part, place in story.start.items())
         say(console, f"At power-on: {stood}.", indent=2)
     console.print(Padding(steps_table(story.steps), (1, 0, 0, 2)))
-    say(console, story.headline, indent=2)
+    say(console, story.headline.removesuffix(f" ({about})"), indent=2)
     true = [name for name, value in story.recording[-1].instant.truths.items() if value]
     named = set(NAME.findall(about))
     true = [name for name in true if name in named] or true

@@ -50,7 +50,7 @@ def requirement_text(item: RequirementVerdict, result: CheckResult, file: str) -
         counted = [judgement.story for judgement in item.judgements if judgement.faults <= item.faults]
         story = next((found for found in counted if found is not None), None)
         if story is not None:
-            write_story(console, story)
+            write_story(console, story, item.text)
 
     return _printed(write)
 

@@ -282,18 +282,21 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(
     done = stillgate("report", starter, "--output", tmp_path / "nowhere" / "p.html")
     assert done.status == 2
     assert "there is no folder" in done.err
-    folder = tmp_path / "folder.html"
-    folder.mkdir()
-    done = stillgate("report", starter, "--output", folder)
+    printed = tmp_path / "folder.pdf"
+    printed.mkdir()
+    done = stillgate("report", starter, "--output", tmp_path / "p.html", "--output", printed)
     assert done.status == 2
     assert "is a folder; give the name of a file" in done.err
-    folder.rmdir()
+    printed.rmdir()
     done = stillgate("report", starter, "--output", tmp_path / "p.html", "--output", tmp_path / "p.html")
     assert done.status == 2
-    assert "would hold the same, the page; give one" in done.err
+    assert "p.html' would hold the same, the page; give one" in done.err
     done = stillgate("report", starter, "--output", starter)
     assert done.status == 2
-    assert "ends in none of .html, .htm, .pdf" in done.err
+    assert "press.yaml' ends in none of .html, .htm, .pdf, which say what to write" in done.err
+    done = stillgate("report", starter, "--output", tmp_path / "one", "--output", tmp_path / "two")
+    assert done.status == 2
+    assert "are folders of tables; give one" in done.err
     done = stillgate("report", starter, "--output", tmp_path / "p.html", "--output", starter / "tables")
     assert done.status == 2
     assert f"--output: '{starter}' is a file; give the name of a folder" in done.err

@@ -77,7 +77,7 @@ def test_saves_of_every_kind_are_answered_with_what_changed(watch: Watch) -> Non
     """One process for all, since each start costs seconds."""
     path = watch.path
     watch.until("may be built and used")
-    watch.until("HOLDS  press: all 4")
+    watch.until("HOLDS  press: all 4 requirements, without faults")  # the answer again, last
 
     beside = path.with_suffix(".tmp")  # as most editors save: beside, then renamed
     beside.write_text(FORGOTTEN, encoding="utf-8")

@@ -136,7 +136,7 @@ def test_ctrl_c_ends_a_check_while_the_compiler_runs(tmp_path: Path, cache: Path
         out, said = check.communicate(timeout=40)
     assert check.returncode == 130, said
     assert time.monotonic() - pressed < 20
-    assert "0 hold, 8 undecided" in out
+    assert "UNDECIDED  press_two_hand: 8 of 8 requirements" in out
     assert "Traceback" not in said
     assert ElementTree.parse(report).getroot().tag == "testsuites"
     assert_ended(tmp_path)
@@ -238,7 +238,7 @@ def test_where_the_wheels_compiler_is_the_only_one_a_check_runs(tmp_path: Path) 
         cwd=tmp_path, env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[:2000]
-    assert "4 hold" in done.stdout
+    assert "HOLDS  press: all 4 requirements" in done.stdout
     assert not (tmp_path / "home").exists(), "what it keeps is in our cache"
     assert (tmp_path / "cache" / "compiler").is_dir()
     assert not [*(tmp_path / "cache").rglob("checker.o")], "what was compiled is kept as a library alone"
