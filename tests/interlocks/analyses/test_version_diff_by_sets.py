@@ -53,7 +53,7 @@ def agree(old: MachineDocument, new: MachineDocument) -> Word:
 
 
 def test_versions_of_random_machines_differ_over_sets_where_they_do_one_by_one() -> None:
-    words = [agree(*versions(text)) for text in twenty_machines(0)[:8]]
+    words = [agree(*versions(text)) for text in twenty_machines(0)[:5]]
     assert {Word.HOLDS, Word.BROKEN} <= set(words)
     assert words.count(Word.UNDECIDED) <= 1
 
