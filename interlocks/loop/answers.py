@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
-from .interpreter import Chooser
+from .interpreter import Chooser, LoopRunner
 
 Answers = tuple[tuple[str, int], ...]
 """What was chosen in a tick, in order: the name of the choice and the number of the option."""
@@ -60,3 +60,21 @@ def named(answers: Iterable[tuple[str, int]]) -> dict[str, list[int]]:
     for name, pick in answers:
         found.setdefault(name, []).append(pick)
     return found
+
+
+def answered(runner: LoopRunner, run: Iterable[Chooser], look: Callable[[], None]) -> list[Answers]:
+    """Steps a run from power-on and tells what was answered: at the start, then in each tick.
+
+    Args:
+        look: called before each; what it raises ends the run.
+    """
+    told: list[Answers] = []
+    for number, chooser in enumerate(run):
+        look()
+        asked: list[tuple[str, int]] = []
+        if number:
+            runner.advance(noting(chooser, asked))
+        else:
+            runner.begin(noting(chooser, asked))
+        told.append(tuple(asked))
+    return told

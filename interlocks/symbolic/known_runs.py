@@ -14,7 +14,7 @@ from stillgate.controller.machine_file.field_types import Milliseconds
 from stillgate.controller.machine_file.machine import FromAnywhere, Machine, Reach
 
 from ..exploration.deployed_run import Picks
-from ..loop.answers import Answers, by_name, noting, then_first
+from ..loop.answers import Answers, answered, by_name, then_first
 from ..loop.closed_loop import ClosedLoop, close_loop
 from ..loop.interpreter import Chooser, LoopRunner
 from .explored import Shown
@@ -57,18 +57,7 @@ def runs_to_goals(machine: Machine, *, tick: Milliseconds, effort: Effort) -> li
 
 
 def _named(loop: ClosedLoop, run: Picks, effort: Effort) -> NamedRun:
-    runner = LoopRunner(loop)
-    named: list[Answers] = []
-    for number, picks in enumerate(run):
-        effort.look()
-        asked: list[tuple[str, int]] = []
-        chooser = noting(then_first(picks), asked)
-        if number:
-            runner.advance(chooser)
-        else:
-            runner.begin(chooser)
-        named.append(tuple(asked))
-    return tuple(named)
+    return tuple(answered(LoopRunner(loop), map(then_first, run), effort.look))
 
 
 def found_after(

@@ -25,7 +25,7 @@ from stillgate.controller.errors import ProgramFault
 from ..exploration.deployed_run import happened_on
 from ..exploration.engine_folder import ENGINE as EXPLICIT
 from ..exploration.engine_folder import engine_files
-from ..loop.answers import noting, then_first
+from ..loop.answers import answered, noting, then_first
 from ..loop.closed_loop import ClosedLoop
 from ..loop.counterexample import Path
 from ..loop.interpreter import Chooser, LoopRunner, Tick
@@ -194,7 +194,8 @@ class SymbolicSearch:
         Args:
             seed: answers the choices of the start, then those of each tick.
         """
-        picks, key = self._stepped(seed)
+        told = answered(self._runner, seed, self.effort.look)
+        picks, key = [tuple(pick for _, pick in tick) for tick in told], self._runner.key()
         events = {name: self.source.events.index(name) for name in names}
         self._look_for(events.values(), key, most)
         found: dict[str, Shown] = {}
@@ -204,20 +205,6 @@ class SymbolicSearch:
                 path = self._run_again(event, run)
                 found[name] = Shown(Confirmation.CONFIRMED, len(run) - 1, tuple(run), path)
         return found
-
-    def _stepped(self, seed: Sequence[Chooser]) -> tuple[list[tuple[int, ...]], Key]:
-        """What was answered in a run that is stepped in Python, and where it ends. Raises: OutOfTime."""
-        runner = self._runner
-        picks: list[tuple[int, ...]] = []
-        for number, chooser in enumerate(seed):
-            self.effort.look()
-            asked: list[tuple[str, int]] = []
-            if number:
-                runner.advance(noting(chooser, asked))
-            else:
-                runner.begin(noting(chooser, asked))
-            picks.append(tuple(pick for _, pick in asked))
-        return picks, runner.key()
 
     def _look_for(self, events: Iterable[int], start: Key | None, most: int) -> None:
         wanted = (ctypes.c_ubyte * (len(self.source.events) + 1))()
